@@ -1,1 +1,28 @@
+//! The station engine: one machine without input or output of its own.
+//!
+//! A driver feeds it samples, the passing of time and what people ask for, and carries out
+//! what it puts out. The same engine runs on real radios, on simulated bands and over
+//! recordings; nothing in it knows which. The loop of every driver is the same:
+//!
+//! 1. wait for the earliest of: samples, a command, the end of a transmission,
+//!    [`Station::next_wakeup`];
+//! 2. give that one thing to [`Station::handle`] or [`Station::command`];
+//! 3. drain [`Station::poll`] until it is empty and act on each [`Output`];
+//! 4. note [`Station::next_wakeup`] and begin again.
 
+pub mod port;
+
+mod command;
+mod config;
+mod engine;
+mod event;
+
+pub use command::{Command, Refusal, Reply};
+pub use config::{
+    Beacon, ConfigError, CrossingRule, PortConfig, StationConfig, Timing, WhoMayCross,
+};
+pub use engine::{Input, Output, WakeupReason};
+pub use event::{
+    Block, BlockKind, CrossingHalf, CrossingId, CrossingView, Direction, Event, HeardView, LineId,
+    Note, PortId, PortView, Snapshot, TalkId, TalkLine, TalkState, TalkView, Urgency,
+};

@@ -1,0 +1,105 @@
+//! What people ask of the station, and what it answers at once.
+
+use dunlin_ax25::CallSign;
+use serde::{Deserialize, Serialize};
+use thiserror::Error;
+
+use crate::event::{CrossingId, PortId, TalkId};
+
+/// Something a person asks for. Tagged in JSON by `do`: `{"do": "say", "talk": 3, "text": "…"}`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "do", rename_all = "snake_case", deny_unknown_fields)]
+pub enum Command {
+    /// Call a station and open a talk with it.
+    OpenTalk {
+        /// The port to call on.
+        port: PortId,
+        /// The station to call.
+        to: CallSign,
+        /// Digipeaters on the way, in order; at most [`crate::Station::MOST_REPEATERS`].
+        #[serde(default)]
+        via: Vec<CallSign>,
+    },
+    /// Write a line to the other end of a talk. The line end of the air is added here.
+    Say {
+        /// The talk.
+        talk: TalkId,
+        /// The text; line breaks in it make several lines.
+        text: String,
+    },
+    /// End a talk once all that was written has arrived. A talk that still calls gives up.
+    CloseTalk {
+        /// The talk.
+        talk: TalkId,
+    },
+    /// Put an ended talk away.
+    PutAway {
+        /// The talk.
+        talk: TalkId,
+    },
+    /// Cut a crossing: both halves are ended at once.
+    CutCrossing {
+        /// The crossing.
+        crossing: CrossingId,
+    },
+    /// Send one frame to all, unacknowledged.
+    SayToAll {
+        /// The port to send on.
+        port: PortId,
+        /// The address to use, such as `CQ`.
+        to: CallSign,
+        /// Digipeaters on the way, in order.
+        #[serde(default)]
+        via: Vec<CallSign>,
+        /// The text, at most the port's information length.
+        text: String,
+    },
+}
+
+/// What a command that was carried out answers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Reply {
+    /// Nothing more to say.
+    Done,
+    /// The talk that was opened.
+    Talk(TalkId),
+}
+
+/// Why a command was not carried out. Each says what to do instead.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum Refusal {
+    /// The port does not exist.
+    #[error("there is no port number {0}; the plan has {1}")]
+    NoSuchPort(u8, usize),
+    /// The port has no way to transmit.
+    #[error("port {0} is receive-only; give it an output in the station plan to transmit")]
+    ReceiveOnly(String),
+    /// The talk does not exist or was put away.
+    #[error("there is no talk number {0}; open one first")]
+    NoSuchTalk(u64),
+    /// The talk has ended or ends.
+    #[error("this talk with {0} has ended; open a new one to go on")]
+    TalkEnded(CallSign),
+    /// A talk that has not ended cannot be put away.
+    #[error("this talk with {0} is still going on; close it first")]
+    TalkGoesOn(CallSign),
+    /// A talk with this station under the same call signs exists.
+    #[error("a talk with {0} on this port is already open")]
+    AlreadyTalking(CallSign),
+    /// A station cannot call itself.
+    #[error("{0} is this station's own call sign")]
+    OwnCall(CallSign),
+    /// Too many digipeaters.
+    #[error("{0} digipeaters are too many; the address field holds {1}")]
+    TooManyRepeaters(usize, usize),
+    /// The station has all the talks that it can hold.
+    #[error("{0} talks are open, as many as this station holds; close one first")]
+    TooManyTalks(usize),
+    /// The text is longer than what may wait in one talk.
+    #[error("{0} octets are too much at once; {1} may wait in one talk. Send less, or wait")]
+    TooMuchText(usize, usize),
+    /// The crossing does not exist.
+    #[error("there is no crossing number {0}; it may have ended")]
+    NoSuchCrossing(u64),
+}

@@ -1,0 +1,152 @@
+//! What the engine needs to know of the station: the part of the station plan that is
+//! independent of devices. The `plan` crate reads it from a file and checks it.
+
+use dunlin_ax25::CallSign;
+use dunlin_clock::{Duration, SampleRate};
+use dunlin_modem::Mode;
+use thiserror::Error;
+
+use crate::event::PortId;
+
+/// The whole station.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StationConfig {
+    /// The station's call sign.
+    pub call: CallSign,
+    /// Sent to whoever calls and is let in; empty = nothing.
+    pub greeting: String,
+    /// The ports, in the order in which people see them.
+    pub ports: Vec<PortConfig>,
+    /// Rules that let visitors cross from port to port. None = nobody crosses.
+    pub crossings: Vec<CrossingRule>,
+    /// Seed of the station's dice (slots, beacon spread).
+    pub seed: u64,
+}
+
+/// One port: a radio, its modem and its manners on the channel.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PortConfig {
+    /// Name for people, such as `VHF`.
+    pub name: String,
+    /// Call sign and SSID of the operator on this port.
+    pub call: CallSign,
+    /// The modem.
+    pub mode: Mode,
+    /// Sample rate of the sound in both directions.
+    pub rate: SampleRate,
+    /// Whether it may transmit at all.
+    pub may_transmit: bool,
+    /// Peak level of the transmitted sound, dB of full scale, at most 0.
+    pub level_dbfs: f32,
+    /// Correction of the transmitted tones, Hz.
+    pub offset_hz: f32,
+    /// Timing on the channel.
+    pub timing: Timing,
+    /// k: I frames outstanding at most, 1 to 7.
+    pub window: u8,
+    /// N1: longest information field sent, octets, 1 to 256.
+    pub info_length: usize,
+    /// N2: tries before giving up.
+    pub retries: u32,
+    /// Call signs for which this port repeats frames; empty = no digipeating.
+    pub digipeat: Vec<CallSign>,
+    /// Beacons of this port.
+    pub beacons: Vec<Beacon>,
+}
+
+/// Timing of one port on its channel.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Timing {
+    /// T103: flags between keying and the first frame.
+    pub key_up_delay: Duration,
+    /// Flags after the last frame.
+    pub tail: Duration,
+    /// Chance to transmit in a free slot, above 0, at most 1.
+    pub persistence: f64,
+    /// T102: length of a slot.
+    pub slot_time: Duration,
+    /// T3: silence on a link after which the other end is asked whether it is there.
+    pub idle_check: Duration,
+    /// Longest single transmission.
+    pub longest_transmission: Duration,
+}
+
+/// A text sent to all at intervals.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Beacon {
+    /// The address it is sent to.
+    pub to: CallSign,
+    /// Digipeaters, in order.
+    pub via: Vec<CallSign>,
+    /// Time between two of them.
+    pub every: Duration,
+    /// Time from the start to the first.
+    pub first_after: Duration,
+    /// The text.
+    pub text: String,
+}
+
+/// Who may use a crossing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum WhoMayCross {
+    /// Everybody.
+    All,
+    /// These call signs, each with any SSID.
+    These(Vec<CallSign>),
+}
+
+/// A rule that lets visitors on one port be carried to stations on another.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CrossingRule {
+    /// Name for people.
+    pub name: String,
+    /// The port on which visitors call.
+    pub from: PortId,
+    /// The port on which they are carried on.
+    pub to: PortId,
+    /// The call sign and SSID that visitors connect to.
+    pub call: CallSign,
+    /// The call sign and SSID that this station uses for them on the far port.
+    pub far_call: CallSign,
+    /// Who may cross.
+    pub who: WhoMayCross,
+    /// Stations that may be reached; empty = any. With exactly one, visitors are not asked.
+    pub reach: Vec<CallSign>,
+    /// Visitors at the same time, at most.
+    pub most: usize,
+}
+
+/// A configuration that cannot work. The `plan` crate finds these and more, with the place
+/// in the file; the engine refuses them for whoever builds it by hand.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum ConfigError {
+    /// No port at all, or more than 255.
+    #[error("a station needs 1 to 255 ports, this has {0}")]
+    Ports(usize),
+    /// A modem that cannot work with these figures.
+    #[error("port {port}: {reason}")]
+    Modem {
+        /// The port's name.
+        port: String,
+        /// What the modem says.
+        reason: String,
+    },
+    /// A figure out of range.
+    #[error("port {port}: {what} is {value}, allowed is {allowed}")]
+    OutOfRange {
+        /// The port's name.
+        port: String,
+        /// Which setting.
+        what: &'static str,
+        /// Its value.
+        value: String,
+        /// The allowed range.
+        allowed: &'static str,
+    },
+    /// A crossing that names a port that does not exist, or one port twice.
+    #[error("crossing {0}: the two ports must exist and differ")]
+    CrossingPorts(String),
+    /// Two things answer under one call sign on one port.
+    #[error("{0} is used twice on port {1}")]
+    CallTwice(CallSign, String),
+}

@@ -1,0 +1,336 @@
+//! What the station tells people: one set of types for the page, the journal, the terminal
+//! and the API. Each event carries the whole new state of one thing (a block, a station
+//! heard, a talk …), so a listener that applies events in order to a [`Snapshot`] has what
+//! a fresh snapshot would show. Times are milliseconds on the engine's time line.
+
+use dunlin_ax25::CallSign;
+use dunlin_clock::Instant;
+use serde::{Deserialize, Serialize};
+
+/// Which port: its position in the station plan, from 0.
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
+)]
+#[serde(transparent)]
+pub struct PortId(pub u8);
+
+/// Which talk; never used twice in one run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct TalkId(pub u64);
+
+/// Which live crossing; never used twice in one run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct CrossingId(pub u64);
+
+/// Which line within a talk, counted from 0.
+pub type LineId = u64;
+
+/// Something that people may want to see. Externally tagged in JSON:
+/// `{"block": {…}}`, `{"talk_line": {…}}` and so on.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case")]
+#[allow(clippy::large_enum_variant)] // Short-lived; a box for each block would cost more.
+pub enum Event {
+    /// A block of a strip is new or has changed (same id: replace).
+    Block(Block),
+    /// The state of a port has changed.
+    Port(PortView),
+    /// A station was heard (same port and call: replace).
+    Heard(HeardView),
+    /// A talk is new or has changed (same id: replace).
+    Talk(TalkView),
+    /// A line of a talk is new or has changed (same talk and line: replace).
+    TalkLine(TalkLine),
+    /// A talk was put away and is shown no longer.
+    TalkGone(TalkId),
+    /// A crossing is new or has changed (same id: replace).
+    Crossing(CrossingView),
+    /// A sentence for the timeline: what happened or did not happen, and why.
+    Note(Note),
+}
+
+/// What a block of a strip shows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum BlockKind {
+    /// A frame of another station, read without error.
+    Heard,
+    /// A frame that this station sent.
+    Sent,
+    /// Somebody sent a frame that could not be read; `why` says what speaks for what.
+    Unreadable,
+    /// Data tones were heard for a while, no frame in them.
+    Busy,
+}
+
+/// One block of a strip: something that occupied the channel of a port.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Block {
+    /// Number of the block; unique in one run, growing.
+    pub id: u64,
+    /// The port.
+    pub port: PortId,
+    /// What it was.
+    pub kind: BlockKind,
+    /// When it began, ms.
+    pub start_ms: u64,
+    /// When it ended, ms; `None` while it lasts.
+    pub end_ms: Option<u64>,
+    /// Sender as on the air; empty if unknown.
+    pub from: String,
+    /// Addressee as on the air; empty if unknown.
+    pub to: String,
+    /// Digipeaters in order, an asterisk after those that have repeated the frame.
+    pub via: Vec<String>,
+    /// What kind of frame, in few words ("connect", "text 2", "acknowledges 3", "beacon").
+    pub what: String,
+    /// One line that renders the whole frame.
+    pub text: String,
+    /// The octets without FCS, as lower-case hex in JSON; empty if nothing was read.
+    #[serde(serialize_with = "hex")]
+    pub octets: Vec<u8>,
+    /// Level while it lasted, dB of full scale (RMS).
+    pub level_dbfs: Option<f32>,
+    /// Offset of the tones from nominal, Hz; positive = heard too high.
+    pub offset_hz: Option<f32>,
+    /// Low tone over high tone, dB.
+    pub twist_db: Option<f32>,
+    /// Signal to noise in the receiver's own bandwidth, dB.
+    pub snr_db: Option<f32>,
+    /// For what could not be read: the likely cause and its evidence.
+    pub why: Option<String>,
+}
+
+/// The state of one port.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PortView {
+    /// The port.
+    pub port: PortId,
+    /// Its name in the station plan.
+    pub name: String,
+    /// The mode, such as `afsk1200`.
+    pub mode: String,
+    /// The call sign under which the operator uses the port.
+    pub call: CallSign,
+    /// Data tones are heard now.
+    pub busy: bool,
+    /// This station transmits on it now.
+    pub transmitting: bool,
+    /// Frames that wait to be sent.
+    pub queued: usize,
+    /// Why the first of them waits, and since when (ms); `None` if nothing waits.
+    pub waits: Option<(u64, String)>,
+    /// Level of the sound heard, dB of full scale (RMS), one value for about each second.
+    pub level_dbfs: Option<f32>,
+    /// Share of the last ten minutes in which the channel was occupied, 0 to 1.
+    pub occupied: f32,
+    /// Share of the last ten minutes in which this station transmitted, 0 to 1.
+    pub own_share: f32,
+    /// Whether the port can transmit at all (a receive-only port cannot).
+    pub may_transmit: bool,
+}
+
+/// One station heard on one port.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct HeardView {
+    /// The port.
+    pub port: PortId,
+    /// Call sign as heard.
+    pub call: String,
+    /// Heard from the digipeater named here; `None` = heard direct.
+    pub by: Option<String>,
+    /// First time, ms.
+    pub first_ms: u64,
+    /// Last time, ms.
+    pub last_ms: u64,
+    /// Frames.
+    pub count: u64,
+    /// Level of the last frame heard direct, dB of full scale (RMS).
+    pub level_dbfs: Option<f32>,
+    /// Tone offset of the last frame heard direct, Hz.
+    pub offset_hz: Option<f32>,
+    /// Low tone over high tone in the last frame heard direct, dB.
+    pub twist_db: Option<f32>,
+    /// Signal to noise of the last frame heard direct, dB.
+    pub snr_db: Option<f32>,
+    /// What it last said to all, escaped; empty if nothing.
+    pub said: String,
+}
+
+/// How a talk stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum TalkState {
+    /// We call and wait for an answer.
+    Calling,
+    /// Both ends are connected.
+    Open,
+    /// The other end is asked whether it is still there.
+    Checking,
+    /// We are ending it once everything written has arrived.
+    Closing,
+    /// It has ended; `words` says how.
+    Ended,
+}
+
+/// One talk: a conversation with one other station, whatever its path.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TalkView {
+    /// The talk.
+    pub id: TalkId,
+    /// The port it runs on.
+    pub port: PortId,
+    /// Our call sign in it.
+    pub local: CallSign,
+    /// The other station.
+    pub remote: CallSign,
+    /// Digipeaters on the way to it.
+    pub via: Vec<CallSign>,
+    /// They called us.
+    pub incoming: bool,
+    /// How it stands.
+    pub state: TalkState,
+    /// The same in a sentence, with what is known of the reason.
+    pub words: String,
+    /// Since when it stands so, ms.
+    pub since_ms: u64,
+    /// When it was opened, ms.
+    pub opened_ms: u64,
+    /// Written by us and not yet acknowledged, in octets.
+    pub waiting_octets: usize,
+    /// Tries of the frame now outstanding.
+    pub retries: u32,
+    /// When the other station was last heard in it, ms.
+    pub last_heard_ms: Option<u64>,
+}
+
+/// Who wrote a line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Direction {
+    /// This station wrote it.
+    Sent,
+    /// The other station wrote it.
+    Received,
+}
+
+/// One line of a talk. A received line grows until its end has come (`complete`); a sent
+/// line changes from waiting to acknowledged.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TalkLine {
+    /// The talk.
+    pub talk: TalkId,
+    /// Number of the line in its talk.
+    pub line: LineId,
+    /// When it was written or began to arrive, ms.
+    pub at_ms: u64,
+    /// Who wrote it.
+    pub direction: Direction,
+    /// The text without its line end, control characters escaped.
+    pub text: String,
+    /// Received: the line end has come. Sent: every octet is acknowledged.
+    pub complete: bool,
+    /// Sent text that never was acknowledged because the talk ended first.
+    pub lost: bool,
+    /// The octets exactly as they were on the air, line end included.
+    #[serde(skip)]
+    pub octets: Vec<u8>,
+}
+
+/// One half of a crossing.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct CrossingHalf {
+    /// The port of this half.
+    pub port: PortId,
+    /// Our call sign on it.
+    pub local: CallSign,
+    /// The station at its end; `None` while the visitor has not named one.
+    pub remote: Option<CallSign>,
+    /// How this half stands, in words.
+    pub words: String,
+    /// Octets received from that end so far.
+    pub received_octets: u64,
+    /// Octets for that end, not yet acknowledged by it.
+    pub waiting_octets: usize,
+}
+
+/// One live crossing: a visitor on one port, carried to a station on another.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct CrossingView {
+    /// The crossing.
+    pub id: CrossingId,
+    /// The name of the rule in the plan that allows it.
+    pub rule: String,
+    /// The visitor's half.
+    pub near: CrossingHalf,
+    /// The half to the station reached.
+    pub far: CrossingHalf,
+    /// How the whole stands, in words.
+    pub words: String,
+    /// When the visitor called, ms.
+    pub opened_ms: u64,
+    /// It has ended (both halves are closed).
+    pub ended: bool,
+}
+
+/// How loudly a note should be shown.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Urgency {
+    /// For the record.
+    Plain,
+    /// Something did not happen that somebody wanted.
+    Attention,
+}
+
+/// A sentence for the timeline.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Note {
+    /// When, ms.
+    pub at_ms: u64,
+    /// The port it is about.
+    pub port: Option<PortId>,
+    /// How loudly to show it.
+    pub urgency: Urgency,
+    /// The sentence.
+    pub text: String,
+}
+
+/// Everything that the page shows, at one moment.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Snapshot {
+    /// The engine's time, ms.
+    pub now_ms: u64,
+    /// The station's call sign.
+    pub call: CallSign,
+    /// The ports in the order of the plan.
+    pub ports: Vec<PortView>,
+    /// The latest blocks of all strips, oldest first.
+    pub blocks: Vec<Block>,
+    /// Stations heard.
+    pub heard: Vec<HeardView>,
+    /// Talks, oldest first.
+    pub talks: Vec<TalkView>,
+    /// Their latest lines, in order.
+    pub lines: Vec<TalkLine>,
+    /// Crossings, live and lately ended.
+    pub crossings: Vec<CrossingView>,
+    /// The latest notes, oldest first.
+    pub notes: Vec<Note>,
+}
+
+/// Milliseconds of an instant, the unit of every view.
+pub(crate) fn ms(at: Instant) -> u64 {
+    at.as_millis()
+}
+
+fn hex<S: serde::Serializer>(octets: &[u8], s: S) -> Result<S::Ok, S::Error> {
+    use std::fmt::Write;
+    let mut text = String::with_capacity(octets.len() * 2);
+    for octet in octets {
+        let _ = write!(text, "{octet:02x}"); // Writing to a string cannot fail.
+    }
+    s.serialize_str(&text)
+}
