@@ -1,1 +1,20 @@
+//! Soft bits to frame octets and back: HDLC framing as AX.25 uses it.
+//!
+//! Source: "AX.25 Link Access Protocol for Amateur Packet Radio, Version 2.2, Revision 4"
+//! (October 2025), sections 3.1 (flag), 3.6 (bit stuffing), 3.7 and 3.8 (FCS, bit order),
+//! 3.9 and 3.10 (invalid frames, abort). NRZI and scrambling belong to the modem, not here.
 
+mod deframe;
+mod encode;
+mod fcs;
+
+pub use deframe::{Deframer, Framed, Limits, RejectReason};
+pub use encode::encode;
+pub use fcs::{Fcs, fcs};
+
+/// The flag that opens and closes each frame, AX.25 v2.2 section 3.1.
+pub const FLAG: u8 = 0x7E;
+
+/// The shortest legal frame in octets, FCS included: two addresses of seven, one control
+/// octet, two of FCS. AX.25 v2.2 section 3.9.
+pub const SHORTEST_FRAME: usize = 17;
