@@ -1,0 +1,88 @@
+"""Frames sent by the Python side must come out of `dunlin decode`, byte for byte.
+
+Two hundred and forty random frames over every mode, rates from 8 to 192 kHz,
+levels from -40 to -3 dBFS, tones that are off, sound clocks that are off, and
+four kinds of sample. Sources: those of wire.py, frames.py and sound.py.
+"""
+
+import program
+import pytest
+import sound
+import wire
+from frames import Dice
+
+FRAMES_EACH = 12
+
+# mode, rate, level dBFS, offset (Hz; at baseband a share of the deviation),
+# sender's clock, kind of sample. Noise is 25 dB below the signal's peak, so
+# that nothing depends on a perfect recording.
+CASES = [
+    ("afsk300", 8000, -12, 0.0, 1.0, "i16"),
+    ("afsk300", 11025, -30, 25.0, 1.0001, "i16"),
+    ("afsk300", 44100, -3, -25.0, 0.9999, "float32"),
+    ("afsk300", 48000, -6, 10.0, 1.0, "u8"),
+    ("afsk1200", 8000, -12, 0.0, 1.0, "i16"),
+    ("afsk1200", 22050, -3, 30.0, 1.0001, "u8"),
+    ("afsk1200", 48000, -40, -30.0, 0.9999, "i16"),
+    ("afsk1200", 96000, -20, 15.0, 1.0, "i32"),
+    ("fsk1200", 8000, -12, 0.0, 1.0, "i16"),
+    ("fsk1200", 22050, -6, 0.1, 1.0001, "float32"),
+    ("fsk1200", 48000, -40, -0.1, 0.9999, "i16"),
+    ("fsk1200", 96000, -3, 0.05, 1.0, "u8"),
+    ("fsk4800", 22050, -12, 0.0, 1.0, "i16"),
+    ("fsk4800", 44100, -6, 0.1, 1.0001, "u8"),
+    ("fsk4800", 48000, -40, -0.1, 0.9999, "i16"),
+    ("fsk4800", 96000, -3, 0.05, 1.0, "float32"),
+    ("fsk9600", 44100, -12, 0.0, 1.0, "i16"),
+    ("fsk9600", 48000, -40, 0.1, 1.0001, "i16"),
+    ("fsk9600", 96000, -6, -0.1, 0.9999, "u8"),
+    ("fsk9600", 192000, -3, 0.05, 1.0, "i32"),
+]
+
+
+def test_there_are_enough_frames():
+    assert len(CASES) * FRAMES_EACH >= 200
+    assert {case[0] for case in CASES} == set(sound.MODES)
+
+
+def sent_and_recorded(path, case, longest):
+    """Writes one recording of three transmissions; returns its frames."""
+    name, rate, level, offset, clock, kind = case
+    mode = sound.MODES[name]
+    dice = Dice(f"{case}")
+    sent = [dice.frame(longest).encode() for _ in range(FRAMES_EACH)]
+    third = FRAMES_EACH // 3
+    groups = [sent[:third], sent[third : 2 * third], sent[2 * third :]]
+    lead = int(0.3 * mode.baud / 8) + 1  # 300 ms of flags
+    parts = [
+        sound.samples(wire.enclose(group, lead, between), mode, rate, offset, clock)
+        for between, group in enumerate(groups, start=1)
+    ]
+    program.write_wav(path, sound.recording(parts, rate, level, 25, seed=rate), rate, kind)
+    return [octets.hex() for octets in sent]
+
+
+def as_id(case):
+    return "-".join(str(part) for part in case)
+
+
+@pytest.mark.parametrize("case", CASES, ids=as_id)
+def test_every_frame_comes_out(case, tmp_path):
+    path = tmp_path / "sent.wav"
+    # At 300 Bd a long frame takes seven seconds; the length is not the point there.
+    sent = sent_and_recorded(path, case, longest=40 if case[0] == "afsk300" else 256)
+    heard = program.decode(path, case[0])
+    assert [each["frame"] for each in heard] == sent
+    assert {each["mode"] for each in heard} == {case[0]}
+    starts = [each["start_s"] for each in heard]
+    assert starts == sorted(starts) and starts[0] > 0.25
+
+
+@pytest.mark.parametrize("name", sound.MODES)
+def test_the_mode_is_found(name, tmp_path):
+    case = (name, 48000, -12, 0.0, 1.0, "i16")
+    path = tmp_path / "sent.wav"
+    sent = sent_and_recorded(path, case, longest=20)
+    heard = program.decode(path, "auto")
+    assert [each["frame"] for each in heard] == sent
+    assert {each["mode"] for each in heard} == {name}
