@@ -1,0 +1,141 @@
+//! The snapshot and the commands, as JSON.
+
+use std::sync::Arc;
+use std::sync::mpsc::SyncSender;
+use std::time::Duration;
+
+use axum::extract::rejection::JsonRejection;
+use axum::extract::{FromRequest, Request, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use axum::routing::{get, post};
+use axum::{Json, Router};
+use dunlin_station::{Command, Snapshot};
+use serde::Serialize;
+use tokio::sync::Semaphore;
+
+use crate::{Answer, Ask, Hub, WebConfig, World, stream};
+
+/// How long a client waits for the driver before it is told that nobody answers.
+const PATIENCE: Duration = Duration::from_secs(5);
+
+/// What all handlers share.
+#[derive(Debug)]
+pub(crate) struct Shared {
+    pub(crate) hub: Arc<Hub>,
+    pub(crate) seats: Arc<Semaphore>,
+    config: WebConfig,
+    asking: SyncSender<Ask>,
+}
+
+/// Everything at one moment, with what a page needs to show and continue it.
+#[derive(Clone, Debug, Serialize)]
+pub struct Greeting {
+    /// Names this run of the program; the first part of every event's id.
+    pub run: String,
+    /// Number of the last event that the snapshot contains; the next is this plus one.
+    pub seq: u64,
+    /// In which world the station runs.
+    pub world: World,
+    /// Civil time at zero of the engine's time line, ms since 1970-01-01 00:00 UTC.
+    pub wall_ms_at_zero: i64,
+    /// Engine seconds per second of civil time; `null` = as fast as it can.
+    pub speed: Option<f64>,
+    /// The state of the station.
+    pub snapshot: Snapshot,
+}
+
+#[derive(Serialize)]
+struct Refused<'a> {
+    refused: &'a str,
+}
+
+/// An answer that says no, and why.
+pub(crate) fn refused(status: StatusCode, sentence: &str) -> Response {
+    (status, Json(Refused { refused: sentence })).into_response()
+}
+
+pub(crate) fn routes() -> Router<Arc<Shared>> {
+    Router::new()
+        .route("/api/snapshot", get(snapshot))
+        .route("/api/events", get(stream::events))
+        .route("/api/command", post(command))
+        .fallback(nothing_here)
+}
+
+impl Shared {
+    pub(crate) fn new(config: WebConfig, hub: Arc<Hub>, asking: SyncSender<Ask>) -> Arc<Shared> {
+        Arc::new(Shared {
+            hub,
+            seats: Arc::new(Semaphore::new(stream::MOST_LISTENERS)),
+            config,
+            asking,
+        })
+    }
+
+    /// A fresh snapshot from the driver.
+    pub(crate) async fn greeting(&self) -> Result<Greeting, Response> {
+        let (seq, snapshot) = self.ask(|reply| Ask::Snapshot { reply }).await?;
+        Ok(Greeting {
+            run: self.hub.run().to_owned(),
+            seq,
+            world: self.config.world,
+            wall_ms_at_zero: self.config.wall_at_zero.0,
+            speed: self.config.speed,
+            snapshot,
+        })
+    }
+
+    async fn ask<T>(&self, question: impl FnOnce(Answer<T>) -> Ask) -> Result<T, Response> {
+        let silence = || {
+            let sentence = "the station does not answer; it may be busy or stopping, try again";
+            refused(StatusCode::SERVICE_UNAVAILABLE, sentence)
+        };
+        let (reply, answer) = Answer::new();
+        let asked = self.asking.try_send(question(reply));
+        asked.map_err(|_| silence())?;
+        match tokio::time::timeout(PATIENCE, answer).await {
+            Ok(Ok(answer)) => Ok(answer),
+            _ => Err(silence()),
+        }
+    }
+}
+
+async fn snapshot(State(shared): State<Arc<Shared>>) -> Response {
+    match shared.greeting().await {
+        Ok(greeting) => Json(greeting).into_response(),
+        Err(response) => response,
+    }
+}
+
+async fn command(State(shared): State<Arc<Shared>>, request: Request) -> Response {
+    let command = match Json::<Command>::from_request(request, &()).await {
+        Ok(Json(command)) => command,
+        Err(rejection) => return unreadable(&rejection),
+    };
+    match shared.ask(|reply| Ask::Command { command, reply }).await {
+        Ok(Ok(reply)) => Json(reply).into_response(),
+        Ok(Err(refusal)) => refused(StatusCode::CONFLICT, &refusal.to_string()),
+        Err(response) => response,
+    }
+}
+
+fn unreadable(rejection: &JsonRejection) -> Response {
+    let sentence = match rejection.status() {
+        StatusCode::PAYLOAD_TOO_LARGE => {
+            "this is too long for one command; send less at once".to_owned()
+        }
+        StatusCode::UNSUPPORTED_MEDIA_TYPE => {
+            "a command must be JSON, sent with Content-Type: application/json".to_owned()
+        }
+        _ => format!("this command cannot be read: {}", rejection.body_text()),
+    };
+    refused(rejection.status(), &sentence)
+}
+
+async fn nothing_here() -> Response {
+    refused(
+        StatusCode::NOT_FOUND,
+        "there is nothing at this address; the page is at /",
+    )
+}

@@ -1,0 +1,7 @@
+//! The web side over real sockets: who gets in, what commands answer, and that the stream
+//! of events has no gap and no doubles, whatever happens to the connection.
+
+mod client;
+mod doors;
+mod events;
+mod stand_in;

@@ -1,0 +1,92 @@
+//! A stand-in for a driver with its engine: answers asks, publishes numbered events.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use dunlin_clock::{Instant, WallTime};
+use dunlin_station::{Command, Event, Refusal, Reply, Snapshot, TalkId};
+use dunlin_web::{Ask, Hub, Web, WebConfig, World, serve};
+
+/// A web side with a thread that answers its asks.
+pub struct StandIn {
+    pub port: u16,
+    pub hub: Arc<Hub>,
+    stop: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl StandIn {
+    pub fn start() -> StandIn {
+        let web = serve(config()).expect("a free port");
+        let (port, hub) = (web.address.port(), web.hub.clone());
+        let stop = Arc::new(AtomicBool::new(false));
+        let stopping = stop.clone();
+        let thread = std::thread::spawn(move || answer(&web, &stopping));
+        StandIn {
+            port,
+            hub,
+            stop,
+            thread: Some(thread),
+        }
+    }
+
+    /// Publishes one event whose content is the number that the hub will give it.
+    pub fn publish(&self) {
+        let next = self.hub.last() + 1;
+        self.hub.publish(&Event::TalkGone(TalkId(next)));
+    }
+}
+
+impl Drop for StandIn {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Relaxed);
+        if let Some(thread) = self.thread.take() {
+            let _ = thread.join();
+        }
+    }
+}
+
+/// Any free port, a rehearsal at real speed.
+pub fn config() -> WebConfig {
+    WebConfig {
+        port: 0,
+        world: World::Rehearsal,
+        wall_at_zero: WallTime(1_700_000_000_000),
+        speed: Some(1.0),
+    }
+}
+
+fn answer(web: &Web, stop: &AtomicBool) {
+    while !stop.load(Ordering::Relaxed) {
+        web.hub.tick(Instant::from_millis(42));
+        match web.asks.recv_timeout(Duration::from_millis(10)) {
+            Ok(Ask::Command { command, reply }) => reply.send(carry_out(&command)),
+            Ok(Ask::Snapshot { reply }) => reply.send((web.hub.last(), empty())),
+            Err(_) => {}
+        }
+    }
+}
+
+fn carry_out(command: &Command) -> Result<Reply, Refusal> {
+    match command {
+        Command::OpenTalk { .. } => Ok(Reply::Talk(TalkId(7))),
+        Command::CloseTalk { talk } => Err(Refusal::NoSuchTalk(talk.0)),
+        _ => Ok(Reply::Done),
+    }
+}
+
+fn empty() -> Snapshot {
+    Snapshot {
+        now_ms: 42,
+        call: "QA1SKY".parse().expect("a call sign"),
+        ports: Vec::new(),
+        blocks: Vec::new(),
+        heard: Vec::new(),
+        talks: Vec::new(),
+        lines: Vec::new(),
+        crossings: Vec::new(),
+        notes: Vec::new(),
+    }
+}
