@@ -1,1 +1,33 @@
+//! Samples to soft bits and back.
+//!
+//! One block of signal processing per file; a mode is a recipe (`recipe`) that joins blocks
+//! into a [`Modulator`] and a [`Demodulator`]. Bits go in and come out as HDLC counts them:
+//! NRZI and the scrambler are part of the line and live here, flags and octets do not.
+//! Nothing allocates after construction, apart from the caller's own vectors growing.
 
+mod baseband;
+mod carrier;
+mod correlator;
+mod cpfsk;
+mod demodulator;
+mod error;
+mod fir;
+mod level;
+mod mode;
+mod modulator;
+mod nco;
+mod nrzi;
+mod pulse;
+mod recipe;
+mod resampler;
+mod scrambler;
+mod statistics;
+mod threshold;
+mod timing;
+mod tones;
+
+pub use demodulator::{DemodEvent, Demodulator, Measurement, ReceiveSettings};
+pub use error::ModemError;
+pub use level::{LevelMeter, SILENCE_DBFS};
+pub use mode::{HIGHEST_SAMPLE_RATE, Mode};
+pub use modulator::{Modulator, TransmitSettings};

@@ -1,0 +1,195 @@
+//! The receiver for direct frequency shift: the sound is the data's waveform.
+//!
+//! A bank of low-pass filters that differ in width shares the input; each is one branch, because
+//! the best width depends on the sender's pulse shape and on the noise. Each branch finds its
+//! threshold and decides the sign; descrambler and NRZI follow.
+//!
+//! Literature: J. Miller, "9600 Baud Packet Radio Modem Design", 1988.
+
+use dunlin_clock::{SampleCount, SampleRate};
+
+use crate::carrier::{CarrierDetector, TwoLevels};
+use crate::demodulator::{DemodEvent, Measurement};
+use crate::fir::Lowpass;
+use crate::level::power_dbfs;
+use crate::nrzi::NrziDecoder;
+use crate::recipe::{BasebandRecipe, SAMPLES_PER_SYMBOL};
+use crate::resampler::Resampler;
+use crate::scrambler::Descrambler;
+use crate::statistics::RunningSums;
+use crate::threshold::Threshold;
+use crate::timing::SymbolTiming;
+
+const N: usize = SAMPLES_PER_SYMBOL;
+
+/// Filters reach this many symbols to either side.
+const FILTER_REACH: f64 = 3.0;
+
+/// How many samples are kept per branch; more than the timing's delay.
+const KEPT: usize = 1024;
+
+/// The whole receiver for one direct-shift mode.
+#[derive(Clone, Debug)]
+pub struct BasebandReceiver {
+    front: Resampler,
+    rows: Vec<Vec<f32>>,
+    branches: Vec<Branch>,
+    timing: SymbolTiming,
+    carrier: CarrierDetector<TwoLevels>,
+    input_per_sample: f64,
+    pushed: u64,
+}
+
+impl BasebandReceiver {
+    /// A receiver for samples at `rate`.
+    pub fn new(rate: SampleRate, baud: u32, recipe: &BasebandRecipe) -> Self {
+        let filter = |&cutoff: &f64| Lowpass {
+            cutoff_hz: cutoff * f64::from(baud),
+            half_span_s: FILTER_REACH / f64::from(baud),
+            beta: 4.0,
+        };
+        let filters: Vec<Lowpass> = recipe.cutoffs.iter().map(filter).collect();
+        let front = Resampler::new(rate, baud * N as u32, &filters);
+        let row = || Vec::with_capacity(front.most_per_chunk());
+        BasebandReceiver {
+            rows: filters.iter().map(|_| row()).collect(),
+            branches: filters.iter().map(|_| Branch::new(recipe)).collect(),
+            timing: SymbolTiming::new(recipe.timing),
+            carrier: CarrierDetector::new(recipe.carrier),
+            input_per_sample: front.windows().input_per_output(),
+            front,
+            pushed: 0,
+        }
+    }
+
+    /// How many branches decide side by side.
+    pub fn branches(&self) -> usize {
+        self.branches.len()
+    }
+
+    /// Whether data is being heard.
+    pub fn carrier(&self) -> bool {
+        self.carrier.on()
+    }
+
+    /// Samples from a symbol until its bit comes out, at most.
+    pub fn delay(&self) -> usize {
+        let reach = self.branches.first().map_or(0, |b| b.threshold.reach());
+        let own = self.timing.delay() + (reach + 2) * N;
+        (own as f64 * self.input_per_sample).ceil() as usize + self.front.windows().look_ahead()
+    }
+
+    /// Takes samples, appends what they told.
+    pub fn process(&mut self, mut samples: &[f32], out: &mut Vec<DemodEvent>) {
+        while !samples.is_empty() {
+            let taken = self.front.process(samples, &mut self.rows);
+            samples = &samples[taken..];
+            for n in 0..self.rows.first().map_or(0, Vec::len) {
+                self.step(n, out);
+            }
+            self.rows.iter_mut().for_each(Vec::clear);
+        }
+    }
+
+    fn step(&mut self, n: usize, out: &mut Vec<DemodEvent>) {
+        let slot = self.pushed as usize % KEPT;
+        for (branch, row) in self.branches.iter_mut().zip(&self.rows) {
+            branch.kept[slot] = row[n];
+        }
+        // The difference over half a symbol is largest, either way, when the line changes
+        // between the two samples; a constant offset drops out. Told for the later sample,
+        // its peak comes a quarter symbol after the change and a quarter before the middle.
+        let first = &self.branches[0].kept;
+        let before = first[(self.pushed as usize + KEPT - N / 2) % KEPT];
+        let now = first[slot];
+        self.timing.push((now - before) * (now - before));
+        self.pushed += 1;
+        if let Some(on) = self.carrier.push(now) {
+            out.push(DemodEvent::Carrier {
+                on,
+                at: self.place(self.pushed as f64),
+            });
+        }
+        while let Some(peak) = self.timing.next_symbol() {
+            let middle = peak + (N / 4) as f64;
+            let before = middle as u64;
+            let share = (middle - before as f64) as f32;
+            let at = self.place(middle);
+            for (branch, state) in (0..).zip(&mut self.branches) {
+                let (a, b) = (
+                    state.kept[before as usize % KEPT],
+                    state.kept[(before as usize + 1) % KEPT],
+                );
+                if let Some((soft, at)) = state.decide(a + (b - a) * share, at) {
+                    out.push(DemodEvent::Bit { branch, soft, at });
+                }
+            }
+        }
+    }
+
+    fn place(&self, sample: f64) -> SampleCount {
+        SampleCount((sample * self.input_per_sample).max(0.0) as u64)
+    }
+
+    /// What is known of the symbols between two places, as the branch saw them.
+    pub fn measure(&self, branch: usize, from: SampleCount, to: SampleCount) -> Measurement {
+        let [count, distance, square] = self.branches[branch].sums.over(from, to);
+        if count < 1.0 {
+            return Measurement::NOTHING;
+        }
+        let mean = distance / count;
+        let signal = mean * mean;
+        let noise = (square / count - signal).max(signal * 1e-4);
+        let snr = 10.0 * (signal / noise).log10();
+        Measurement {
+            level_dbfs: power_dbfs(signal),
+            offset_hz: None,
+            twist_db: None,
+            snr_db: Some(snr as f32).filter(|x| x.is_finite()),
+        }
+    }
+}
+
+/// One filter's decisions.
+#[derive(Clone, Debug)]
+struct Branch {
+    kept: Vec<f32>,
+    threshold: Threshold,
+    /// Where the symbols are that the threshold still holds back.
+    places: Vec<SampleCount>,
+    symbols: usize,
+    descrambler: Option<Descrambler>,
+    line: NrziDecoder,
+    /// Number of symbols, their distance from the threshold, and its square.
+    sums: RunningSums<3>,
+}
+
+impl Branch {
+    fn new(recipe: &BasebandRecipe) -> Self {
+        Branch {
+            kept: vec![0.0; KEPT],
+            threshold: Threshold::new(recipe.threshold_reach),
+            places: vec![SampleCount(0); recipe.threshold_reach + 1],
+            symbols: 0,
+            descrambler: recipe.scrambled.then(Descrambler::default),
+            line: NrziDecoder::default(),
+            sums: RunningSums::default(),
+        }
+    }
+
+    /// Takes a symbol's value; gives the soft bit that became due and its place.
+    fn decide(&mut self, value: f32, at: SampleCount) -> Option<(f32, SampleCount)> {
+        let len = self.places.len();
+        self.places[self.symbols % len] = at;
+        self.symbols += 1;
+        let sliced = self.threshold.step(value)?;
+        let at = self.places[self.symbols % len];
+        let above = f64::from(sliced.above.abs());
+        self.sums.push(at, [1.0, above, above * above]);
+        let level = match &mut self.descrambler {
+            Some(descrambler) => descrambler.step(sliced.soft),
+            None => sliced.soft,
+        };
+        Some((self.line.step(level), at))
+    }
+}

@@ -1,0 +1,139 @@
+//! Samples to soft bits, for any mode.
+
+use dunlin_clock::{SampleCount, SampleRate};
+
+use crate::baseband::BasebandReceiver;
+use crate::recipe::Recipe;
+use crate::tones::ToneReceiver;
+use crate::{Mode, ModemError};
+
+/// What a [`Demodulator`] found in the samples.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum DemodEvent {
+    /// One bit, as HDLC counts them: NRZI and scrambling are undone.
+    Bit {
+        /// Which of the branches that decide side by side.
+        branch: u8,
+        /// Positive for a one, negative for a zero; the larger, the surer. Mostly within -1
+        /// to 1, never beyond -4 to 4.
+        soft: f32,
+        /// The middle of the bit's symbol in the input.
+        at: SampleCount,
+    },
+    /// Data begins or ends to be heard. Never a condition for decoding.
+    Carrier {
+        /// Begins (true) or ends.
+        on: bool,
+        /// The place in the input up to which this was judged.
+        at: SampleCount,
+    },
+}
+
+/// What was measured over a span of symbols.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Measurement {
+    /// Level of the signal, dB: for tones, of a sine of the same power against one with
+    /// peaks at full scale; for direct shift, of the two levels' distance from their middle
+    /// against full scale. -120 is nothing.
+    pub level_dbfs: f32,
+    /// How far the tones lie above their nominal frequencies, hertz. Only for tones.
+    pub offset_hz: Option<f32>,
+    /// How much stronger the lower tone (mark) is than the higher one (space), dB. Only for
+    /// tones.
+    pub twist_db: Option<f32>,
+    /// Signal to noise ratio at the decisions, dB; for tones in white noise this is Eb/N0.
+    /// Fading and distortion count as noise. 40 at most.
+    pub snr_db: Option<f32>,
+}
+
+impl Measurement {
+    /// What is measured where there was nothing to measure.
+    pub const NOTHING: Measurement = Measurement {
+        level_dbfs: crate::level::SILENCE_DBFS,
+        offset_hz: None,
+        twist_db: None,
+        snr_db: None,
+    };
+}
+
+/// How to receive. There is nothing to choose yet; the default suits every mode.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[non_exhaustive]
+pub struct ReceiveSettings {}
+
+/// Samples to soft bits. Takes all its memory at construction.
+#[derive(Clone, Debug)]
+pub struct Demodulator {
+    mode: Mode,
+    receiver: Receiver,
+}
+
+#[derive(Clone, Debug)]
+enum Receiver {
+    Tones(ToneReceiver),
+    Baseband(BasebandReceiver),
+}
+
+impl Demodulator {
+    /// A demodulator for samples at `rate`. Fails if the mode cannot work at that rate.
+    pub fn new(mode: Mode, rate: SampleRate, _: ReceiveSettings) -> Result<Self, ModemError> {
+        mode.check_rate(rate)?;
+        let receiver = match Recipe::of(mode) {
+            Recipe::Tones(r) => Receiver::Tones(ToneReceiver::new(rate, mode.baud(), &r)),
+            Recipe::Baseband(r) => Receiver::Baseband(BasebandReceiver::new(rate, mode.baud(), &r)),
+        };
+        Ok(Demodulator { mode, receiver })
+    }
+
+    /// The mode that is received.
+    pub fn mode(&self) -> Mode {
+        self.mode
+    }
+
+    /// Takes the next samples of the stream, full scale being -1 to 1, and appends what they
+    /// told. What is not a finite number counts as silence.
+    pub fn process(&mut self, samples: &[f32], out: &mut Vec<DemodEvent>) {
+        match &mut self.receiver {
+            Receiver::Tones(r) => r.process(samples, out),
+            Receiver::Baseband(r) => r.process(samples, out),
+        }
+    }
+
+    /// Whether data is being heard.
+    pub fn carrier(&self) -> bool {
+        match &self.receiver {
+            Receiver::Tones(r) => r.carrier(),
+            Receiver::Baseband(r) => r.carrier(),
+        }
+    }
+
+    /// How many branches decide side by side; each gives bits of its own for the same sound.
+    pub fn branches(&self) -> usize {
+        match &self.receiver {
+            Receiver::Tones(r) => r.branches(),
+            Receiver::Baseband(r) => r.branches(),
+        }
+    }
+
+    /// How many samples after a symbol's middle its bit has come out at the latest: that many
+    /// samples of silence flush a recording.
+    pub fn delay(&self) -> usize {
+        match &self.receiver {
+            Receiver::Tones(r) => r.delay(),
+            Receiver::Baseband(r) => r.delay(),
+        }
+    }
+
+    /// What was measured between two places of the input, as `branch` saw it. About the last
+    /// 16000 symbols can be asked for. A branch that does not exist has measured nothing.
+    pub fn measure(&self, branch: u8, from: SampleCount, to: SampleCount) -> Measurement {
+        let branch = usize::from(branch);
+        if branch >= self.branches() {
+            return Measurement::NOTHING;
+        }
+        match &self.receiver {
+            Receiver::Tones(r) => r.measure(branch, from, to),
+            Receiver::Baseband(r) => r.measure(branch, from, to),
+        }
+    }
+}

@@ -1,0 +1,130 @@
+//! Bits to samples, for any mode.
+
+use std::time::Duration;
+
+use dunlin_clock::SampleRate;
+
+use crate::cpfsk::Cpfsk;
+use crate::nrzi::NrziEncoder;
+use crate::pulse::PulseShaper;
+use crate::recipe::Recipe;
+use crate::scrambler::Scrambler;
+use crate::{Mode, ModemError};
+
+/// How to send.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TransmitSettings {
+    /// Highest peak of the sound, dB below full scale: -60 to 0.
+    pub level_dbfs: f32,
+    /// How far both tones are moved up, hertz: -500 to 500. Must be 0 for modes without
+    /// tones.
+    pub offset_hz: f32,
+}
+
+impl Default for TransmitSettings {
+    /// 6 dB below full scale, tones where they belong.
+    fn default() -> Self {
+        TransmitSettings {
+            level_dbfs: -6.0,
+            offset_hz: 0.0,
+        }
+    }
+}
+
+/// Bits to samples.
+#[derive(Clone, Debug)]
+pub struct Modulator {
+    mode: Mode,
+    rate: SampleRate,
+    scrambled: bool,
+    shaper: Shaper,
+}
+
+#[derive(Clone, Debug)]
+enum Shaper {
+    Tones(Cpfsk),
+    Baseband(PulseShaper),
+}
+
+impl Modulator {
+    /// A modulator that makes samples at `rate`.
+    pub fn new(
+        mode: Mode,
+        rate: SampleRate,
+        settings: TransmitSettings,
+    ) -> Result<Self, ModemError> {
+        mode.check_rate(rate)?;
+        let TransmitSettings {
+            level_dbfs,
+            offset_hz,
+        } = settings;
+        if !(-60.0..=0.0).contains(&level_dbfs) {
+            return Err(ModemError::LevelOutOfRange { level_dbfs });
+        }
+        if !(-500.0..=500.0).contains(&offset_hz) {
+            return Err(ModemError::OffsetOutOfRange { offset_hz });
+        }
+        if offset_hz != 0.0 && !mode.has_tones() {
+            return Err(ModemError::OffsetWithoutTones { mode });
+        }
+        let (peak, offset) = (
+            10_f64.powf(f64::from(level_dbfs) / 20.0),
+            f64::from(offset_hz),
+        );
+        let (scrambled, shaper) = match Recipe::of(mode) {
+            Recipe::Tones(r) => {
+                let (mark, space) = (
+                    f64::from(r.mark_hz) + offset,
+                    f64::from(r.space_hz) + offset,
+                );
+                (
+                    false,
+                    Shaper::Tones(Cpfsk::new(rate, mode.baud(), mark, space, peak)),
+                )
+            }
+            Recipe::Baseband(r) => (
+                r.scrambled,
+                Shaper::Baseband(PulseShaper::new(rate, mode.baud(), peak)),
+            ),
+        };
+        Ok(Modulator {
+            mode,
+            rate,
+            scrambled,
+            shaper,
+        })
+    }
+
+    /// The mode that is sent.
+    pub fn mode(&self) -> Mode {
+        self.mode
+    }
+
+    /// Appends one transmission: the sound rises smoothly before the first bit and ends
+    /// smoothly after the last.
+    pub fn modulate(&self, bits: &[bool], out: &mut Vec<f32>) {
+        let (mut line, mut scrambler) = (NrziEncoder::default(), Scrambler::default());
+        let mut level = |&bit: &bool| {
+            let level = line.step(bit);
+            if self.scrambled {
+                scrambler.step(level)
+            } else {
+                level
+            }
+        };
+        let levels: Vec<bool> = bits.iter().map(&mut level).collect();
+        match &self.shaper {
+            Shaper::Tones(shaper) => shaper.process(&levels, out),
+            Shaper::Baseband(shaper) => shaper.process(&levels, out),
+        }
+    }
+
+    /// How long a transmission of so many bits sounds.
+    pub fn duration(&self, bits: usize) -> Duration {
+        let samples = match &self.shaper {
+            Shaper::Tones(shaper) => shaper.samples(bits),
+            Shaper::Baseband(shaper) => shaper.samples(bits),
+        };
+        self.rate.duration_of(samples)
+    }
+}

@@ -1,0 +1,137 @@
+//! What each mode is made of: the figures with which the blocks are joined.
+//!
+//! Tones and rates: common practice for packet radio, as collected from public modem tables
+//! (Bell 202 for 1200 Bd; 1600/1800 Hz for 300 Bd on HF); the AX.25 standard names no modem.
+
+use crate::Mode;
+
+/// Receivers work at this many samples per symbol.
+pub const SAMPLES_PER_SYMBOL: usize = 8;
+
+/// How the symbol timing looks around itself, in symbols.
+#[derive(Clone, Copy, Debug)]
+pub struct TimingRecipe {
+    /// Symbols before the one in question.
+    pub past: usize,
+    /// Symbols after it; this is delay.
+    pub future: usize,
+}
+
+/// When the carrier detector goes on and off.
+#[derive(Clone, Copy, Debug)]
+pub struct CarrierRecipe {
+    /// Symbols that are looked at.
+    pub window: usize,
+    /// Mean quality, 0 to 1, at which it goes on.
+    pub on: f32,
+    /// Mean quality below which it goes off.
+    pub off: f32,
+}
+
+/// A mode of two tones.
+#[derive(Clone, Copy, Debug)]
+pub struct ToneRecipe {
+    /// The lower tone, sent for a one (mark), hertz.
+    pub mark_hz: u32,
+    /// The higher tone, hertz.
+    pub space_hz: u32,
+    /// What the receiver's first filter passes on either side of the centre, hertz.
+    pub half_bandwidth_hz: f64,
+    /// One detector for each of these tone offsets, hertz.
+    pub offsets_hz: &'static [f64],
+    /// For every detector, one decision for each of these twists: how much stronger the
+    /// mark tone is expected to be than the space tone, dB.
+    pub twists_db: &'static [f32],
+    /// Symbol timing.
+    pub timing: TimingRecipe,
+    /// Carrier detection.
+    pub carrier: CarrierRecipe,
+}
+
+/// A mode that shifts the carrier directly: the sound is the data's own waveform.
+#[derive(Clone, Copy, Debug)]
+pub struct BasebandRecipe {
+    /// Whether the scrambler is in the line.
+    pub scrambled: bool,
+    /// One branch for each of these receive filters: cutoff as a multiple of the symbol rate.
+    pub cutoffs: &'static [f64],
+    /// Symbol timing.
+    pub timing: TimingRecipe,
+    /// The decision threshold follows the mean of the levels this many symbols either side.
+    pub threshold_reach: usize,
+    /// Carrier detection.
+    pub carrier: CarrierRecipe,
+}
+
+/// Either kind of mode.
+#[derive(Clone, Copy, Debug)]
+pub enum Recipe {
+    /// Two audio tones.
+    Tones(ToneRecipe),
+    /// Direct frequency shift.
+    Baseband(BasebandRecipe),
+}
+
+impl Recipe {
+    /// The recipe of a mode.
+    pub const fn of(mode: Mode) -> Recipe {
+        match mode {
+            Mode::Afsk300 => Recipe::Tones(AFSK_300),
+            Mode::Afsk1200 => Recipe::Tones(AFSK_1200),
+            Mode::Fsk1200 => Recipe::Baseband(BasebandRecipe {
+                scrambled: false,
+                ..FSK
+            }),
+            Mode::Fsk4800 | Mode::Fsk9600 => Recipe::Baseband(FSK),
+        }
+    }
+}
+
+const AFSK_300: ToneRecipe = ToneRecipe {
+    mark_hz: 1600,
+    space_hz: 1800,
+    half_bandwidth_hz: 500.0,
+    offsets_hz: &[-160.0, -120.0, -80.0, -40.0, 0.0, 40.0, 80.0, 120.0, 160.0],
+    twists_db: &[0.0],
+    timing: TimingRecipe {
+        past: 32,
+        future: 24,
+    },
+    carrier: CarrierRecipe {
+        window: 10,
+        on: 0.80,
+        off: 0.68,
+    },
+};
+
+const AFSK_1200: ToneRecipe = ToneRecipe {
+    mark_hz: 1200,
+    space_hz: 2200,
+    half_bandwidth_hz: 1500.0,
+    offsets_hz: &[0.0],
+    twists_db: &[0.0, 6.0, -6.0],
+    timing: TimingRecipe {
+        past: 32,
+        future: 24,
+    },
+    carrier: CarrierRecipe {
+        window: 10,
+        on: 0.78,
+        off: 0.66,
+    },
+};
+
+const FSK: BasebandRecipe = BasebandRecipe {
+    scrambled: true,
+    cutoffs: &[0.55, 0.45, 0.7],
+    timing: TimingRecipe {
+        past: 48,
+        future: 32,
+    },
+    threshold_reach: 32,
+    carrier: CarrierRecipe {
+        window: 12,
+        on: 0.90,
+        off: 0.80,
+    },
+};

@@ -1,0 +1,336 @@
+//! The receiver for two tones: a front end shared by one detector per tone offset.
+//!
+//! Samples are filtered, moved to the middle between the tones and brought to eight a symbol.
+//! Each detector correlates with its two tones over one symbol (the matched filter), finds
+//! the symbol timing, and decides once per twist branch which tone is stronger. This is the
+//! noncoherent single-symbol receiver of the textbooks (Proakis, Digital Communications);
+//! decisions over several symbols can take the place of [`Detector::decide`].
+
+use std::f64::consts::TAU;
+
+use dunlin_clock::{SampleCount, SampleRate};
+use num_complex::Complex32;
+
+use crate::carrier::{CarrierDetector, ToneContrast};
+use crate::correlator::Correlator;
+use crate::demodulator::{DemodEvent, Measurement};
+use crate::fir::Lowpass;
+use crate::level::power_dbfs;
+use crate::nco::Downmixer;
+use crate::nrzi::NrziDecoder;
+use crate::recipe::{SAMPLES_PER_SYMBOL, ToneRecipe};
+use crate::resampler::{Windows, most_per_chunk};
+use crate::statistics::RunningSums;
+use crate::timing::SymbolTiming;
+
+const N: usize = SAMPLES_PER_SYMBOL;
+
+/// How far the first filter reaches to either side, in units of 1 / half bandwidth.
+const FILTER_REACH: f64 = 1.5;
+
+/// A correlation weaker than this (full scale is 1) is silence.
+const SILENCE: f32 = 1e-5;
+
+/// Real samples at any rate to complex samples around the middle of the tones.
+#[derive(Clone, Debug)]
+struct FrontEnd {
+    windows: Windows,
+    taps_re: Vec<f32>,
+    taps_im: Vec<f32>,
+    mixer: Downmixer,
+}
+
+impl FrontEnd {
+    fn new(rate: SampleRate, rate_out: u32, recipe: &ToneRecipe) -> Self {
+        let centre = (recipe.mark_hz + recipe.space_hz) / 2;
+        let span = FILTER_REACH / recipe.half_bandwidth_hz;
+        let lowpass = Lowpass {
+            cutoff_hz: recipe.half_bandwidth_hz,
+            half_span_s: span,
+            beta: 5.0,
+        };
+        let windows = Windows::new(rate, rate_out, span);
+        // Doubled, because half of a real tone lies at negative frequencies.
+        let angle = |t: f64| TAU * f64::from(centre) * t;
+        FrontEnd {
+            taps_re: windows.taps(|t| 2.0 * lowpass.at(t) * angle(t).cos()),
+            taps_im: windows.taps(|t| 2.0 * lowpass.at(t) * angle(t).sin()),
+            mixer: Downmixer::new(centre, rate_out),
+            windows,
+        }
+    }
+
+    /// Takes a chunk; appends the complex samples. Returns how many samples were taken.
+    fn process(&mut self, samples: &[f32], re: &mut Vec<f32>, im: &mut Vec<f32>) -> usize {
+        let FrontEnd {
+            windows,
+            taps_re,
+            taps_im,
+            mixer,
+        } = self;
+        let len = 2 * windows.look_ahead();
+        windows.process(samples, |phase, window| {
+            let taps = phase * len..(phase + 1) * len;
+            let filtered = Complex32::new(
+                crate::fir::dot(window, &taps_re[taps.clone()]),
+                crate::fir::dot(window, &taps_im[taps]),
+            );
+            let moved = filtered * mixer.step();
+            re.push(moved.re);
+            im.push(moved.im);
+        })
+    }
+}
+
+/// The whole receiver for one mode of two tones.
+#[derive(Clone, Debug)]
+pub struct ToneReceiver {
+    front: FrontEnd,
+    detectors: Vec<Detector>,
+    twists: usize,
+    /// The latest samples, beginning with the last `N - 1` of the chunk before.
+    re: Vec<f32>,
+    im: Vec<f32>,
+    carrier: bool,
+}
+
+impl ToneReceiver {
+    /// A receiver for samples at `rate`.
+    pub fn new(rate: SampleRate, baud: u32, recipe: &ToneRecipe) -> Self {
+        let rate_out = baud * N as u32;
+        let front = FrontEnd::new(rate, rate_out, recipe);
+        let capacity = most_per_chunk(&front.windows) + N;
+        let row = || {
+            let mut row = Vec::with_capacity(capacity);
+            row.resize(N - 1, 0.0);
+            row
+        };
+        let detectors = recipe
+            .offsets_hz
+            .iter()
+            .map(|&offset| Detector::new(rate, baud, recipe, offset));
+        ToneReceiver {
+            detectors: detectors.collect(),
+            twists: recipe.twists_db.len(),
+            re: row(),
+            im: row(),
+            front,
+            carrier: false,
+        }
+    }
+
+    /// How many branches decide side by side.
+    pub fn branches(&self) -> usize {
+        self.detectors.len() * self.twists
+    }
+
+    /// Whether data is being heard.
+    pub fn carrier(&self) -> bool {
+        self.carrier
+    }
+
+    /// Samples from a symbol until its bit comes out, at most.
+    pub fn delay(&self) -> usize {
+        let symbols = self
+            .detectors
+            .first()
+            .map_or(0, |d| d.timing.delay() + 2 * N);
+        (symbols as f64 * self.front.windows.input_per_output()).ceil() as usize
+            + self.front.windows.look_ahead()
+    }
+
+    /// Takes samples, appends what they told.
+    pub fn process(&mut self, mut samples: &[f32], out: &mut Vec<DemodEvent>) {
+        while !samples.is_empty() {
+            let taken = self.front.process(samples, &mut self.re, &mut self.im);
+            samples = &samples[taken..];
+            for n in 0..self.re.len() + 1 - N {
+                self.step(n, out);
+            }
+            let kept = self.re.len() + 1 - N;
+            for row in [&mut self.re, &mut self.im] {
+                row.copy_within(kept.., 0);
+                row.truncate(N - 1);
+            }
+        }
+    }
+
+    fn step(&mut self, n: usize, out: &mut Vec<DemodEvent>) {
+        let (re, im) = (&self.re[n..n + N], &self.im[n..n + N]);
+        let mut changed = false;
+        let (mut any, mut at) = (false, SampleCount(0));
+        for (i, detector) in self.detectors.iter_mut().enumerate() {
+            changed |= detector.step(re, im);
+            any |= detector.carrier.on();
+            at = detector.now();
+            detector.decide((i * self.twists) as u8, out);
+        }
+        if changed && any != self.carrier {
+            self.carrier = any;
+            out.push(DemodEvent::Carrier { on: any, at });
+        }
+    }
+
+    /// What is known of the symbols between two places, as the branch saw them.
+    pub fn measure(&self, branch: usize, from: SampleCount, to: SampleCount) -> Measurement {
+        self.detectors[branch / self.twists].measure(from, to)
+    }
+}
+
+/// How many correlations are kept, samples; more than the timing's delay.
+const KEPT: usize = 1024;
+
+/// Sums for measurement: per tone the number of symbols, second and fourth power of the
+/// amplitude; then real and imaginary part of the turn from sample to sample.
+type Sums = RunningSums<8>;
+
+/// One pair of correlators with its own symbol timing.
+#[derive(Clone, Debug)]
+struct Detector {
+    mark: Correlator,
+    space: Correlator,
+    /// How far each nominal tone turns in two samples, to be taken off.
+    mark_turn: Complex32,
+    space_turn: Complex32,
+    offset_hz: f64,
+    own_rate: f64,
+    input_per_sample: f64,
+    /// Correlations of the latest samples with either tone, as rings.
+    marks: Vec<Complex32>,
+    spaces: Vec<Complex32>,
+    pushed: u64,
+    timing: SymbolTiming,
+    carrier: CarrierDetector<ToneContrast>,
+    /// For each twist, the factor for the space tone, and the line decoder.
+    slicers: Vec<(f32, NrziDecoder)>,
+    sums: Sums,
+}
+
+impl Detector {
+    fn new(rate: SampleRate, baud: u32, recipe: &ToneRecipe, offset_hz: f64) -> Self {
+        let own_rate = f64::from(baud * N as u32);
+        let half_shift = f64::from(recipe.space_hz - recipe.mark_hz) / 2.0;
+        let (mark, space) = (offset_hz - half_shift, offset_hz + half_shift);
+        let turn = |hz: f64| Complex32::from_polar(1.0, (-2.0 * TAU * hz / own_rate) as f32);
+        let slicer = |&db: &f32| (10_f32.powf(db / 20.0), NrziDecoder::default());
+        Detector {
+            mark: Correlator::new(mark, own_rate),
+            space: Correlator::new(space, own_rate),
+            mark_turn: turn(mark),
+            space_turn: turn(space),
+            offset_hz,
+            own_rate,
+            input_per_sample: rate.hz_f64() / own_rate,
+            marks: vec![Complex32::default(); KEPT],
+            spaces: vec![Complex32::default(); KEPT],
+            pushed: 0,
+            timing: SymbolTiming::new(recipe.timing),
+            carrier: CarrierDetector::new(recipe.carrier),
+            slicers: recipe.twists_db.iter().map(slicer).collect(),
+            sums: Sums::default(),
+        }
+    }
+
+    /// The place in the input of a place among the correlations.
+    fn place(&self, sample: f64) -> SampleCount {
+        // A correlation belongs to the middle of its window. The window of the first one
+        // lies half before the first sample.
+        let middle = (N - 1) as f64 / 2.0;
+        SampleCount(((sample - middle) * self.input_per_sample).max(0.0) as u64)
+    }
+
+    fn now(&self) -> SampleCount {
+        self.place(self.pushed as f64)
+    }
+
+    /// Takes one window of a symbol's length. True if the carrier detector changed.
+    fn step(&mut self, re: &[f32], im: &[f32]) -> bool {
+        let (mark, space) = (self.mark.at(re, im), self.space.at(re, im));
+        let slot = self.pushed as usize % KEPT;
+        self.marks[slot] = mark;
+        self.spaces[slot] = space;
+        self.pushed += 1;
+        let (m, s) = (mark.norm_sqr(), space.norm_sqr());
+        let sum = m + s;
+        self.timing.push(m.max(s).sqrt());
+        let contrast = if sum > SILENCE * SILENCE {
+            (m - s) / sum
+        } else {
+            0.0
+        };
+        self.carrier.push(contrast).is_some()
+    }
+
+    /// Decides every symbol that has become due.
+    fn decide(&mut self, first_branch: u8, out: &mut Vec<DemodEvent>) {
+        while let Some(middle) = self.timing.next_symbol() {
+            let before = middle as u64;
+            let share = (middle - before as f64) as f32;
+            let slot = |n: u64| n as usize % KEPT;
+            let between = |ring: &[Complex32]| {
+                let (a, b) = (ring[slot(before)].norm(), ring[slot(before + 1)].norm());
+                a + (b - a) * share
+            };
+            let (mark, space) = (between(&self.marks), between(&self.spaces));
+            let at = self.place(middle);
+            for (branch, (factor, line)) in (first_branch..).zip(&mut self.slicers) {
+                let (m, s) = (mark, space * *factor);
+                let soft = line.step((m - s) / (m + s).max(SILENCE));
+                out.push(DemodEvent::Bit { branch, soft, at });
+            }
+            self.note(middle.round() as u64, mark, space, at);
+        }
+    }
+
+    /// Adds a symbol to the sums.
+    fn note(&mut self, nearest: u64, mark: f32, space: f32, at: SampleCount) {
+        let is_mark = mark > space;
+        let (ring, turn) = if is_mark {
+            (&self.marks, self.mark_turn)
+        } else {
+            (&self.spaces, self.space_turn)
+        };
+        let slot = |n: u64| n as usize % KEPT;
+        let turned = ring[slot(nearest + 1)] * ring[slot(nearest.saturating_sub(1))].conj() * turn;
+        let square = f64::from(mark.max(space)).powi(2);
+        let mut values = [0.0; 8];
+        let first = if is_mark { 0 } else { 3 };
+        values[first..first + 3].copy_from_slice(&[1.0, square, square * square]);
+        values[6] = f64::from(turned.re);
+        values[7] = f64::from(turned.im);
+        self.sums.push(at, values);
+    }
+
+    fn measure(&self, from: SampleCount, to: SampleCount) -> Measurement {
+        let [marks, m2, m4, spaces, s2, s4, re, im] = self.sums.over(from, to);
+        let symbols = marks + spaces;
+        if symbols < 1.0 {
+            return Measurement::NOTHING;
+        }
+        let (mark, mark_noise) = signal_and_noise(marks, m2, m4);
+        let (space, space_noise) = signal_and_noise(spaces, s2, s4);
+        let signal = (marks * mark + spaces * space) / symbols;
+        let noise = (marks * mark_noise + spaces * space_noise) / symbols;
+        // The turn is that of two samples.
+        let residual = im.atan2(re) / (2.0 * TAU) * self.own_rate;
+        let known = |x: f64| Some(x as f32).filter(|x| x.is_finite());
+        Measurement {
+            level_dbfs: power_dbfs(signal),
+            offset_hz: known(self.offset_hz + residual),
+            twist_db: known(10.0 * (mark / space).log10()),
+            snr_db: known(10.0 * (signal / noise.max(signal * 1e-4)).log10()),
+        }
+    }
+}
+
+/// Splits the moments of an amplitude into the power of a steady signal and that of complex
+/// Gaussian noise. Literature: R. Matzner, "An SNR estimation algorithm for complex baseband
+/// signals using higher order statistics", 1993 (from memory).
+fn signal_and_noise(count: f64, second: f64, fourth: f64) -> (f64, f64) {
+    if count < 1.0 {
+        return (0.0, 0.0);
+    }
+    let (m2, m4) = (second / count, fourth / count);
+    let signal = (2.0 * m2 * m2 - m4).max(0.0).sqrt();
+    (signal, (m2 - signal).max(0.0))
+}
