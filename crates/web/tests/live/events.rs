@@ -39,7 +39,7 @@ fn a_stream_cut_in_the_middle_goes_on_without_gap_or_double() {
         assert_eq!(number(&told), expected);
         expected += 1;
         last_id = told.id;
-        if expected % 700 == 0 {
+        if expected.is_multiple_of(700) {
             stream.kill();
             cuts += 1;
             let header = format!("Last-Event-ID: {last_id}");

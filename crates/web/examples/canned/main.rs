@@ -1,0 +1,65 @@
+//! A made-up feed for working on the page without an engine: everything it tells is invented
+//! here, nothing is decoded and nothing is sent. `cargo run -p dunlin-web --example canned`
+//! serves it; a first argument gives the TCP port. For the real thing: `dunlin rehearse`.
+
+mod bands;
+mod people;
+mod picture;
+
+use std::time::{Duration, Instant as Clock, UNIX_EPOCH};
+
+use dunlin_clock::{Instant, WallTime};
+use dunlin_web::{Ask, WebConfig, World, serve};
+
+use crate::bands::Bands;
+use crate::people::People;
+use crate::picture::Picture;
+
+/// History made up before the page opens.
+const PAST: Duration = Duration::from_secs(15 * 60);
+/// One turn of the loop.
+const TURN: Duration = Duration::from_millis(20);
+
+#[allow(clippy::disallowed_methods)] // This example is its own driver.
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let port = match std::env::args().nth(1) {
+        Some(text) => text.parse()?,
+        None => 4711,
+    };
+    let since_1970 = std::time::SystemTime::now().duration_since(UNIX_EPOCH)?;
+    let wall_at_zero = WallTime(i64::try_from((since_1970 - PAST).as_millis())?);
+    let web = serve(WebConfig {
+        port,
+        world: World::Rehearsal,
+        wall_at_zero,
+        speed: Some(1.0),
+    })?;
+    println!("A made-up feed (fixture, no engine) is at {}", web.url());
+    let mut picture = Picture::new();
+    let (mut bands, mut people) = (Bands::new(), People::new());
+    for ms in (0..u64::try_from(PAST.as_millis())?).step_by(100) {
+        bands.turn(ms, &mut picture);
+        people.turn(ms, &mut picture);
+    }
+    picture.drain().for_each(drop); // Before anybody listened.
+    let began = Clock::now();
+    loop {
+        let now = Instant::ZERO + PAST + began.elapsed();
+        web.hub.tick(now);
+        bands.turn(now.as_millis(), &mut picture);
+        people.turn(now.as_millis(), &mut picture);
+        picture.drain().for_each(|event| web.hub.publish(&event));
+        let deadline = Clock::now() + TURN;
+        while let Ok(ask) = web.asks.recv_timeout(deadline - Clock::now().min(deadline)) {
+            match ask {
+                Ask::Command { command, reply } => {
+                    reply.send(people.command(now.as_millis(), command, &mut picture));
+                }
+                Ask::Snapshot { reply } => {
+                    reply.send((web.hub.last(), picture.snapshot(now.as_millis())));
+                }
+            }
+            picture.drain().for_each(|event| web.hub.publish(&event));
+        }
+    }
+}
