@@ -1,15 +1,21 @@
 //! The shared half-duplex medium.
 
+use std::ops::Range;
+
 use dunlin_clock::{Chance, SampleCount, SampleRate};
 
 use crate::config::{AirError, BandConfig, Fading, Kind, Sideband, StationConfig};
 use crate::fading::Watterson;
 use crate::fir::CHUNK;
 use crate::fm::FmReceiver;
+use crate::judge::{History, Reception, Rival, overlap};
 use crate::oscillator::Oscillator;
 use crate::resample::Resampler;
 use crate::sender::{Keyed, Sender};
 use crate::ssb::SsbReceiver;
+
+/// The longest step, samples.
+const MAX_STEP: usize = 1_000_000;
 
 /// A transmission that has ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -64,6 +70,7 @@ pub struct Band {
     finished: Vec<Transmission>,
     /// Cut by `unkey` since the last step.
     cut: Vec<Transmission>,
+    history: History,
     re: Vec<f32>,
     im: Vec<f32>,
 }
@@ -118,6 +125,7 @@ impl Band {
             keyed: vec![Keyed::default(); count],
             finished: Vec::new(),
             cut: Vec::new(),
+            history: History::default(),
             re: vec![0.0; CHUNK],
             im: vec![0.0; CHUNK],
         })
@@ -214,20 +222,23 @@ impl Band {
         start.is_some_and(|s| s <= self.now)
     }
 
-    /// Lets `n` samples pass.
+    /// Lets `n` samples pass, at most a million.
     pub fn step(&mut self, n: usize) {
         self.finished.clear();
         self.finished.append(&mut self.cut);
         for l in &mut self.listeners {
             l.heard.clear();
         }
-        let mut left = n;
+        let mut left = n.min(MAX_STEP);
         while left > 0 {
             let m = left.min(CHUNK);
             self.chunk(m);
             left -= m;
         }
         self.finished.sort_by_key(|t| (t.end, t.station));
+        for t in &self.finished {
+            self.history.remember(*t);
+        }
     }
 
     /// What a station heard in the last step: as many samples as the step was long, zeros while
@@ -246,6 +257,41 @@ impl Band {
     pub fn level_db(&self, from: usize, to: usize) -> Option<f64> {
         let paths = &self.listeners.get(to)?.paths;
         paths.iter().find(|p| p.from == from).map(|p| p.level_db)
+    }
+
+    /// What station `to` was up against in `time` when it should have heard station `from`, out of
+    /// the last 4096 transmissions and those under way.
+    pub fn reception(&self, from: usize, to: usize, time: Range<SampleCount>) -> Reception {
+        let listener = self.listeners.get(to);
+        let deaf = self.busy(to, &time, listener.map_or(0, |l| l.recovery));
+        let mut rival: Option<Rival> = None;
+        for p in listener
+            .map_or(&[][..], |l| &l.paths)
+            .iter()
+            .filter(|p| p.from != from)
+        {
+            let (station, level_db) = (p.from, p.level_db);
+            let overlap = self.busy(station, &time, 0);
+            if overlap > 0 && rival.is_none_or(|r| r.level_db < level_db) {
+                rival = Some(Rival {
+                    station,
+                    level_db,
+                    overlap,
+                });
+            }
+        }
+        Reception {
+            level_db: self.level_db(from, to),
+            deaf,
+            rival,
+        }
+    }
+
+    /// Samples of `time` in which a station was keyed, or had unkeyed less than `after` before.
+    fn busy(&self, station: usize, time: &Range<SampleCount>, after: u64) -> u64 {
+        let under_way = self.senders.get(station).and_then(Sender::start);
+        let now = under_way.map_or(0, |start| overlap(time, start, self.now));
+        self.history.busy(station, time, after) + now
     }
 
     fn chunk(&mut self, n: usize) {

@@ -22,6 +22,7 @@ mod emphasis;
 mod fading;
 mod fir;
 mod fm;
+mod judge;
 mod noise;
 mod oscillator;
 mod resample;
@@ -33,3 +34,4 @@ pub use config::{
     AirError, BandConfig, Fading, FmConfig, Kind, MAX_STATIONS, PathConfig, Sideband, SsbConfig,
     StationConfig,
 };
+pub use judge::{Cause, Reception, Rival};

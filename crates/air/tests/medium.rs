@@ -1,7 +1,7 @@
 //! The band as a shared half-duplex medium: keying, muting, repeatability, refusals.
 
 use dunlin_air::{
-    AirError, Band, BandConfig, Fading, FmConfig, Kind, PathConfig, SsbConfig, StationConfig,
+    AirError, Band, BandConfig, Cause, Fading, FmConfig, Kind, PathConfig, SsbConfig, StationConfig,
 };
 use dunlin_clock::{Chance, Duration, SampleCount, SampleRate};
 
@@ -45,8 +45,11 @@ fn chatter(seed: u64, n: usize) -> Vec<f32> {
     (0..n).map(|_| c.between(-0.5, 0.5) as f32).collect()
 }
 
+/// What each station heard, as bits, and the ended transmissions: station, start, end.
+type Record = (Vec<Vec<u32>>, Vec<(usize, u64, u64)>);
+
 /// Two overlapping transmissions and one cut, in steps of `n`; everything heard, bit for bit.
-fn play(config: &BandConfig, n: usize, swap: bool) -> (Vec<Vec<u32>>, Vec<(usize, u64, u64)>) {
+fn play(config: &BandConfig, n: usize, swap: bool) -> Record {
     let mut band = Band::new(config).expect("valid");
     let mut heard = vec![Vec::new(); 3];
     let mut ended = Vec::new();
@@ -259,4 +262,40 @@ fn calls_with_bad_arguments_do_no_harm() {
             .iter()
             .all(|v| v.is_finite() && v.abs() <= 1.0)
     }));
+}
+
+/// The story told by the calls of this test itself.
+#[test]
+fn reception_names_what_was_in_the_way() {
+    let config = three(Kind::Fm(FmConfig::default()), 24_000);
+    let mut band = Band::new(&config).expect("valid");
+    let time = |a: u64, b: u64| SampleCount(a)..SampleCount(b);
+    // QA1SKY and QX0RLF do not hear each other and meet at QM3BAR, which then answers.
+    band.key(0, chatter(1, 10_000)).expect("short");
+    band.key_after(2, 4000, chatter(2, 10_000)).expect("short");
+    band.step(20_000);
+    band.key(1, chatter(3, 10_000)).expect("short");
+    band.step(5000);
+    let met = band.reception(0, 1, time(0, 10_000));
+    assert_eq!((met.level_db, met.deaf), (Some(25.0), 0));
+    let rival = met.rival.expect("QX0RLF was on the air");
+    assert_eq!(
+        (rival.station, rival.level_db, rival.overlap),
+        (2, 11.0, 6000)
+    );
+    assert_eq!(met.likeliest_cause(), Cause::Collision);
+    let alone = band.reception(0, 1, time(0, 4000));
+    assert_eq!(alone.likeliest_cause(), Cause::Noise);
+    assert_eq!(
+        band.reception(0, 2, time(0, 4000)).likeliest_cause(),
+        Cause::NoPath
+    );
+    // While it is keyed and for 20 ms after, QM3BAR hears nobody.
+    let deaf = |band: &Band, a, b| band.reception(0, 1, time(a, b)).deaf;
+    assert_eq!(deaf(&band, 18_000, 25_000), 5000);
+    band.step(20_000);
+    let end = band.finished()[0].end.0;
+    assert_eq!(deaf(&band, end - 100, end + 1000), 100 + 480);
+    let own = band.reception(0, 1, time(end, end + 1000));
+    assert_eq!(own.likeliest_cause(), Cause::OwnTransmission);
 }

@@ -4,7 +4,7 @@ use dunlin_air::{
     Band, BandConfig, Fading, FmConfig, Kind, PathConfig, Sideband, SsbConfig, StationConfig,
 };
 use dunlin_clock::{Duration, SampleRate};
-use std::f64::consts::TAU;
+use std::f64::consts::{PI, TAU};
 
 fn tone(hz: f64, amplitude: f64, rate: u32, n: usize) -> Vec<f32> {
     (0..n)
@@ -64,8 +64,11 @@ fn through(config: &BandConfig, hz: f64, amplitude: f64, seconds: usize) -> Vec<
     band.key(a, tone(hz, amplitude, rate, (seconds + 1) * n))
         .expect("short");
     band.step(n / 2);
-    band.step(seconds * n);
-    band.heard(b).to_vec()
+    let second = |_| {
+        band.step(n);
+        band.heard(b).to_vec()
+    };
+    (0..seconds).flat_map(second).collect()
 }
 
 fn ssb(level: f64, fading: Fading) -> BandConfig {
@@ -279,23 +282,51 @@ fn a_carrier_quiets_the_noise() {
     assert!(hiss - quiet > 25.0, "quieting {}", hiss - quiet);
 }
 
+/// Near the threshold noise comes in clicks. S. O. Rice, "Noise in FM receivers", 1963 (from
+/// memory): r erfc(sqrt C/N) clicks a second, r = B / (2 sqrt 3) for a rectangular IF filter, and
+/// mean |deviation| exp(-C/N) more with modulation, each of one turn; the signal falls by
+/// 1 - exp(-C/N). His approximations, made for few clicks, overstate them by 1 to 2 dB here.
+#[test]
+fn clicks_near_threshold_are_as_many_as_rice_counted() {
+    // erfc by Abramowitz and Stegun, 7.1.26.
+    let erfc = |x: f64| {
+        let t = 1.0 / (1.0 + 0.327_591_1 * x);
+        let p = 1.421_413_741 + t * (-1.453_152_027 + t * 1.061_405_429);
+        t * (0.254_829_592 + t * (-0.284_496_736 + t * p)) * (-x * x).exp()
+    };
+    let (b, w, d) = (15_000.0, 4000.0, 3000.0_f64);
+    for cn in [4.0, 6.0, 8.0, 10.0] {
+        let x = through(&fm(cn), 1000.0, 0.5, 20);
+        let (signal, rest) = split(&x, 1000.0, 24_000);
+        let rho = 10_f64.powf(cn / 10.0);
+        let clicks = b / 12_f64.sqrt() * erfc(rho.sqrt()) + d * 2.0 / PI * (-rho).exp();
+        let smooth = w * w * w / (3.0 * b * rho);
+        let kept = d * d / 2.0 * (1.0 - (-rho).exp()).powi(2);
+        let want = db(kept / (smooth + 2.0 * w * clicks));
+        let got = db(signal / rest);
+        assert!(
+            (-0.5..2.5).contains(&(got - want)),
+            "C/N {cn}: {got}, Rice {want}"
+        );
+    }
+}
+
 /// The rate of 24 kHz must be enough: the same band at 96 kHz, where the sampled discriminator
-/// is near the continuous one, gives the same audio SNR at and below threshold and the same
-/// open-squelch noise.
+/// is near the continuous one, gives the same audio SNR above, at and below threshold.
 #[test]
 fn fm_at_24_khz_agrees_with_96_khz() {
-    for cn in [2.0, 5.0, 8.0, 11.0, 20.0] {
+    for cn in [0.0, 4.0, 8.0, 16.0] {
         let snr = |rate: u32| {
             let mut c = fm(cn);
             c.rate = SampleRate::new(rate).expect("not zero");
-            let x = through(&c, 1000.0, 0.5, 12);
-            let (s, r) = split(&x, 1000.0, rate);
-            (db(s), db(r))
+            let (s, r) = split(&through(&c, 1000.0, 0.5, 8), 1000.0, rate);
+            db(s / r)
         };
         let (low, high) = (snr(24_000), snr(96_000));
-        println!("C/N {cn}: 24 kHz {low:.2?}, 96 kHz {high:.2?}");
-        let difference = (low.0 - low.1) - (high.0 - high.1);
-        assert!(difference.abs() < 1.5, "C/N {cn}: {difference}");
+        assert!(
+            (low - high).abs() < 0.8,
+            "C/N {cn}: {low} at 24 kHz, {high} at 96 kHz"
+        );
     }
 }
 
@@ -329,7 +360,7 @@ fn emphasis_tilts_the_tones_unless_both_ends_have_it() {
 fn discriminator_noise_is_parabolic() {
     let x = through(&fm(25.0), 1000.0, 0.0, 30);
     let density = |centre: f64| {
-        let bins = (0..200).map(|k| split(&x, centre + f64::from(k), 24_000).0);
+        let bins = (0..50).map(|k| split(&x, centre + 4.0 * f64::from(k), 24_000).0);
         bins.sum::<f64>()
     };
     let rise = db(density(2700.0) / density(600.0));
