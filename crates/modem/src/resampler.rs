@@ -72,7 +72,6 @@ impl Windows {
         taps
     }
 
-
     /// How many input samples make `n` output samples.
     pub fn input_per_output(&self) -> f64 {
         self.rate_in as f64 / self.rate_out as f64

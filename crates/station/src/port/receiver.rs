@@ -1,0 +1,191 @@
+//! Samples to frames.
+
+use dunlin_clock::{SampleCount, SampleRate};
+use dunlin_framing::{Deframer, Framed, RejectReason};
+use dunlin_modem::{
+    DemodEvent, Demodulator, LevelMeter, Measurement, Mode, ModemError, ReceiveSettings,
+};
+use serde::Serialize;
+use thiserror::Error;
+
+use super::address;
+use super::merge::Merger;
+
+/// Branches of one demodulator may be this far apart, symbols.
+const PATIENCE: u64 = 8;
+
+/// What was measured while a frame was heard.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ReceptionReport {
+    /// The first bit after the opening flag, in the port's samples.
+    pub start: SampleCount,
+    /// The last bit of the closing flag.
+    pub end: SampleCount,
+    /// Level, dB below a full-scale sine.
+    pub level_dbfs: f32,
+    /// How far the tones lie above where they belong, hertz; `None` in modes without tones.
+    pub offset_hz: Option<f32>,
+    /// How much stronger the lower tone is than the higher one, dB; `None` in modes without
+    /// tones.
+    pub twist_db: Option<f32>,
+    /// Signal to noise at the decisions, dB; for tones in white noise this is Eb/N0.
+    pub snr_db: Option<f32>,
+}
+
+impl ReceptionReport {
+    fn new(start: SampleCount, end: SampleCount, measured: Measurement) -> Self {
+        let Measurement {
+            level_dbfs,
+            offset_hz,
+            twist_db,
+            snr_db,
+        } = measured;
+        ReceptionReport {
+            start,
+            end,
+            level_dbfs,
+            offset_hz,
+            twist_db,
+            snr_db,
+        }
+    }
+}
+
+/// Why something that was heard is no frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Error, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum UnreadableReason {
+    /// It did not pass as an HDLC frame.
+    #[error("{0}")]
+    Rejected(RejectReason),
+    /// It passed its check but has no AX.25 address field.
+    #[error("the check is right, but there is no AX.25 address field")]
+    NoAddressField,
+}
+
+/// What a [`Receiver`] tells.
+#[derive(Clone, Debug, PartialEq)]
+pub enum ReceiverEvent {
+    /// A frame with a right FCS and an address field.
+    Frame {
+        /// The octets without the FCS.
+        octets: Vec<u8>,
+        /// What was measured.
+        report: ReceptionReport,
+    },
+    /// Data was heard that no branch could read.
+    Unreadable {
+        /// Why.
+        reason: UnreadableReason,
+        /// What was measured.
+        report: ReceptionReport,
+    },
+    /// Data begins or ends to be heard.
+    Carrier {
+        /// Begins (true) or ends.
+        on: bool,
+        /// Where in the port's samples.
+        at: SampleCount,
+    },
+}
+
+/// Samples to frames: a demodulator, a deframer for each of its branches, and one answer
+/// from all of them.
+#[derive(Clone, Debug)]
+pub struct Receiver {
+    demodulator: Demodulator,
+    meter: LevelMeter,
+    deframers: Vec<Deframer>,
+    /// How far each branch has come.
+    reached: Vec<SampleCount>,
+    merger: Merger,
+    /// Kept only for its memory.
+    events: Vec<DemodEvent>,
+}
+
+impl Receiver {
+    /// A receiver for samples at `rate`. Fails if the mode cannot work at that rate.
+    pub fn new(mode: Mode, rate: SampleRate) -> Result<Self, ModemError> {
+        let demodulator = Demodulator::new(mode, rate, ReceiveSettings::default())?;
+        let branches = demodulator.branches();
+        let patience = PATIENCE * u64::from(rate.hz()) / u64::from(mode.baud());
+        Ok(Receiver {
+            demodulator,
+            meter: LevelMeter::new(rate),
+            deframers: vec![Deframer::default(); branches],
+            reached: vec![SampleCount(0); branches],
+            merger: Merger::new(patience),
+            events: Vec::new(),
+        })
+    }
+
+    /// Takes the next samples, full scale being -1 to 1, and appends what they told. What is
+    /// not a finite number counts as silence.
+    pub fn process(&mut self, samples: &[f32], out: &mut Vec<ReceiverEvent>) {
+        self.meter.process(samples);
+        let mut events = std::mem::take(&mut self.events);
+        events.clear();
+        self.demodulator.process(samples, &mut events);
+        for &event in &events {
+            match event {
+                DemodEvent::Bit { branch, soft, at } => self.bit(branch, soft, at),
+                DemodEvent::Carrier { on, at } => {
+                    self.merger.carrier(on, at);
+                    out.push(ReceiverEvent::Carrier { on, at });
+                }
+            }
+        }
+        self.events = events;
+        let reached = self.reached.iter().min().copied().unwrap_or_default();
+        let oldest_open = self.deframers.iter().filter_map(Deframer::open_since).min();
+        self.merger.release(reached, oldest_open, out);
+    }
+
+    fn bit(&mut self, branch: u8, soft: f32, at: SampleCount) {
+        let index = usize::from(branch);
+        self.reached[index] = at;
+        let Some(framed) = self.deframers[index].push(soft, at) else {
+            return;
+        };
+        let report = |start, end| {
+            ReceptionReport::new(start, end, self.demodulator.measure(branch, start, end))
+        };
+        match framed {
+            Framed::Frame { octets, start, end } if address::is_structurally_valid(&octets) => {
+                let report = report(start, end);
+                self.merger.frame(octets, report);
+            }
+            Framed::Frame { start, end, .. } => {
+                let report = report(start, end);
+                self.merger
+                    .complaint(UnreadableReason::NoAddressField, report);
+            }
+            Framed::Rejected { reason, start, end } => {
+                let report = report(start, end);
+                self.merger
+                    .complaint(UnreadableReason::Rejected(reason), report);
+            }
+        }
+    }
+
+    /// Whether data is being heard.
+    pub fn carrier(&self) -> bool {
+        self.demodulator.carrier()
+    }
+
+    /// The level of whatever comes in, now, dB below a full-scale sine; -120 is silence.
+    pub fn level_dbfs(&self) -> f32 {
+        self.meter.dbfs()
+    }
+
+    /// The mode that is received.
+    pub fn mode(&self) -> Mode {
+        self.demodulator.mode()
+    }
+
+    /// How many samples after its last bit a frame has come out at the latest: that much
+    /// silence flushes a recording.
+    pub fn delay(&self) -> usize {
+        self.demodulator.delay() + 2 * self.merger.patience() as usize
+    }
+}

@@ -1,0 +1,122 @@
+//! Frames to samples.
+
+use std::time::Duration;
+
+use dunlin_clock::SampleRate;
+use dunlin_framing::encode;
+use dunlin_modem::{Mode, ModemError, Modulator, TransmitSettings};
+
+/// Fewest flags before the first frame. Four let the receiver's descrambler run in (17
+/// symbols) and its filters settle; common practice, no source.
+const FEWEST_LEAD_FLAGS: usize = 4;
+
+/// How a port transmits.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct TransmitterSettings {
+    /// From keying to the first frame; filled with flags.
+    pub key_up_delay: Duration,
+    /// From the last frame to unkeying; filled with flags.
+    pub tail: Duration,
+    /// Highest peak of the sound, dB below full scale: -60 to 0.
+    pub level_dbfs: f32,
+    /// How far both tones are moved up, hertz: -500 to 500, 0 for modes without tones.
+    pub offset_hz: f32,
+}
+
+impl Default for TransmitterSettings {
+    /// 300 ms key-up delay, 20 ms tail, 6 dB below full scale.
+    fn default() -> Self {
+        TransmitterSettings {
+            key_up_delay: Duration::from_millis(300),
+            tail: Duration::from_millis(20),
+            level_dbfs: -6.0,
+            offset_hz: 0.0,
+        }
+    }
+}
+
+/// Frames to samples.
+#[derive(Clone, Debug)]
+pub struct Transmitter {
+    modulator: Modulator,
+    lead_flags: usize,
+    tail_flags: usize,
+}
+
+impl Transmitter {
+    /// A transmitter that makes samples at `rate`. Fails if the mode cannot work at that rate
+    /// or a setting is out of its range.
+    pub fn new(
+        mode: Mode,
+        rate: SampleRate,
+        settings: TransmitterSettings,
+    ) -> Result<Self, ModemError> {
+        let TransmitterSettings {
+            key_up_delay,
+            tail,
+            level_dbfs,
+            offset_hz,
+        } = settings;
+        let modulator = Modulator::new(
+            mode,
+            rate,
+            TransmitSettings {
+                level_dbfs,
+                offset_hz,
+            },
+        )?;
+        let flags = |d: Duration| (d.as_secs_f64().min(60.0) * f64::from(mode.baud()) / 8.0).ceil();
+        Ok(Transmitter {
+            modulator,
+            lead_flags: (flags(key_up_delay) as usize).max(FEWEST_LEAD_FLAGS),
+            tail_flags: (flags(tail) as usize).max(1),
+        })
+    }
+
+    fn bits(&self, frames: &[Vec<u8>]) -> Vec<bool> {
+        encode(frames, self.lead_flags, self.tail_flags)
+    }
+
+    /// The sound of one transmission with these frames (octets without FCS), from keying to
+    /// unkeying. Nothing for no frames.
+    pub fn transmission(&self, frames: &[Vec<u8>]) -> Vec<f32> {
+        let mut out = Vec::new();
+        if !frames.is_empty() {
+            self.modulator.modulate(&self.bits(frames), &mut out);
+        }
+        out
+    }
+
+    /// How long [`transmission`](Transmitter::transmission) of these frames sounds.
+    pub fn airtime(&self, frames: &[Vec<u8>]) -> Duration {
+        if frames.is_empty() {
+            return Duration::ZERO;
+        }
+        self.modulator.duration(self.bits(frames).len())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn airtime_is_the_length_of_the_sound() {
+        let rate = SampleRate::new(48_000).expect("not zero");
+        for mode in Mode::ALL {
+            let transmitter =
+                Transmitter::new(mode, rate, TransmitterSettings::default()).expect("fits");
+            let frames = vec![vec![0xFF; 40], vec![0x12; 100]];
+            let sound = transmitter.transmission(&frames);
+            assert_eq!(
+                transmitter.airtime(&frames),
+                rate.duration_of(sound.len() as u64)
+            );
+            // 300 ms and 20 ms of flags, then 140 octets, two FCS, one shared flag, stuffing.
+            let least = 0.32 + f64::from(145 * 8 + 64) / f64::from(mode.baud());
+            assert!(transmitter.airtime(&frames).as_secs_f64() >= least);
+            assert!(transmitter.airtime(&frames).as_secs_f64() < least + 0.07);
+            assert_eq!(transmitter.airtime(&[]), Duration::ZERO);
+        }
+    }
+}
