@@ -12,16 +12,25 @@
 
 pub mod port;
 
+mod access;
+mod channel;
 mod command;
 mod config;
+mod crossing;
 mod engine;
 mod event;
+mod heard;
+mod links;
+mod occupancy;
+mod strip;
+mod talk;
+mod words;
 
 pub use command::{Command, Refusal, Reply};
 pub use config::{
     Beacon, ConfigError, CrossingRule, PortConfig, StationConfig, Timing, WhoMayCross,
 };
-pub use engine::{Input, Output, WakeupReason};
+pub use engine::{Input, Output, Station, WakeupReason};
 pub use event::{
     Block, BlockKind, CrossingHalf, CrossingId, CrossingView, Direction, Event, HeardView, LineId,
     Note, PortId, PortView, Snapshot, TalkId, TalkLine, TalkState, TalkView, Urgency,

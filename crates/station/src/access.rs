@@ -1,0 +1,121 @@
+//! Channel access: p-persistence with data carrier detect.
+//!
+//! When the channel is clear and something waits, a number is drawn once in each slot; at or
+//! below the persistence the port transmits, else it waits for the next slot. Source of the
+//! rule: the KISS paper (Chepponis and Karn, 1987), section on CSMA parameters, and AX.25
+//! 2.2 §C2a (T102, p). Unlike Fig C2a.1 the number is drawn also on a channel that has long
+//! been clear, so that two stations woken by one cause do not key together.
+
+use dunlin_clock::{Chance, Duration, Instant};
+
+/// Slots of one port. Knows nothing of frames.
+#[derive(Debug)]
+pub(crate) struct Access {
+    persistence: f64,
+    slot_time: Duration,
+    chance: Chance,
+    /// When the next number is drawn; `None` while the channel is occupied or nothing waits.
+    next_slot: Option<Instant>,
+    /// Slots drawn and lost since the channel became clear.
+    lost_draws: u32,
+}
+
+impl Access {
+    pub(crate) fn new(persistence: f64, slot_time: Duration, chance: Chance) -> Self {
+        Access {
+            persistence,
+            slot_time,
+            chance,
+            next_slot: None,
+            lost_draws: 0,
+        }
+    }
+
+    /// Tells whether something waits and whether the channel is clear. With `urgent` (a
+    /// repeated frame, AX.25 2.2 §C2a.3 "Priority Queue") the first draw comes at once;
+    /// otherwise one slot is left to such frames.
+    pub(crate) fn update(&mut self, now: Instant, waiting: bool, clear: bool, urgent: bool) {
+        if !waiting || !clear {
+            self.next_slot = None;
+            self.lost_draws = 0;
+        } else if self.next_slot.is_none() {
+            let head_start = if urgent {
+                Duration::ZERO
+            } else {
+                self.slot_time
+            };
+            self.next_slot = Some(now + head_start);
+        }
+    }
+
+    /// When [`Access::draw`] wants to be called.
+    pub(crate) fn next_wakeup(&self) -> Option<Instant> {
+        self.next_slot
+    }
+
+    /// Draws if a slot begins now. True = transmit.
+    pub(crate) fn draw(&mut self, now: Instant) -> bool {
+        match self.next_slot {
+            Some(at) if at <= now => {
+                if self.chance.unit() < self.persistence {
+                    self.next_slot = None;
+                    self.lost_draws = 0;
+                    return true;
+                }
+                self.lost_draws += 1;
+                self.next_slot = Some(now + self.slot_time);
+                false
+            }
+            _ => false,
+        }
+    }
+
+    /// Slots drawn and lost in this wait.
+    pub(crate) fn lost_draws(&self) -> u32 {
+        self.lost_draws
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn access(persistence: f64) -> Access {
+        let slot = Duration::from_millis(100);
+        Access::new(persistence, slot, Chance::stream(7, "slots"))
+    }
+
+    #[test]
+    fn nothing_is_drawn_while_the_channel_is_occupied() {
+        let mut a = access(1.0);
+        a.update(Instant::ZERO, true, false, false);
+        assert_eq!(a.next_wakeup(), None);
+        assert!(!a.draw(Instant::from_secs(1)));
+        a.update(Instant::from_secs(1), true, true, false);
+        assert_eq!(a.next_wakeup(), Some(Instant::from_millis(1100)));
+        assert!(a.draw(Instant::from_millis(1100)));
+    }
+
+    #[test]
+    fn repeated_frames_go_before_others() {
+        let mut a = access(1.0);
+        a.update(Instant::from_secs(1), true, true, true);
+        assert_eq!(a.next_wakeup(), Some(Instant::from_secs(1)));
+    }
+
+    #[test]
+    fn the_share_of_won_slots_is_the_persistence() {
+        let mut a = access(0.25);
+        let (mut won, mut drawn) = (0, 0);
+        let mut now = Instant::ZERO;
+        while drawn < 20_000 {
+            a.update(now, true, true, false);
+            now = a.next_wakeup().expect("waits");
+            drawn += 1;
+            won += u32::from(a.draw(now));
+        }
+        let share = f64::from(won) / f64::from(drawn);
+        // Five standard errors of a proportion of 0.25 over 20 000 draws.
+        assert!((share - 0.25).abs() < 0.0153, "{share}");
+    }
+}

@@ -1,0 +1,248 @@
+//! One port at work: its modem both ways, its queue, its turn on the channel.
+
+use std::collections::{BTreeSet, VecDeque};
+
+use dunlin_ax25::Frame;
+use dunlin_ax25::wire::Control;
+use dunlin_clock::{Chance, Duration, Instant};
+
+use crate::access::Access;
+use crate::config::{ConfigError, PortConfig};
+use crate::event::{PortId, PortView, ms};
+use crate::links::LinkKey;
+use crate::occupancy::Occupancy;
+use crate::port::{Receiver, Transmitter, TransmitterSettings};
+use crate::words;
+
+/// Frames that may wait on one port.
+pub(crate) const MOST_QUEUED: usize = 256;
+/// How often the level meter is told.
+const METER_EVERY: Duration = Duration::from_secs(1);
+
+/// Why a frame was queued.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Origin {
+    Link(LinkKey),
+    /// Repeated for somebody else.
+    Repeated,
+    /// Sent to all.
+    ToAll,
+}
+
+/// A frame that waits to be sent.
+#[derive(Clone, Debug)]
+pub(crate) struct Queued {
+    pub(crate) frame: Frame,
+    pub(crate) octets: Vec<u8>,
+    pub(crate) origin: Origin,
+    /// Goes before others and without leaving them a slot.
+    pub(crate) urgent: bool,
+    pub(crate) since: Instant,
+}
+
+/// The state of one port.
+#[derive(Debug)]
+pub(crate) struct Channel {
+    pub(crate) id: PortId,
+    pub(crate) config: PortConfig,
+    pub(crate) receiver: Receiver,
+    pub(crate) transmitter: Transmitter,
+    pub(crate) access: Access,
+    pub(crate) queue: VecDeque<Queued>,
+    /// Links that want the channel only to acknowledge.
+    pub(crate) seizing: BTreeSet<LinkKey>,
+    /// Samples received since the start.
+    pub(crate) samples: u64,
+    pub(crate) occupied: Occupancy,
+    pub(crate) own: Occupancy,
+    pub(crate) busy_block: Option<u64>,
+    /// What the links of this port were last told of the channel.
+    pub(crate) links_told_busy: bool,
+    /// Next due time of each beacon.
+    pub(crate) beacons_due: Vec<Instant>,
+    next_meter: Instant,
+    level_dbfs: Option<f32>,
+    told: Option<PortView>,
+}
+
+impl Channel {
+    pub(crate) fn new(id: PortId, config: PortConfig, seed: u64) -> Result<Self, ConfigError> {
+        let modem = |e: dunlin_modem::ModemError| ConfigError::Modem {
+            port: config.name.clone(),
+            reason: e.to_string(),
+        };
+        let receiver = Receiver::new(config.mode, config.rate).map_err(modem)?;
+        let settings = TransmitterSettings {
+            key_up_delay: config.timing.key_up_delay,
+            tail: config.timing.tail,
+            level_dbfs: config.level_dbfs,
+            offset_hz: config.offset_hz,
+        };
+        let transmitter = Transmitter::new(config.mode, config.rate, settings).map_err(modem)?;
+        let slots = Chance::stream(seed, &format!("slots {}", id.0));
+        let beacons_due = config
+            .beacons
+            .iter()
+            .map(|b| Instant::ZERO + b.first_after)
+            .collect();
+        Ok(Channel {
+            id,
+            receiver,
+            transmitter,
+            access: Access::new(config.timing.persistence, config.timing.slot_time, slots),
+            queue: VecDeque::new(),
+            seizing: BTreeSet::new(),
+            samples: 0,
+            occupied: Occupancy::default(),
+            own: Occupancy::default(),
+            busy_block: None,
+            links_told_busy: false,
+            beacons_due,
+            next_meter: Instant::ZERO,
+            level_dbfs: None,
+            told: None,
+            config,
+        })
+    }
+
+    /// Data tones are heard.
+    pub(crate) fn is_busy(&self) -> bool {
+        self.occupied.since().is_some()
+    }
+
+    /// This station transmits.
+    pub(crate) fn is_transmitting(&self) -> bool {
+        self.own.since().is_some()
+    }
+
+    /// Puts a frame into the queue, unless the same frame of the same link waits already (a
+    /// timer that runs out while the channel is busy must not send its question twice).
+    pub(crate) fn enqueue(&mut self, queued: Queued) -> bool {
+        if let Origin::Link(_) = queued.origin {
+            if starts_afresh(&queued.frame) {
+                self.queue.retain(|q| q.origin != queued.origin);
+            }
+            let twin = |q: &Queued| q.origin == queued.origin && q.octets == queued.octets;
+            if self.queue.iter().any(twin) {
+                return true;
+            }
+        }
+        if self.queue.len() >= MOST_QUEUED {
+            return false;
+        }
+        self.queue.push_back(queued);
+        true
+    }
+
+    /// Takes the frames of the next transmission: repeated ones first; else those of one
+    /// link (AX.25 2.2 §C3.2: a transmission carries frames for one station), in order, as
+    /// many as fit into the longest transmission, and at least one.
+    pub(crate) fn take_transmission(&mut self) -> Vec<Queued> {
+        let first = self.queue.iter().position(|q| q.urgent).unwrap_or(0);
+        let Some(lead) = self.queue.get(first).map(|q| (q.origin, q.urgent)) else {
+            return Vec::new();
+        };
+        let mut taken: Vec<Queued> = Vec::new();
+        let mut octets: Vec<Vec<u8>> = Vec::new();
+        let mut left = VecDeque::with_capacity(self.queue.len());
+        let mut open = true;
+        for queued in self.queue.drain(..) {
+            let fits = open && (queued.origin, queued.urgent) == lead;
+            if !fits {
+                left.push_back(queued);
+                continue;
+            }
+            octets.push(queued.octets.clone());
+            let longest = self.config.timing.longest_transmission;
+            if taken.is_empty() || self.transmitter.airtime(&octets) <= longest {
+                taken.push(queued);
+            } else {
+                open = false; // Order within a link must hold: nothing later overtakes.
+                left.push_back(queued);
+            }
+        }
+        self.queue = left;
+        taken
+    }
+
+    /// Tells channel access how things stand.
+    pub(crate) fn update_access(&mut self, now: Instant) {
+        let waiting = !self.queue.is_empty() || !self.seizing.is_empty();
+        let clear = !self.is_busy() && !self.is_transmitting();
+        let urgent = self.queue.iter().any(|q| q.urgent);
+        self.access.update(now, waiting, clear, urgent);
+    }
+
+    /// Why the first frame waits, and since when.
+    fn waits(&self, now: Instant) -> Option<(u64, String)> {
+        let since = match self.queue.front() {
+            Some(q) => q.since,
+            None => return None,
+        };
+        let reason = if self.is_transmitting() {
+            "this port is transmitting".into()
+        } else if let Some(busy) = self.occupied.since() {
+            format!(
+                "the channel is busy: data tones for {}",
+                words::span(now.since(busy))
+            )
+        } else {
+            match self.access.lost_draws() {
+                0 => "the channel is clear; waiting for a slot".into(),
+                n => format!("the channel is clear; lost the draw {}", words::times(n)),
+            }
+        };
+        Some((ms(since), reason))
+    }
+
+    /// The view, if it differs from the one last told.
+    pub(crate) fn changed_view(&mut self, now: Instant) -> Option<PortView> {
+        let meter = now >= self.next_meter;
+        if meter {
+            self.next_meter = now + METER_EVERY;
+            self.level_dbfs = Some(self.receiver.level_dbfs());
+        }
+        let told = self.told.as_ref();
+        let same = told.is_some_and(|t| {
+            t.busy == self.is_busy()
+                && t.transmitting == self.is_transmitting()
+                && t.queued == self.queue.len()
+        });
+        if same && !meter {
+            return None;
+        }
+        let view = self.view(now);
+        if self.told.as_ref() == Some(&view) {
+            return None;
+        }
+        self.told = Some(view.clone());
+        Some(view)
+    }
+
+    /// The view now.
+    pub(crate) fn view(&self, now: Instant) -> PortView {
+        let tenth = |level: f32| (level * 10.0).round() / 10.0;
+        PortView {
+            port: self.id,
+            name: self.config.name.clone(),
+            mode: self.config.mode.name().to_owned(),
+            call: self.config.call,
+            busy: self.is_busy(),
+            transmitting: self.is_transmitting(),
+            queued: self.queue.len(),
+            waits: self.waits(now),
+            level_dbfs: self.level_dbfs.map(tenth),
+            occupied: self.occupied.share(now),
+            own_share: self.own.share(now),
+            may_transmit: self.config.may_transmit,
+        }
+    }
+}
+
+/// A frame after which whatever its link still had in the queue is stale.
+fn starts_afresh(frame: &Frame) -> bool {
+    matches!(
+        frame.control,
+        Control::Sabm { .. } | Control::Sabme { .. } | Control::Disc { .. } | Control::Dm { .. }
+    )
+}

@@ -1,0 +1,433 @@
+//! A crossing at work: a visitor on one port, carried to a station on another. Two links,
+//! each acknowledged by itself; this file decides what goes from one to the other and what
+//! both ends are told. It owns no link: it answers each happening with [`Act`]s.
+
+use dunlin_ax25::CallSign;
+use dunlin_clock::Instant;
+
+use crate::config::{CrossingRule, WhoMayCross};
+use crate::event::{CrossingHalf, CrossingId, CrossingView, PortId, ms};
+use crate::links::LinkKey;
+use crate::talk::LINE_END;
+
+/// What a visitor may type ahead before the far station has answered, octets.
+const MOST_TYPED_AHEAD: usize = 4096;
+/// Wrong answers to the question for a station before the visitor is released.
+const MOST_WRONG: u32 = 3;
+/// Frames waiting for one end at which the other is held back, and at which it is let on
+/// again.
+pub(crate) const HOLD_BACK_AT: usize = 8;
+pub(crate) const LET_ON_AT: usize = 2;
+
+/// What a crossing wants done with its links.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Act {
+    ToNear(Vec<u8>),
+    ToFar(Vec<u8>),
+    /// Open the far half.
+    CallFar(CallSign),
+    /// Release a half once everything for it is acknowledged.
+    CloseNear,
+    CloseFar,
+}
+
+/// How far a crossing has come.
+#[derive(Clone, Debug, PartialEq, Eq)]
+enum Stage {
+    /// The visitor is asked which station to reach.
+    Asking { typed: Vec<u8>, wrong: u32 },
+    /// The far station is called.
+    Calling { to: CallSign, typed: Vec<u8> },
+    /// Both halves are open: octets pass.
+    Through { to: CallSign },
+    /// One half has ended, the other is being released.
+    Ending { to: Option<CallSign> },
+}
+
+/// One crossing.
+#[derive(Debug)]
+pub(crate) struct Crossing {
+    pub(crate) id: CrossingId,
+    pub(crate) rule: CrossingRule,
+    pub(crate) near: LinkKey,
+    station: CallSign,
+    far_port: String,
+    stage: Stage,
+    near_words: String,
+    far_words: String,
+    from_near: u64,
+    from_far: u64,
+    opened: Instant,
+    near_open: bool,
+    far_open: bool,
+    /// The view last told.
+    pub(crate) told: Option<CrossingView>,
+}
+
+impl Crossing {
+    pub(crate) fn new(
+        id: CrossingId,
+        rule: CrossingRule,
+        near: LinkKey,
+        station: CallSign,
+        far_port: String,
+        now: Instant,
+    ) -> Self {
+        Crossing {
+            id,
+            rule,
+            near,
+            station,
+            far_port,
+            stage: Stage::Ending { to: None },
+            near_words: "connected".into(),
+            far_words: "not called yet".into(),
+            from_near: 0,
+            from_far: 0,
+            opened: now,
+            near_open: true,
+            far_open: false,
+            told: None,
+        }
+    }
+
+    /// The visitor is connected.
+    pub(crate) fn near_connected(&mut self) -> Vec<Act> {
+        if !may_cross(&self.rule.who, self.near.remote) {
+            let text = format!(
+                "{}: this crossing is not open to {}.",
+                self.station, self.near.remote
+            );
+            return self.refuse(text);
+        }
+        if let [only] = self.rule.reach[..] {
+            return self.call(only, Vec::new());
+        }
+        self.stage = Stage::Asking {
+            typed: Vec::new(),
+            wrong: 0,
+        };
+        let text = format!(
+            "{}: this crosses to {}. Which station? Type its call sign.",
+            self.station, self.far_port
+        );
+        vec![line(text)]
+    }
+
+    /// Octets from the visitor.
+    pub(crate) fn near_data(&mut self, octets: &[u8]) -> Vec<Act> {
+        self.from_near += octets.len() as u64;
+        match &mut self.stage {
+            Stage::Through { .. } => vec![Act::ToFar(octets.to_vec())],
+            Stage::Calling { typed, .. } => {
+                let room = MOST_TYPED_AHEAD.saturating_sub(typed.len());
+                typed.extend_from_slice(&octets[..octets.len().min(room)]);
+                if octets.len() > room {
+                    return vec![line(
+                        "Too much before the answer; the rest was not kept.".into(),
+                    )];
+                }
+                Vec::new()
+            }
+            Stage::Asking { typed, .. } => {
+                typed.extend_from_slice(octets);
+                self.answered()
+            }
+            Stage::Ending { .. } => Vec::new(),
+        }
+    }
+
+    /// The visitor may have typed a whole line with a call sign.
+    fn answered(&mut self) -> Vec<Act> {
+        let Stage::Asking { typed, wrong } = &mut self.stage else {
+            return Vec::new();
+        };
+        let ends = |o: &u8| *o == LINE_END || *o == b'\n';
+        let Some(end) = typed.iter().position(ends) else {
+            if typed.len() <= 80 {
+                return Vec::new();
+            }
+            typed.clear();
+            return self.wrong("That is too long for a call sign.".into());
+        };
+        let answer = String::from_utf8_lossy(&typed[..end]).trim().to_uppercase();
+        let mut rest = typed.split_off(end + 1);
+        typed.clear();
+        if rest.first() == Some(&b'\n') {
+            rest.remove(0);
+        }
+        if answer.is_empty() {
+            return Vec::new();
+        }
+        *wrong += 1;
+        match answer.parse::<CallSign>() {
+            Err(_) => self.wrong("That is not a call sign.".into()),
+            Ok(to) if !self.rule.reach.is_empty() && !self.rule.reach.contains(&to) => {
+                let reach: Vec<String> = self.rule.reach.iter().map(CallSign::to_string).collect();
+                self.wrong(format!(
+                    "{to} is not reached from here, only {}.",
+                    reach.join(", ")
+                ))
+            }
+            Ok(to) => self.call(to, rest),
+        }
+    }
+
+    fn wrong(&mut self, text: String) -> Vec<Act> {
+        match self.stage {
+            Stage::Asking { wrong, .. } if wrong < MOST_WRONG => {
+                vec![line(format!("{text} Which station?"))]
+            }
+            _ => self.refuse(text),
+        }
+    }
+
+    fn refuse(&mut self, text: String) -> Vec<Act> {
+        self.stage = Stage::Ending { to: None };
+        self.near_words = "being released".into();
+        vec![line(text), Act::CloseNear]
+    }
+
+    fn call(&mut self, to: CallSign, typed: Vec<u8>) -> Vec<Act> {
+        self.stage = Stage::Calling { to, typed };
+        self.far_words = "calling".into();
+        self.far_open = true;
+        let text = format!("{}: calling {to} on {}.", self.station, self.far_port);
+        vec![line(text), Act::CallFar(to)]
+    }
+
+    /// The far station has answered.
+    pub(crate) fn far_connected(&mut self) -> Vec<Act> {
+        let Stage::Calling { to, typed } = &mut self.stage else {
+            return vec![Act::CloseFar];
+        };
+        let (to, typed) = (*to, std::mem::take(typed));
+        self.stage = Stage::Through { to };
+        self.far_words = "connected".into();
+        let visitor = self.near.remote;
+        let mut hello = format!("{visitor} is here by way of {}.", self.station).into_bytes();
+        hello.push(LINE_END);
+        let mut acts = vec![
+            line(format!(
+                "{}: {to} answers. What you type goes there.",
+                self.station
+            )),
+            Act::ToFar(hello),
+        ];
+        if !typed.is_empty() {
+            acts.push(Act::ToFar(typed));
+        }
+        acts
+    }
+
+    /// Octets from the far station.
+    pub(crate) fn far_data(&mut self, octets: &[u8]) -> Vec<Act> {
+        self.from_far += octets.len() as u64;
+        if self.near_open {
+            vec![Act::ToNear(octets.to_vec())]
+        } else {
+            Vec::new()
+        }
+    }
+
+    /// The far half has ended; `words` says how.
+    pub(crate) fn far_ended(&mut self, words: &str) -> Vec<Act> {
+        self.far_open = false;
+        self.far_words = words.to_owned();
+        let to = self.to();
+        self.stage = Stage::Ending { to };
+        if !self.near_open {
+            return Vec::new();
+        }
+        self.near_words = "being released".into();
+        let who = to.map_or("the far station".into(), |c| c.to_string());
+        vec![
+            line(format!("{}: {who}: {words}.", self.station)),
+            Act::CloseNear,
+        ]
+    }
+
+    /// The visitor's half has ended; `words` says how.
+    pub(crate) fn near_ended(&mut self, words: &str) -> Vec<Act> {
+        self.near_open = false;
+        self.near_words = words.to_owned();
+        self.stage = Stage::Ending { to: self.to() };
+        if !self.far_open {
+            return Vec::new();
+        }
+        self.far_words = "being released".into();
+        vec![Act::CloseFar]
+    }
+
+    /// The operator cuts it.
+    pub(crate) fn cut(&mut self) {
+        self.stage = Stage::Ending { to: self.to() };
+        let cut = "cut by the operator";
+        if self.near_open {
+            self.near_words = cut.into();
+        }
+        if self.far_open {
+            self.far_words = cut.into();
+        }
+    }
+
+    /// Both halves are closed.
+    pub(crate) fn has_ended(&self) -> bool {
+        !self.near_open && !self.far_open
+    }
+
+    /// The key of the far half, if there is one.
+    pub(crate) fn far(&self) -> Option<LinkKey> {
+        Some(LinkKey {
+            port: self.rule.to,
+            local: self.rule.far_call,
+            remote: self.to()?,
+        })
+    }
+
+    fn to(&self) -> Option<CallSign> {
+        match self.stage {
+            Stage::Asking { .. } => None,
+            Stage::Calling { to, .. } | Stage::Through { to } => Some(to),
+            Stage::Ending { to } => to,
+        }
+    }
+
+    /// The view now; what waits for each end is told by its link.
+    pub(crate) fn view(&self, near_waiting: usize, far_waiting: usize) -> CrossingView {
+        let words = match &self.stage {
+            _ if self.has_ended() => "ended".into(),
+            Stage::Asking { .. } => "the visitor is asked which station to reach".into(),
+            Stage::Calling { to, .. } => format!("calling {to}"),
+            Stage::Through { to } => format!("{} and {to} are talking", self.near.remote),
+            Stage::Ending { .. } => "ending".into(),
+        };
+        let half = |port: PortId, local, remote, words: &str, received, waiting| CrossingHalf {
+            port,
+            local,
+            remote,
+            words: words.to_owned(),
+            received_octets: received,
+            waiting_octets: waiting,
+        };
+        CrossingView {
+            id: self.id,
+            rule: self.rule.name.clone(),
+            near: half(
+                self.near.port,
+                self.near.local,
+                Some(self.near.remote),
+                &self.near_words,
+                self.from_near,
+                near_waiting,
+            ),
+            far: half(
+                self.rule.to,
+                self.rule.far_call,
+                self.to(),
+                &self.far_words,
+                self.from_far,
+                far_waiting,
+            ),
+            words,
+            opened_ms: ms(self.opened),
+            ended: self.has_ended(),
+        }
+    }
+}
+
+fn may_cross(who: &WhoMayCross, visitor: CallSign) -> bool {
+    match who {
+        WhoMayCross::All => true,
+        WhoMayCross::These(calls) => calls.iter().any(|c| c.characters() == visitor.characters()),
+    }
+}
+
+fn line(text: String) -> Act {
+    let mut octets = text.into_bytes();
+    octets.push(LINE_END);
+    Act::ToNear(octets)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn call(text: &str) -> CallSign {
+        text.parse().expect("call sign")
+    }
+
+    fn crossing(who: WhoMayCross, reach: &[&str]) -> Crossing {
+        let rule = CrossingRule {
+            name: "to the mainland".into(),
+            from: PortId(1),
+            to: PortId(0),
+            call: call("QA1SKY-8"),
+            far_call: call("QA1SKY-8"),
+            who,
+            reach: reach.iter().map(|c| call(c)).collect(),
+            most: 1,
+        };
+        let near = LinkKey {
+            port: PortId(1),
+            local: call("QA1SKY-8"),
+            remote: call("QM3BAR"),
+        };
+        let id = CrossingId(0);
+        Crossing::new(id, rule, near, call("QA1SKY"), "HF".into(), Instant::ZERO)
+    }
+
+    #[test]
+    fn text_typed_ahead_follows_the_announcement_unchanged() {
+        let mut c = crossing(WhoMayCross::All, &[]);
+        assert!(matches!(c.near_connected()[..], [Act::ToNear(_)]));
+        assert!(c.near_data(b"qx0").is_empty());
+        let acts = c.near_data(b"rlf\rhello\x00\xff");
+        assert_eq!(acts[1], Act::CallFar(call("QX0RLF")));
+        assert!(c.near_data(b" there\r").is_empty());
+        let acts = c.far_connected();
+        assert_eq!(
+            acts[1],
+            Act::ToFar(b"QM3BAR is here by way of QA1SKY.\r".to_vec())
+        );
+        assert_eq!(acts[2], Act::ToFar(b"hello\x00\xff there\r".to_vec()));
+        assert_eq!(c.far_data(b"\x00yes"), [Act::ToNear(b"\x00yes".to_vec())]);
+        assert_eq!(c.near_ended("has hung up"), [Act::CloseFar]);
+        assert!(c.far_ended("released").is_empty());
+        assert!(c.has_ended());
+    }
+
+    #[test]
+    fn a_stranger_is_told_and_released() {
+        let mut c = crossing(WhoMayCross::These(vec![call("QC2CAP")]), &[]);
+        let acts = c.near_connected();
+        assert!(matches!(&acts[..], [Act::ToNear(_), Act::CloseNear]));
+        let mut c = crossing(WhoMayCross::These(vec![call("QM3BAR-5")]), &[]);
+        assert!(
+            matches!(c.near_connected()[..], [Act::ToNear(_)]),
+            "any SSID may cross"
+        );
+    }
+
+    #[test]
+    fn only_what_the_plan_allows_is_reached_and_patience_ends() {
+        let mut c = crossing(WhoMayCross::All, &["QX0RLF", "QX1RLF"]);
+        c.near_connected();
+        for _ in 1..MOST_WRONG {
+            assert!(matches!(c.near_data(b"QZ9ZZZ\r")[..], [Act::ToNear(_)]));
+        }
+        assert!(matches!(
+            c.near_data(b"?\r")[..],
+            [Act::ToNear(_), Act::CloseNear]
+        ));
+    }
+
+    #[test]
+    fn with_one_station_in_the_rule_the_visitor_is_not_asked() {
+        let mut c = crossing(WhoMayCross::All, &["QX0RLF"]);
+        assert_eq!(c.near_connected()[1], Act::CallFar(call("QX0RLF")));
+        let acts = c.far_ended("no answer");
+        assert_eq!(acts[1], Act::CloseNear);
+        assert!(!c.has_ended());
+    }
+}

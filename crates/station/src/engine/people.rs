@@ -1,0 +1,178 @@
+//! What people ask for.
+
+use dunlin_ax25::data_link::{Input as LinkInput, Request};
+use dunlin_ax25::wire::pid;
+use dunlin_ax25::{CallSign, Frame};
+use dunlin_clock::Instant;
+
+use super::Station;
+use crate::channel::Origin;
+use crate::command::{Command, Refusal, Reply};
+use crate::event::{CrossingId, Event, PortId, TalkId, TalkState, Urgency};
+use crate::links::{LinkKey, Owner};
+use crate::talk::{MOST_WAITING, Talk};
+
+impl Station {
+    pub(super) fn obey(&mut self, now: Instant, command: Command) -> Result<Reply, Refusal> {
+        match command {
+            Command::OpenTalk { port, to, via } => self.open_talk(now, port, to, via),
+            Command::Say { talk, text } => {
+                let entry = self.talks.get(&talk).ok_or(Refusal::NoSuchTalk(talk.0))?;
+                if matches!(entry.state, TalkState::Ended | TalkState::Closing) {
+                    return Err(Refusal::TalkEnded(entry.key.remote));
+                }
+                let total = text.len() + entry.waiting_octets();
+                if total > MOST_WAITING {
+                    return Err(Refusal::TooMuchText(text.len(), MOST_WAITING));
+                }
+                self.say(now, talk, &text);
+                Ok(Reply::Done)
+            }
+            Command::CloseTalk { talk } => self.close_talk(now, talk),
+            Command::PutAway { talk } => {
+                let entry = self.talks.get(&talk).ok_or(Refusal::NoSuchTalk(talk.0))?;
+                if entry.state != TalkState::Ended {
+                    return Err(Refusal::TalkGoesOn(entry.key.remote));
+                }
+                self.talks.remove(&talk);
+                self.tell(Event::TalkGone(talk));
+                Ok(Reply::Done)
+            }
+            Command::CutCrossing { crossing } => self.cut_crossing(now, crossing),
+            Command::SayToAll {
+                port,
+                to,
+                via,
+                text,
+            } => self.say_to_all(now, port, to, &via, &text),
+        }
+    }
+
+    /// The port, if it exists and may transmit.
+    fn sending_port(&self, port: PortId) -> Result<(), Refusal> {
+        match self.config.ports.get(usize::from(port.0)) {
+            None => Err(Refusal::NoSuchPort(port.0, self.config.ports.len())),
+            Some(p) if !p.may_transmit => Err(Refusal::ReceiveOnly(p.name.clone())),
+            Some(_) => Ok(()),
+        }
+    }
+
+    fn check_path(&self, via: &[CallSign]) -> Result<(), Refusal> {
+        match via.len() {
+            n if n > Self::MOST_REPEATERS => {
+                Err(Refusal::TooManyRepeaters(n, Self::MOST_REPEATERS))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    fn open_talk(
+        &mut self,
+        now: Instant,
+        port: PortId,
+        to: CallSign,
+        via: Vec<CallSign>,
+    ) -> Result<Reply, Refusal> {
+        self.sending_port(port)?;
+        self.check_path(&via)?;
+        if self.is_own(to) {
+            return Err(Refusal::OwnCall(to));
+        }
+        let open = self.talks.values().filter(|t| t.state != TalkState::Ended);
+        if open.count() >= Self::MOST_TALKS || self.links.is_full() {
+            return Err(Refusal::TooManyTalks(Self::MOST_TALKS));
+        }
+        let key = LinkKey {
+            port,
+            local: self.port_config(port).call,
+            remote: to,
+        };
+        if self.links.get(&key).is_some() {
+            return Err(Refusal::AlreadyTalking(to));
+        }
+        let id = self.next_talk_id();
+        let mut talk = Talk::new(id, key, false, now);
+        talk.via.clone_from(&via);
+        talk.set_state(now, TalkState::Calling, format!("calling {to}"));
+        self.talks.insert(id, talk);
+        let mut entry = self.new_link(now, key, via, true);
+        entry.owner = Owner::Talk(id);
+        let taken = self.channel_is_taken(port);
+        entry.link.handle(now, LinkInput::ChannelBusy(taken));
+        entry.link.handle(now, LinkInput::Request(Request::Connect));
+        self.links.insert(key, entry);
+        self.tell_talk(id);
+        Ok(Reply::Talk(id))
+    }
+
+    /// Writes lines into a talk; they go to the link as soon as it is up.
+    pub(super) fn say(&mut self, now: Instant, id: TalkId, text: &str) {
+        let Some(talk) = self.talks.get_mut(&id) else {
+            return;
+        };
+        let length = self.config.ports[usize::from(talk.key.port.0)].info_length;
+        let lines = talk.say(now, text, length);
+        lines
+            .into_iter()
+            .for_each(|line| self.tell(Event::TalkLine(line)));
+        self.give_to_link(now, id);
+        self.tell_talk(id);
+    }
+
+    fn close_talk(&mut self, now: Instant, id: TalkId) -> Result<Reply, Refusal> {
+        let talk = self.talks.get_mut(&id).ok_or(Refusal::NoSuchTalk(id.0))?;
+        let key = talk.key;
+        match talk.state {
+            TalkState::Ended => return Err(Refusal::TalkEnded(key.remote)),
+            // Asked a second time: the person will not wait for acknowledgements.
+            TalkState::Closing => self.link_request(now, key, Request::Disconnect),
+            TalkState::Calling => self.close_link(now, key),
+            TalkState::Open | TalkState::Checking => {
+                let words = "ending once everything written has arrived; close again to end now";
+                talk.set_state(now, TalkState::Closing, words.into());
+                self.tell_talk(id);
+                self.close_link(now, key);
+            }
+        }
+        Ok(Reply::Done)
+    }
+
+    fn cut_crossing(&mut self, now: Instant, id: CrossingId) -> Result<Reply, Refusal> {
+        let live = self.crossings.get_mut(&id).filter(|c| !c.has_ended());
+        let crossing = live.ok_or(Refusal::NoSuchCrossing(id.0))?;
+        crossing.cut();
+        let (near, far) = (crossing.near, crossing.far());
+        let text = format!("the crossing of {} was cut by the operator", near.remote);
+        self.note(now, Some(near.port), Urgency::Attention, text);
+        for key in [Some(near), far].into_iter().flatten() {
+            self.cut_link(now, key);
+        }
+        self.tell_crossing(id);
+        Ok(Reply::Done)
+    }
+
+    fn say_to_all(
+        &mut self,
+        now: Instant,
+        port: PortId,
+        to: CallSign,
+        via: &[CallSign],
+        text: &str,
+    ) -> Result<Reply, Refusal> {
+        self.sending_port(port)?;
+        self.check_path(via)?;
+        let config = self.port_config(port);
+        if text.len() > config.info_length {
+            return Err(Refusal::TooMuchText(text.len(), config.info_length));
+        }
+        let frame = Frame::ui(
+            config.call,
+            to,
+            via,
+            pid::NO_LAYER_3,
+            text.as_bytes().to_vec(),
+        );
+        self.enqueue(now, port, Origin::ToAll, frame, false);
+        Ok(Reply::Done)
+    }
+}

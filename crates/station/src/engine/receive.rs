@@ -1,0 +1,199 @@
+//! From samples to frames, and what a frame sets going.
+
+use dunlin_ax25::Frame;
+use dunlin_ax25::wire::{Control, Role};
+use dunlin_clock::{Instant, SampleCount};
+
+use super::Station;
+use crate::channel::{Origin, Queued};
+use crate::event::{BlockKind, Event, PortId, Urgency, ms};
+use crate::links;
+use crate::port::{ReceiverEvent, ReceptionReport};
+use crate::strip;
+use crate::words;
+
+/// What a half-duplex station hears of itself is replaced by this much silence at a time.
+const SILENCE: [f32; 256] = [0.0; 256];
+
+impl Station {
+    /// Takes in what a port heard.
+    pub(super) fn samples(&mut self, now: Instant, port: PortId, samples: &[f32]) {
+        if usize::from(port.0) >= self.channels.len() {
+            return; // A driver's mistake; there is nothing to hear it with.
+        }
+        let channel = self.channel(port);
+        channel.samples += samples.len() as u64;
+        let mut events = Vec::new();
+        if channel.is_transmitting() {
+            // Half duplex: a port does not listen to itself.
+            for chunk in samples.chunks(SILENCE.len()) {
+                channel
+                    .receiver
+                    .process(&SILENCE[..chunk.len()], &mut events);
+            }
+        } else {
+            channel.receiver.process(samples, &mut events);
+        }
+        for event in events {
+            match event {
+                ReceiverEvent::Carrier { on, at } => {
+                    let at = self.moment(now, port, at);
+                    self.carrier(now, at, port, on);
+                }
+                ReceiverEvent::Frame { octets, report } => self.frame(now, port, &octets, &report),
+                ReceiverEvent::Unreadable { reason, report } => {
+                    self.unreadable(now, port, &reason.to_string(), &report);
+                }
+            }
+        }
+    }
+
+    /// The moment of a sample, given that `now` is the moment of the last one received.
+    fn moment(&self, now: Instant, port: PortId, at: SampleCount) -> Instant {
+        let channel = &self.channels[usize::from(port.0)];
+        let back = channel.samples.saturating_sub(at.0);
+        now - channel.config.rate.duration_of(back)
+    }
+
+    fn carrier(&mut self, now: Instant, at: Instant, port: PortId, on: bool) {
+        let channel = self.channel(port);
+        channel.occupied.set(at, on);
+        if on {
+            let block = self
+                .strips
+                .add(strip::blank(port, BlockKind::Busy, at, None));
+            self.channel(port).busy_block = Some(block.id);
+            self.tell(Event::Block(block));
+        } else if let Some(id) = self.channel(port).busy_block.take()
+            && let Some(block) = self.strips.end(id, at)
+        {
+            self.tell(Event::Block(block));
+        }
+        self.tell_links_of_channel(now, port);
+    }
+
+    fn unreadable(&mut self, now: Instant, port: PortId, reason: &str, report: &ReceptionReport) {
+        let start = self.moment(now, port, report.start);
+        let end = self.moment(now, port, report.end);
+        let mut block = strip::blank(port, BlockKind::Unreadable, start, Some(end));
+        strip::measured(&mut block, report);
+        block.why = Some(strip::why_unreadable(reason, report.snr_db));
+        let block = self.strips.add(block);
+        self.tell(Event::Block(block));
+    }
+
+    fn frame(&mut self, now: Instant, port: PortId, octets: &[u8], report: &ReceptionReport) {
+        let frame = match Frame::decode(octets) {
+            Ok(frame) => frame,
+            Err(error) => {
+                let reason = format!("passes its check but is not AX.25: {error}");
+                return self.unreadable(now, port, &reason, report);
+            }
+        };
+        let start = self.moment(now, port, report.start);
+        let end = self.moment(now, port, report.end);
+        let mut block = strip::blank(port, BlockKind::Heard, start, Some(end));
+        strip::describe(&mut block, &frame, octets);
+        strip::measured(&mut block, report);
+        let block = self.strips.add(block);
+        self.tell(Event::Block(block));
+        for view in self.heard.note(port, ms(end), &frame, report) {
+            // A digipeater's copy of an own frame tells of the digipeater, not of oneself.
+            if view.call.parse().is_ok_and(|call| self.is_own(call)) {
+                continue;
+            }
+            self.tell(Event::Heard(view));
+        }
+        if frame.is_fully_repeated() {
+            self.arrived(now, port, frame);
+        } else {
+            self.repeat(now, port, frame);
+        }
+    }
+
+    /// Repeats a frame that asks this station to (AX.25 2.2 §3.12.4, Fig C3.4): the first
+    /// digipeater that has not repeated it must be one of ours, exactly. Its bit is set,
+    /// nothing else is changed, and it goes before other frames.
+    fn repeat(&mut self, now: Instant, port: PortId, mut frame: Frame) {
+        let ours = self.port_config(port).digipeat.clone();
+        if !ours.into_iter().any(|call| frame.mark_repeated(call)) {
+            return;
+        }
+        if frame
+            .source
+            .call_sign()
+            .is_some_and(|call| self.is_own(call))
+        {
+            return; // Our own frame, reflected.
+        }
+        self.enqueue(now, port, Origin::Repeated, frame, true);
+    }
+
+    /// A frame that has travelled its whole path.
+    fn arrived(&mut self, now: Instant, port: PortId, frame: Frame) {
+        let Some(key) = links::key_of(port, &frame) else {
+            return;
+        };
+        if !self.answers_to(port, key.local) {
+            return;
+        }
+        if self.is_own(key.remote) {
+            let text = format!(
+                "a frame from {} was heard: somebody uses this call sign, or the port hears itself",
+                key.remote
+            );
+            return self.note(now, Some(port), Urgency::Attention, text);
+        }
+        if let Control::Ui { .. } = frame.control {
+            let text = format!(
+                "{} sends to {}: {}",
+                key.remote,
+                key.local,
+                words::escaped(&frame.info)
+            );
+            self.note(now, Some(port), Urgency::Plain, text);
+        }
+        if self.links.get(&key).is_none() {
+            if matches!(frame.role, Role::Response) {
+                return; // An answer to a link that is no more; nothing to say to it.
+            }
+            self.open_for_stranger(now, key, &frame);
+        }
+        self.link_frame(now, key, frame);
+    }
+
+    /// Whether this station listens to `call` on `port`.
+    fn answers_to(&self, port: PortId, call: dunlin_ax25::CallSign) -> bool {
+        let crossing = |c: &crate::config::CrossingRule| {
+            (c.from == port && c.call == call) || (c.to == port && c.far_call == call)
+        };
+        self.port_config(port).call == call || self.config.crossings.iter().any(crossing)
+    }
+
+    /// Queues a frame on a port, and says so if there is no room.
+    pub(super) fn enqueue(
+        &mut self,
+        now: Instant,
+        port: PortId,
+        origin: Origin,
+        frame: Frame,
+        urgent: bool,
+    ) {
+        if !self.port_config(port).may_transmit {
+            return;
+        }
+        let octets = frame.encode();
+        let what = words::purpose(&frame);
+        let queued = Queued {
+            frame,
+            octets,
+            origin,
+            urgent,
+            since: now,
+        };
+        if !self.channel(port).enqueue(queued) {
+            let text = format!("the queue is full; a frame ({what}) was dropped");
+            self.note(now, Some(port), Urgency::Attention, text);
+        }
+    }
+}

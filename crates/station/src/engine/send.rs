@@ -1,0 +1,81 @@
+//! From the queue to the air: beacons, transmissions and their end.
+
+use dunlin_ax25::Frame;
+use dunlin_ax25::wire::pid;
+use dunlin_clock::{Chance, Instant};
+
+use super::{Output, Station};
+use crate::channel::Origin;
+use crate::event::{BlockKind, Event, PortId};
+use crate::strip;
+
+/// Beacons are spread over this share of their interval, so that stations started together
+/// do not collide for ever.
+const BEACON_SPREAD: f64 = 0.1;
+
+impl Station {
+    /// Queues the beacons that are due.
+    pub(super) fn beacons(&mut self, now: Instant) {
+        for port in self.ports() {
+            let config = self.port_config(port).clone();
+            for (i, beacon) in config.beacons.iter().enumerate() {
+                let due = self.channel(port).beacons_due[i];
+                if due > now {
+                    continue;
+                }
+                let name = format!("beacon {} {i} {}", port.0, due.as_millis());
+                let spread = Chance::stream(self.config.seed, &name).between(-0.5, 0.5);
+                let next = beacon.every.mul_f64(1.0 + BEACON_SPREAD * spread);
+                self.channel(port).beacons_due[i] = now + next;
+                let info = beacon.text.clone().into_bytes();
+                let frame = Frame::ui(config.call, beacon.to, &beacon.via, pid::NO_LAYER_3, info);
+                self.enqueue(now, port, Origin::ToAll, frame, false);
+            }
+        }
+    }
+
+    /// The port has won the channel: everything that may be sent now goes out as one
+    /// transmission.
+    pub(super) fn transmit(&mut self, now: Instant, port: PortId) {
+        // Links that waited only to acknowledge get their turn first, so that what they say
+        // is as fresh as can be (LM-SEIZE confirm, AX.25 2.2 §C3).
+        self.confirm_seizes(now, port);
+        let channel = self.channel(port);
+        let taken = channel.take_transmission();
+        if taken.is_empty() {
+            return;
+        }
+        let octets: Vec<Vec<u8>> = taken.iter().map(|q| q.octets.clone()).collect();
+        let samples = channel.transmitter.transmission(&octets);
+        let tail = channel.config.timing.tail;
+        // Each frame ends where the sound of a transmission up to it would, less the tail.
+        let ends: Vec<Instant> = (1..=octets.len())
+            .map(|n| {
+                now + channel
+                    .transmitter
+                    .airtime(&octets[..n])
+                    .saturating_sub(tail)
+            })
+            .collect();
+        channel.own.set(now, true);
+        let mut start = now + channel.config.timing.key_up_delay;
+        for (queued, end) in taken.iter().zip(ends) {
+            let mut block = strip::blank(port, BlockKind::Sent, start, Some(end));
+            strip::describe(&mut block, &queued.frame, &queued.octets);
+            let block = self.strips.add(block);
+            self.tell(Event::Block(block));
+            start = end;
+        }
+        self.outputs.push_back(Output::Transmit { port, samples });
+        self.tell_links_of_channel(now, port);
+    }
+
+    /// The transmission is over and the key released.
+    pub(super) fn transmitted(&mut self, now: Instant, port: PortId) {
+        if usize::from(port.0) >= self.channels.len() {
+            return;
+        }
+        self.channel(port).own.set(now, false);
+        self.tell_links_of_channel(now, port);
+    }
+}

@@ -1,0 +1,82 @@
+//! How much of the last ten minutes a channel was occupied.
+
+use std::collections::VecDeque;
+
+use dunlin_clock::{Duration, Instant};
+
+/// The span that the share speaks of.
+const SPAN: Duration = Duration::from_secs(600);
+/// Intervals kept; a flickering detector can not grow it without end.
+const MOST: usize = 4096;
+
+/// Intervals in which something lasted, and their share of the last ten minutes.
+#[derive(Debug, Default)]
+pub(crate) struct Occupancy {
+    past: VecDeque<(Instant, Instant)>,
+    began: Option<Instant>,
+}
+
+impl Occupancy {
+    /// It begins or ends now. Saying the same twice changes nothing.
+    pub(crate) fn set(&mut self, now: Instant, on: bool) {
+        match (on, self.began) {
+            (true, None) => self.began = Some(now),
+            (false, Some(began)) => {
+                self.began = None;
+                self.past.push_back((began, now));
+                let from = now - SPAN;
+                let stale = |p: &VecDeque<_>| p.front().is_some_and(|(_, end)| *end <= from);
+                while self.past.len() > MOST || stale(&self.past) {
+                    self.past.pop_front();
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// Since when it lasts.
+    pub(crate) fn since(&self) -> Option<Instant> {
+        self.began
+    }
+
+    /// Share of the last ten minutes (or of the time since the start, if that is less), 0 to 1.
+    pub(crate) fn share(&self, now: Instant) -> f32 {
+        let from = now - SPAN;
+        let whole = now.since(from).as_secs_f64();
+        if whole <= 0.0 {
+            return 0.0;
+        }
+        let running = self.began.map(|b| (b, now));
+        let lasted: f64 = self
+            .past
+            .iter()
+            .copied()
+            .chain(running)
+            .map(|(b, e)| e.since(b.max(from)).as_secs_f64())
+            .sum();
+        (lasted / whole).min(1.0) as f32
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_share_counts_the_last_ten_minutes_only() {
+        let mut o = Occupancy::default();
+        o.set(Instant::from_secs(100), true);
+        o.set(Instant::from_secs(100), true);
+        o.set(Instant::from_secs(160), false);
+        assert!((o.share(Instant::from_secs(600)) - 0.1).abs() < 1e-6);
+        assert!((o.share(Instant::from_secs(730)) - 0.05).abs() < 1e-6);
+        assert_eq!(o.share(Instant::from_secs(800)), 0.0);
+    }
+
+    #[test]
+    fn soon_after_the_start_the_share_is_of_the_time_that_has_passed() {
+        let mut o = Occupancy::default();
+        o.set(Instant::from_secs(5), true);
+        assert!((o.share(Instant::from_secs(10)) - 0.5).abs() < 1e-6);
+    }
+}

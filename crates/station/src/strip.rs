@@ -1,0 +1,112 @@
+//! The strips: what occupied each channel, block by block.
+
+use std::collections::VecDeque;
+
+use dunlin_ax25::Frame;
+use dunlin_clock::Instant;
+
+use crate::event::{Block, BlockKind, PortId, ms};
+use crate::port::ReceptionReport;
+use crate::words;
+
+/// Blocks kept for a snapshot, all ports together.
+const MOST: usize = 600;
+/// Above this signal-to-noise ratio a frame that is not read is more likely spoiled by a
+/// second sender than by noise. Common practice, no source; the textbook receivers lose
+/// hardly any frame to noise alone above it.
+const STRONG_DB: f32 = 12.0;
+
+/// The latest blocks of all strips.
+#[derive(Debug, Default)]
+pub(crate) struct Strips {
+    blocks: VecDeque<Block>,
+    next_id: u64,
+}
+
+impl Strips {
+    /// Adds a block and returns it as an event carries it.
+    pub(crate) fn add(&mut self, mut block: Block) -> Block {
+        block.id = self.next_id;
+        self.next_id += 1;
+        if self.blocks.len() >= MOST {
+            self.blocks.pop_front();
+        }
+        self.blocks.push_back(block.clone());
+        block
+    }
+
+    /// Ends a block that lasted until `at`. `None` if it has left the strip meanwhile.
+    pub(crate) fn end(&mut self, id: u64, at: Instant) -> Option<Block> {
+        let block = self.blocks.iter_mut().rev().find(|b| b.id == id)?;
+        block.end_ms = Some(ms(at));
+        Some(block.clone())
+    }
+
+    /// All blocks kept, oldest first.
+    pub(crate) fn blocks(&self) -> Vec<Block> {
+        self.blocks.iter().cloned().collect()
+    }
+}
+
+/// An empty block; [`Strips::add`] numbers it.
+pub(crate) fn blank(port: PortId, kind: BlockKind, start: Instant, end: Option<Instant>) -> Block {
+    Block {
+        id: 0,
+        port,
+        kind,
+        start_ms: ms(start),
+        end_ms: end.map(ms),
+        from: String::new(),
+        to: String::new(),
+        via: Vec::new(),
+        what: String::new(),
+        text: String::new(),
+        octets: Vec::new(),
+        level_dbfs: None,
+        offset_hz: None,
+        twist_db: None,
+        snr_db: None,
+        why: None,
+    }
+}
+
+/// Fills in who, to whom and what.
+pub(crate) fn describe(block: &mut Block, frame: &Frame, octets: &[u8]) {
+    block.from = frame.source.to_string();
+    block.to = frame.destination.to_string();
+    block.via = frame
+        .repeaters
+        .iter()
+        .map(|r| {
+            format!(
+                "{}{}",
+                r.address,
+                if r.has_been_repeated { "*" } else { "" }
+            )
+        })
+        .collect();
+    block.what = words::purpose(frame);
+    block.text = frame.to_string();
+    block.octets = octets.to_vec();
+}
+
+/// Fills in what was measured.
+pub(crate) fn measured(block: &mut Block, report: &ReceptionReport) {
+    block.level_dbfs = Some(report.level_dbfs);
+    block.offset_hz = report.offset_hz;
+    block.twist_db = report.twist_db;
+    block.snr_db = report.snr_db;
+}
+
+/// Why a frame could probably not be read, with the evidence.
+pub(crate) fn why_unreadable(reason: &str, snr_db: Option<f32>) -> String {
+    match snr_db {
+        Some(snr) if snr >= STRONG_DB => format!(
+            "{reason}; {snr:.0} dB above the noise would be enough, so probably two stations sent at once"
+        ),
+        Some(snr) => {
+            format!("{reason}; only {snr:.0} dB above the noise: too weak, or two stations at once")
+        }
+        None => reason.to_owned(),
+    }
+}
