@@ -8,6 +8,8 @@
 //! a clock, opens a device or knows of a port: time and frames are handed in, and what is to
 //! be done is handed out.
 
+pub mod data_link;
 pub mod wire;
 
+pub use data_link::{Link, LinkConfig};
 pub use wire::{CallSign, CallSignError, Frame};

@@ -112,6 +112,13 @@ impl Control {
         }
     }
 
+    /// The first octet, modulo 8.
+    pub(crate) fn first_octet(self) -> u8 {
+        let mut out = Vec::with_capacity(1);
+        self.encode(Modulo::Eight, &mut out);
+        out.first().copied().unwrap_or(0)
+    }
+
     /// Whether a PID octet follows: in I and UI frames (§3.4).
     pub fn has_pid(self) -> bool {
         matches!(self, Control::I { .. } | Control::Ui { .. })

@@ -1,0 +1,101 @@
+//! State 1, Awaiting Connection (Fig C4.2): SABM is sent, UA or DM is awaited.
+
+use crate::wire::Control;
+
+use super::event::{Event, Received};
+use super::link::{Link, State};
+use super::primitives::{DisconnectReason, DlError, Indication};
+use super::send_queue::Unsent;
+
+impl Link {
+    pub(super) fn in_awaiting_connection(&mut self, event: Event) {
+        match event {
+            // Asked a second time: give up at once, as S6 does in Awaiting Release.
+            Event::Disconnect if self.disconnect_wanted => self.abandon(),
+            // Wait for the answer, then release (D1).
+            Event::Disconnect => self.disconnect_wanted = true,
+            // What waits is not for this call any more.
+            Event::Connect => {
+                self.discard_queue();
+                self.layer_3_initiated = true;
+                self.disconnect_wanted = false;
+            }
+            // The link is being reset with older data in doubt: keep to its order.
+            Event::Data(piece) if self.reset_in_doubt && !self.layer_3_initiated => {
+                let (pid, info) = (piece.pid, piece.info);
+                self.unsent.push(Unsent {
+                    pid,
+                    info,
+                    was_sent: false,
+                });
+            }
+            // It waits until the link is up (S2: as drawn it would be lost).
+            Event::Data(piece) => self.send.push(piece),
+            // Nobody wants this connection any more: no further SABM (D1).
+            Event::T1 if self.disconnect_wanted => self.release(),
+            // No answer in any of the tries.
+            Event::T1 if self.retry_count >= self.config.n2 => {
+                self.error(DlError::G);
+                self.go_down(DisconnectReason::NoAnswer);
+            }
+            // No answer: call again.
+            Event::T1 => {
+                self.retry_count += 1;
+                self.send_command(Control::Sabm { p: true });
+                self.back_off_t1();
+                self.start_t1();
+            }
+            Event::Fault(fault) => self.error(Link::fault_letter(fault)),
+            Event::Frame(received) => self.awaiting_connection_frame(received),
+            // The transmitter was asked for before the link was reset: give it back.
+            Event::SeizeConfirm => self.release_transmitter(),
+            // Flow starts with the link; T3 does not run.
+            Event::FlowOff | Event::FlowOn | Event::T3 => {}
+        }
+    }
+
+    fn awaiting_connection_frame(&mut self, mut received: Received) {
+        let pf = received.control.poll_or_final();
+        match received.control {
+            // The call is accepted.
+            Control::Ua { f: true } => self.connection_made(),
+            Control::Ua { f: false } => self.error(DlError::D),
+            // The call is refused.
+            Control::Dm { f: true } => self.go_down(DisconnectReason::Refused),
+            // Not an answer to this SABM (§6.3.6.3).
+            Control::Dm { f: false } => {}
+            // Both ends call at once: each answers the other (§6.3.6.2).
+            Control::Sabm { .. } => self.answer(&received, Control::Ua { f: pf }, false),
+            // It calls modulo 128 (S3, with FRMR in place of DM: D5).
+            Control::Sabme { .. } => self.answer_as_version_2_0(&received),
+            Control::Disc { .. } => self.answer(&received, Control::Dm { f: pf }, false),
+            Control::Ui { .. } => {
+                self.check_ui(&mut received);
+                if received.is_poll() {
+                    self.answer(&received, Control::Dm { f: true }, false);
+                }
+            }
+            // Everything else is ignored (§6.3.1; FRMR too, S5).
+            _ => {}
+        }
+    }
+
+    /// UA with F=1: the link is up.
+    fn connection_made(&mut self) {
+        // Only the answer to a SABM that was sent once tells the round trip (S4, S20).
+        if self.retry_count == 1 {
+            self.measure_round_trip();
+        }
+        self.late_uas = self.retry_count - 1;
+        self.retry_count = 0;
+        self.restart_numbers();
+        self.start_t3();
+        if self.layer_3_initiated {
+            self.indicate(Indication::ConnectConfirm);
+        } else if self.reset_in_doubt {
+            // Drawn as confirm, of which layer 3 could make nothing (S4).
+            self.indicate(Indication::ConnectIndication { after_reset: true });
+        }
+        self.set_state(State::Connected);
+    }
+}

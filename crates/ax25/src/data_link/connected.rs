@@ -1,0 +1,89 @@
+//! State 3, Connected (Figs C4.4a to C4.4c). What it shares with Timer Recovery is in
+//! `information.rs`.
+
+use crate::wire::Control;
+
+use super::event::{Event, Received};
+use super::link::{Link, State};
+use super::primitives::DlError;
+
+impl Link {
+    pub(super) fn in_connected(&mut self, event: Event) {
+        match event {
+            Event::Disconnect => self.release(),
+            Event::Data(piece) => self.send.push(piece),
+            // Layer 3 wants a fresh start.
+            Event::Connect => self.reconnect(),
+            Event::FlowOff => self.flow_off(),
+            Event::FlowOn => self.flow_on(),
+            Event::SeizeConfirm => self.acknowledge_now(),
+            // An acknowledgement is overdue: ask for it.
+            Event::T1 => self.start_recovery(1),
+            // Nothing was heard for long: is the other end still there? (S11: RC := 0)
+            Event::T3 => self.start_recovery(0),
+            // The other end sends what cannot be read: reset (S10: not by layer 3's wish).
+            Event::Fault(fault) => self.reset_link(Link::fault_letter(fault)),
+            Event::Frame(received) => self.connected_frame(received),
+        }
+    }
+
+    fn connected_frame(&mut self, received: Received) {
+        match received.control {
+            Control::I { ns, nr, p } => self.information(received, ns, nr, p),
+            Control::Rr { nr, .. }
+            | Control::Rnr { nr, .. }
+            | Control::Rej { nr, .. }
+            | Control::Srej { nr, .. } => self.connected_supervisory(&received, nr),
+            _ => self.unnumbered(received),
+        }
+    }
+
+    fn connected_supervisory(&mut self, received: &Received, nr: u8) {
+        // RNR sets the busy condition, the others clear it (§4.3.2.2).
+        self.peer_busy = matches!(received.control, Control::Rnr { .. });
+        self.check_need_for_response(received);
+        if !self.send.accepts(nr) {
+            return self.reset_link(DlError::J);
+        }
+        match received.control {
+            Control::Rej { .. } => self.rejected(nr),
+            Control::Srej { pf, .. } => self.selectively_rejected(nr, pf),
+            _ => self.check_i_frame_acknowledged(nr),
+        }
+    }
+
+    /// REJ: everything from N(r) on is to be sent again.
+    fn rejected(&mut self, nr: u8) {
+        self.counters.rejects_received += 1;
+        self.send.acknowledge(nr);
+        self.measure_round_trip(); // S15: before T1 is started
+        if self.send.is_settled() {
+            self.start_t3(); // D6
+        } else {
+            self.send.put_back();
+            self.start_t1();
+        }
+    }
+
+    /// SREJ: frame N(r) alone is to be sent again, with its number; T1 runs on (S14). It
+    /// acknowledges only with P/F set (§4.3.2.4).
+    fn selectively_rejected(&mut self, nr: u8, pf: bool) {
+        self.counters.rejects_received += 1;
+        if pf {
+            self.send.acknowledge(nr);
+        }
+        if self.send.is_settled() {
+            self.start_t3();
+        } else {
+            self.send_again(nr);
+            self.ensure_t1();
+        }
+    }
+
+    fn start_recovery(&mut self, retry_count: u8) {
+        self.retry_count = retry_count;
+        self.enquiry_open = false;
+        self.enquire();
+        self.set_state(State::TimerRecovery);
+    }
+}

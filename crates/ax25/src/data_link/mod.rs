@@ -1,0 +1,76 @@
+//! The data-link machine of the standard (C4) for one link, modulo 8.
+//!
+//! [`Link`] is pure: hand it an [`Input`] with the time, then take every [`Output`] until there
+//! is none, then note the next wake-up.
+//!
+//! ```
+//! use dunlin_ax25::data_link::{Input, Link, LinkConfig, Output, Request, State};
+//! use dunlin_clock::Instant;
+//!
+//! let mut link = Link::new(LinkConfig::new("QA1SKY".parse()?, "QM3BAR".parse()?))?;
+//! link.handle(Instant::ZERO, Input::Request(Request::Connect));
+//! let mut lines = Vec::new();
+//! while let Some(output) = link.poll() {
+//!     if let Output::Send { frame, .. } = output {
+//!         lines.push(frame.to_string());
+//!     }
+//! }
+//! assert_eq!(lines, ["QA1SKY > QM3BAR : SABM poll"]);
+//! assert_eq!(link.state(), State::AwaitingConnection);
+//! assert!(link.next_wakeup().is_some(), "T1 runs");
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+//!
+//! # Where it departs from the figures
+//!
+//! The figures hold known slips; each place where this machine does otherwise says so:
+//! `S…` and `E…` in comments are this project's list of them (with the reading taken here
+//! spelled out beside the code), `D…` are its own decisions:
+//!
+//! * D1: a disconnect asked for while connecting waits, as drawn (Fig C4.2), but no further
+//!   SABM is sent for a connection that nobody wants: at T1 the link sends DISC instead.
+//! * D2: clearing the exceptions (Fig C4.7a) discards the I queue only if a frame of it was
+//!   sent and not acknowledged. Otherwise nothing is in doubt and the queue waits for the link.
+//! * D3: in Timer Recovery, an acknowledgement that moves V(a) clears RC: N2 counts tries
+//!   without progress. As drawn, a busy but poor path would end after N2 recoveries.
+//! * D4: a UA to a repeated SABM can still arrive after the first UA. It is passed over as
+//!   long as no I frame was received since; as drawn it would reset the link.
+//! * D5: SABME and XID commands are answered as a station of version 2.0 does, with FRMR
+//!   (§4.3.3.2, §6.3.2), upon which the caller falls back to SABM (Fig C4.6b). A DM, as Fig
+//!   C4.1 has it for "not able to establish", would make the caller give up. Its three octets
+//!   follow version 2.0 (from memory). In Awaiting Connection likewise, XID there is ignored.
+//! * D6: REJ that leaves nothing to send again starts T3, not T1.
+//! * D7: in Timer Recovery, no I frame is sent between an enquiry and its answer (§6.4.11 "may
+//!   then resume"), else the answer, made before they arrive, calls for them a second time.
+//! * D8: in Timer Recovery, N(r) of an I frame acknowledges but leaves T1 alone (§6.4.11). As
+//!   drawn T1 could stop with the enquiry unanswered, and nothing would ever end the state.
+//! * D9: frames that were put back for sending again may be acknowledged before they are sent
+//!   again: N(r) is in range if it lies between V(a) and the highest V(s) since.
+//! * D10: SRT stays between half its initial value and 60 s (the standard gives no bounds; a
+//!   T1 near zero would flood the channel with enquiries).
+//! * D11: UA, DM and FRMR travel the way of the command that they answer, reversed; an accepted
+//!   SABM makes this the way of the link (common practice, no source).
+//!
+//! Not there yet: modulo 128 and state 5, SREJ as a receiver, XID negotiation, segmentation.
+
+mod awaiting_connection;
+mod awaiting_release;
+mod config;
+mod connected;
+mod disconnected;
+mod event;
+mod information;
+mod link;
+mod primitives;
+mod send_queue;
+mod subroutines;
+mod timer_recovery;
+mod timers;
+
+pub use config::{LinkConfig, LinkConfigError};
+pub use link::{Counters, Link, State};
+pub use primitives::{
+    DisconnectReason, DlError, Indication, Input, Output, RefusedReason, Request,
+};
+pub use send_queue::{MAX_QUEUED, Unsent};
+pub use timers::Timer;

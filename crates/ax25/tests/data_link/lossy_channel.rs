@@ -1,0 +1,335 @@
+//! Two links on one half-duplex channel that loses frames and sometimes collides. What is
+//! delivered is always a beginning of what was typed, in order. Then the channel heals, and
+//! either everything arrives, or both ends know that the link is down and have back in hand
+//! whatever did not arrive.
+
+use std::collections::VecDeque;
+
+use dunlin_ax25::data_link::{Indication, Input, Link, LinkConfig, Output, Request, State};
+use dunlin_ax25::wire::Frame;
+use dunlin_clock::{Chance, Duration, Instant};
+use proptest::prelude::*;
+
+use crate::session::call;
+
+/// Milliseconds per octet at 1200 bit/s.
+const OCTET_MS: f64 = 8.0 / 1.2;
+/// Key-up delay and flags, milliseconds.
+const KEY_UP_MS: f64 = 250.0;
+
+struct End {
+    link: Link,
+    to_send: VecDeque<Frame>,
+    wants_to_seize: bool,
+    typed: Vec<String>,
+    delivered: Vec<String>,
+    /// Came back and was not typed again.
+    back: Vec<String>,
+    is_down: bool,
+}
+
+impl End {
+    fn new(local: &str, remote: &str, plan: &Plan) -> Self {
+        let mut config = LinkConfig::new(call(local), call(remote));
+        config.k = plan.k;
+        config.n2 = plan.n2;
+        config.initial_srt = Duration::from_secs(1);
+        config.t3 = Duration::from_secs(60);
+        End {
+            link: Link::new(config).expect("good configuration"),
+            to_send: VecDeque::new(),
+            wants_to_seize: false,
+            typed: vec![],
+            delivered: vec![],
+            back: vec![],
+            is_down: false,
+        }
+    }
+
+    fn handle(&mut self, now: Instant, input: Input) {
+        self.link.handle(now, input);
+        while let Some(output) = self.link.poll() {
+            match output {
+                Output::Send { frame, .. } => self.to_send.push_back(frame),
+                Output::SeizeRequest => self.wants_to_seize = true,
+                Output::ReleaseRequest | Output::StateChanged { .. } => {}
+                Output::Indicate(indication) => self.indicated(now, indication),
+            }
+        }
+    }
+
+    fn indicated(&mut self, now: Instant, indication: Indication) {
+        let text = |info: Vec<u8>| String::from_utf8(info).expect("text");
+        match indication {
+            Indication::Data { info, .. } => self.delivered.push(text(info)),
+            Indication::DataRefused { info, .. } => self.back.push(text(info)),
+            // A reset: send again what it discarded. (Here the other end has never taken it.)
+            Indication::ConnectIndication { .. } => {
+                for unsent in self.link.take_unsent() {
+                    let request = Request::Data {
+                        pid: unsent.pid,
+                        info: unsent.info,
+                    };
+                    self.link.handle(now, Input::Request(request));
+                }
+            }
+            Indication::DisconnectIndication { .. } | Indication::DisconnectConfirm => {
+                self.is_down = true;
+                let unsent = self.link.take_unsent();
+                self.back.extend(unsent.into_iter().map(|u| text(u.info)));
+            }
+            _ => {}
+        }
+    }
+
+    fn type_text(&mut self, now: Instant) {
+        let text = format!("{} {}", self.link.local(), self.typed.len());
+        let info = text.clone().into_bytes();
+        self.typed.push(text);
+        self.handle(now, Input::Request(Request::Data { pid: 0xF0, info }));
+    }
+
+    fn wants_to_send(&self) -> bool {
+        self.wants_to_seize || !self.to_send.is_empty()
+    }
+
+    fn is_settled(&self) -> bool {
+        self.link.unacknowledged() + self.link.queued() == 0
+    }
+}
+
+#[derive(Clone, Debug)]
+struct Plan {
+    seed: u64,
+    loss: f64,
+    k: u8,
+    n2: u8,
+    texts: u64,
+}
+
+fn any_plan() -> impl Strategy<Value = Plan> {
+    (any::<u64>(), 0.0..0.6, 1..=7_u8, 2..=10_u8, 0..60_u64).prop_map(
+        |(seed, loss, k, n2, texts)| Plan {
+            seed,
+            loss,
+            k,
+            n2,
+            texts,
+        },
+    )
+}
+
+struct Channel {
+    ends: [End; 2],
+    now: Instant,
+    chance: Chance,
+    loss: f64,
+}
+
+impl Channel {
+    fn new(plan: &Plan) -> Self {
+        Channel {
+            ends: [
+                End::new("QA1SKY", "QM3BAR", plan),
+                End::new("QM3BAR", "QA1SKY", plan),
+            ],
+            now: Instant::ZERO,
+            chance: Chance::stream(plan.seed, "channel"),
+            loss: plan.loss,
+        }
+    }
+
+    fn all(&mut self, input: &Input) {
+        for end in &mut self.ends {
+            end.handle(self.now, input.clone());
+        }
+    }
+
+    /// The next thing that happens by itself, up to `until`. False if nothing does.
+    fn step(&mut self, until: Instant) -> bool {
+        let slot = Duration::from_millis(50 + self.chance.below(200));
+        let timer = self
+            .ends
+            .iter()
+            .filter_map(|e| e.link.next_wakeup())
+            .map(|(at, _)| at)
+            .min();
+        let wants = self.ends.iter().any(End::wants_to_send);
+        let key_up = wants.then_some(self.now + slot);
+        match (timer, key_up) {
+            (Some(at), key_up) if at <= until && key_up.is_none_or(|key_up| at <= key_up) => {
+                self.now = self.now.max(at);
+                self.all(&Input::Wakeup);
+            }
+            (_, Some(at)) if at <= until => {
+                self.now = at;
+                self.transmit();
+            }
+            _ => {
+                self.now = until;
+                return false;
+            }
+        }
+        true
+    }
+
+    fn transmit(&mut self) {
+        let both = self.ends.iter().all(End::wants_to_send);
+        if both && self.chance.unit() < 0.2 {
+            let bursts = [self.burst(0), self.burst(1)];
+            let longest = bursts.iter().map(Vec::len).max().unwrap_or(0);
+            self.occupy(longest as f64 * 20.0 * OCTET_MS);
+            return;
+        }
+        let first = usize::from(!self.ends[0].wants_to_send());
+        let sender = if both {
+            self.chance.below(2) as usize
+        } else {
+            first
+        };
+        let burst = self.burst(sender);
+        self.occupy(
+            burst
+                .iter()
+                .map(|octets| octets.len() as f64 * OCTET_MS)
+                .sum(),
+        );
+        for octets in burst {
+            if self.chance.unit() >= self.loss {
+                let frame = Frame::decode(&octets).expect("own frame");
+                self.ends[1 - sender].handle(self.now, Input::Frame(frame));
+            }
+        }
+    }
+
+    fn burst(&mut self, sender: usize) -> Vec<Vec<u8>> {
+        let end = &mut self.ends[sender];
+        if std::mem::take(&mut end.wants_to_seize) {
+            end.handle(self.now, Input::SeizeConfirm);
+        }
+        std::mem::take(&mut end.to_send)
+            .iter()
+            .map(Frame::encode)
+            .collect()
+    }
+
+    fn occupy(&mut self, ms: f64) {
+        self.all(&Input::ChannelBusy(true));
+        self.now += Duration::from_millis((KEY_UP_MS + ms) as u64);
+        self.all(&Input::ChannelBusy(false));
+    }
+
+    fn check_order(&self) {
+        for (to, from) in [(0, 1), (1, 0)] {
+            let (delivered, typed) = (&self.ends[to].delivered, &self.ends[from].typed);
+            assert!(typed.starts_with(delivered), "{delivered:?} of {typed:?}");
+        }
+    }
+
+    fn check_end(&self) {
+        for (to, from) in [(0, 1), (1, 0)] {
+            let (receiver, sender) = (&self.ends[to], &self.ends[from]);
+            let up = receiver.link.state() != State::Disconnected;
+            if up {
+                assert_eq!(receiver.delivered, sender.typed, "everything arrives");
+                assert!(!sender.is_down, "both ends know");
+            } else {
+                let missing = &sender.typed[receiver.delivered.len()..];
+                assert!(
+                    sender.back.ends_with(missing),
+                    "{missing:?} in {:?}",
+                    sender.back
+                );
+            }
+        }
+    }
+}
+
+fn run(plan: &Plan) -> Channel {
+    let mut channel = Channel::new(plan);
+    let mut chance = Chance::stream(plan.seed, "people");
+    let now = channel.now;
+    channel.ends[0].handle(now, Input::Request(Request::Connect));
+    if chance.unit() < 0.2 {
+        channel.ends[1].handle(now, Input::Request(Request::Connect));
+    }
+    for _ in 0..plan.texts {
+        let until = channel.now + Duration::from_millis(chance.below(3000));
+        while channel.step(until) {
+            channel.check_order();
+        }
+        let now = channel.now;
+        let end = &mut channel.ends[chance.below(2) as usize];
+        match chance.below(10) {
+            0 => end.handle(now, Input::Request(Request::FlowOff)),
+            1 => end.handle(now, Input::Request(Request::FlowOn)),
+            _ if end.link.state() == State::Disconnected => {}
+            _ => end.type_text(now),
+        }
+    }
+    // Heal, and let everybody listen.
+    channel.loss = 0.0;
+    let now = channel.now;
+    channel
+        .ends
+        .iter_mut()
+        .for_each(|e| e.handle(now, Input::Request(Request::FlowOn)));
+    // Enough for N2 tries and an enquiry by T3 of an end that was not told.
+    for _ in 0..60 {
+        let until = channel.now + Duration::from_secs(10);
+        while channel.step(until) {
+            channel.check_order();
+        }
+    }
+    channel
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    #[test]
+    fn delivered_is_a_beginning_of_typed_and_healing_ends_all_doubt(plan in any_plan()) {
+        let channel = run(&plan);
+        channel.check_end();
+        for end in &channel.ends {
+            prop_assert!(end.is_settled(), "{:?}", end.link);
+        }
+    }
+}
+
+#[test]
+fn the_channel_of_these_tests_does_lose_frames_and_links_do_survive_it() {
+    let plan = Plan {
+        seed: 42,
+        loss: 0.3,
+        k: 4,
+        n2: 10,
+        texts: 60,
+    };
+    let channel = run(&plan);
+    channel.check_end();
+    let delivered: usize = channel.ends.iter().map(|e| e.delivered.len()).sum();
+    let resent: u64 = channel
+        .ends
+        .iter()
+        .map(|e| e.link.counters().i_resent)
+        .sum();
+    assert!(delivered > 20, "{delivered}");
+    assert!(resent > 10, "{resent}");
+}
+
+#[test]
+fn the_same_seed_gives_the_same_run() {
+    let plan = Plan {
+        seed: 7,
+        loss: 0.4,
+        k: 3,
+        n2: 5,
+        texts: 40,
+    };
+    let summary = |channel: Channel| {
+        let counters = channel.ends.each_ref().map(|e| e.link.counters());
+        (channel.now, counters, channel.ends.map(|e| e.delivered))
+    };
+    assert_eq!(summary(run(&plan)), summary(run(&plan)));
+}

@@ -1,0 +1,12 @@
+//! The data-link machine in dialogues: who says what, when, and nothing else.
+//! The order within each dialogue is that of the state tables (Figs C4.1 to C4.5), unless the
+//! test names another source.
+
+mod connecting;
+mod garbage;
+mod lossy_channel;
+mod recovery;
+mod releasing;
+mod resetting;
+mod session;
+mod transfer;
