@@ -52,7 +52,7 @@ pub(crate) fn span(d: Duration) -> String {
     let s = (d.as_millis() + 500) / 1000;
     match s {
         0..=59 => format!("{s} s"),
-        60..=3599 if s % 60 == 0 => format!("{} min", s / 60),
+        60..=3599 if s.is_multiple_of(60) => format!("{} min", s / 60),
         60..=3599 => format!("{} min {} s", s / 60, s % 60),
         _ => format!("{} h {} min", s / 3600, s / 60 % 60),
     }

@@ -250,8 +250,8 @@ fn the_operator_cuts_a_crossing_and_both_ends_are_released() {
         },
     );
     let ended = |w: &Wires, at| state(w, at, TalkId(0)) == Some(TalkState::Ended);
-    assert!(w.run(5 * MINUTE, |w| ended(w, 1) && ended(w, 2)));
-    assert!(w.stations[0].snapshot(w.now).crossings[0].ended);
+    let over = |w: &Wires| w.stations[0].snapshot(w.now).crossings[0].ended;
+    assert!(w.run(MINUTE, |w| ended(w, 1) && ended(w, 2) && over(w)));
 }
 
 #[test]

@@ -476,10 +476,11 @@ impl Station {
         let Some(entry) = self.links.get_mut(&key) else {
             return;
         };
-        if entry.is_up() {
-            entry.closing = true;
-        } else {
-            self.abandon(now, key, "given up before an answer");
+        match entry.link.state() {
+            State::Connected | State::TimerRecovery => entry.closing = true,
+            State::AwaitingConnection => self.abandon(now, key, "given up before an answer"),
+            // It is being released already.
+            State::AwaitingRelease | State::Disconnected => {}
         }
     }
 
@@ -496,14 +497,14 @@ impl Station {
 
     /// Cuts a link: what waits is given up, and the other end is told at once.
     pub(super) fn cut_link(&mut self, now: Instant, key: LinkKey) {
-        match self.links.get(&key).map(LinkEntry::is_up) {
-            Some(true) => {
+        match self.links.get(&key).map(|e| e.link.state()) {
+            Some(State::Connected | State::TimerRecovery) => {
                 let queue = &mut self.channel(key.port).queue;
                 queue.retain(|q| q.origin != Origin::Link(key));
                 self.link_request(now, key, Request::Disconnect);
             }
-            Some(false) => self.abandon(now, key, "cut by the operator"),
-            None => {}
+            Some(State::AwaitingConnection) => self.abandon(now, key, "cut by the operator"),
+            Some(State::AwaitingRelease | State::Disconnected) | None => {}
         }
     }
 

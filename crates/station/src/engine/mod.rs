@@ -44,6 +44,7 @@ pub enum Input<'a> {
 
 /// One thing to do outside.
 #[derive(Clone, Debug, PartialEq)]
+#[allow(clippy::large_enum_variant)] // As in `Event`.
 pub enum Output {
     /// Key the port, play all of this, release, then give [`Input::Transmitted`].
     Transmit {
