@@ -1,0 +1,96 @@
+//! One beacon: `[[port.beacon]]`.
+
+use std::time::Duration;
+
+use dunlin_station::Beacon;
+
+use crate::fault::Faults;
+use crate::finding::Finding;
+use crate::section::Section;
+use crate::settings;
+
+/// What a beacon has to fit to.
+pub(crate) struct BeaconPort {
+    /// Longest text in one frame; `None` if that is not known.
+    pub info_length: Option<usize>,
+    /// At most 300 Bd.
+    pub slow: bool,
+    /// Whether the port may transmit.
+    pub may_transmit: bool,
+}
+
+/// Reads a beacon; what is wrong is noted in `faults`, what is odd in `findings`.
+pub(crate) fn read(
+    mut section: Section<'_>,
+    port: &BeaconPort,
+    faults: &mut Faults<'_>,
+    findings: &mut Vec<Finding>,
+) -> Option<Beacon> {
+    let to = section.take(&settings::BEACON_TO, faults);
+    let via = section.take(&settings::BEACON_VIA, faults);
+    let every = section.take(&settings::EVERY, faults);
+    let first_after = section.take(&settings::FIRST_AFTER, faults);
+    let text = section.take(&settings::BEACON_TEXT, faults);
+    if let (Some(text), Some(most)) = (&text, port.info_length)
+        && text.len() > most
+    {
+        let what = format!(
+            "text: it has {} octets, a frame of this port carries {most}",
+            text.len()
+        );
+        let allowed = format!("a text of at most {most} octets (info_length of the port)");
+        faults.add(section.at("text"), what, allowed);
+    }
+    let rehearsal = section.rules().rehearsal;
+    let line = faults.line_of(section.at("every").start);
+    section.finish(faults);
+    let beacon = Beacon {
+        to: to?,
+        via: via?.into_iter().map(|call| call.value).collect(),
+        every: every?,
+        first_after: first_after?,
+        text: text?,
+    };
+    if !rehearsal {
+        findings.extend(often(&beacon, port, line));
+        findings.extend(far(&beacon, line));
+    }
+    if !port.may_transmit {
+        findings.push(Finding {
+            line,
+            what: "this beacon is never sent".into(),
+            evidence: "its port has transmit = false".into(),
+            consequence: "Nobody hears of the station.".into(),
+            remedy: "Set transmit = true on the port, or take the beacon out.".into(),
+        });
+    }
+    Some(beacon)
+}
+
+fn often(beacon: &Beacon, port: &BeaconPort, line: usize) -> Option<Finding> {
+    let minutes = if port.slow { 30 } else { 15 };
+    let limit = Duration::from_secs(minutes * 60);
+    (beacon.every < limit).then(|| Finding {
+        line,
+        what: "this beacon is sent often".into(),
+        evidence: format!(
+            "every {}; common practice is not more often than every {minutes} min at this speed",
+            crate::quantity::duration(beacon.every)
+        ),
+        consequence: "It takes time on the channel from everybody who hears it.".into(),
+        remedy: "Make 'every' longer.".into(),
+    })
+}
+
+fn far(beacon: &Beacon, line: usize) -> Option<Finding> {
+    (beacon.via.len() > 1).then(|| Finding {
+        line,
+        what: "this beacon goes far".into(),
+        evidence: format!(
+            "{} digipeaters repeat it; common practice is at most one",
+            beacon.via.len()
+        ),
+        consequence: "Each of them takes the channel once more.".into(),
+        remedy: "Shorten 'via'.".into(),
+    })
+}

@@ -1,0 +1,277 @@
+//! The station as a whole: its tables, and what must hold between them.
+
+use std::ops::Range;
+
+use dunlin_ax25::CallSign;
+use dunlin_station::StationConfig;
+
+use crate::crossing::{self, CrossingRead};
+use crate::fault::Faults;
+use crate::finding::Finding;
+use crate::port::{self, PortRead};
+use crate::section::Section;
+use crate::settings;
+use crate::sound::{Device, PortDevices};
+
+/// What was read of one station.
+pub struct StationPart<'i> {
+    /// The station; `None` if anything in it was wrong.
+    pub config: Option<StationConfig>,
+    /// The note for its operators.
+    pub note: String,
+    /// Its ports in the order of the file.
+    pub ports: Vec<PortPart<'i>>,
+    /// What works, yet may not be what was meant, in the order of the file.
+    pub findings: Vec<Finding>,
+}
+
+/// What a port has besides its [`dunlin_station::PortConfig`].
+pub struct PortPart<'i> {
+    /// Its sound device; `None` in a rehearsal, or if anything in it was wrong.
+    pub devices: Option<PortDevices>,
+    /// What was not read yet. Take more keys from it if there are any, then call
+    /// [`Section::finish`].
+    pub rest: Section<'i>,
+}
+
+/// Reads `[station]`, `[[port]]` and `[[crossing]]` from `section`, which may be a whole
+/// file or any table that holds them. Everything wrong is noted in `faults`. Other keys are
+/// left in `section` and in the `rest` of each port for the caller.
+pub fn station_from<'i>(section: &mut Section<'i>, faults: &mut Faults<'_>) -> StationPart<'i> {
+    let mut findings = Vec::new();
+    let head = Head::read(section, faults);
+    let tables = section.tables("port", "[[port]]", settings::MOST_PORTS, faults);
+    if tables.is_empty() && !section.was_written("port") {
+        let allowed = "one [[port]] for each radio, with name = and mode =";
+        faults.add(section.at("port"), "there is no [[port]]", allowed);
+    }
+    let mut ports = Vec::new();
+    for table in tables {
+        ports.push(port::read(table, head.call, faults, &mut findings));
+    }
+    let mut crossings = Vec::new();
+    let tables = section.tables("crossing", "[[crossing]]", settings::MOST_CROSSINGS, faults);
+    for table in tables {
+        crossings.push(crossing::read(table, &ports, faults, &mut findings));
+    }
+    names_differ(&ports, &crossings, faults);
+    calls_differ(&ports, &crossings, faults);
+    findings.extend(same_call_on_two_ports(&ports, faults));
+    findings.extend(same_output_twice(&ports, faults));
+    findings.extend(nothing_keys(&ports, faults));
+    findings.sort_by_key(|finding| finding.line);
+    let note = head.note.clone();
+    let config = head.complete(&ports, crossings);
+    let part = |port: PortRead<'i>| PortPart {
+        devices: port.devices,
+        rest: port.rest,
+    };
+    StationPart {
+        config,
+        note,
+        ports: ports.into_iter().map(part).collect(),
+        findings,
+    }
+}
+
+/// `[station]`.
+struct Head {
+    call: Option<CallSign>,
+    greeting: Option<String>,
+    note: String,
+}
+
+impl Head {
+    fn read(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Head {
+        let Some(mut table) = section.table("station", "[station]", faults) else {
+            if !section.was_written("station") {
+                let allowed = "a table [station] with call = \"QA1SKY\"";
+                faults.add(section.at("station"), "there is no [station]", allowed);
+            }
+            return Head {
+                call: None,
+                greeting: None,
+                note: String::new(),
+            };
+        };
+        let call = table.take(&settings::STATION_CALL, faults);
+        let greeting = table.take(&settings::GREETING, faults);
+        let note = table.take(&settings::NOTE, faults).unwrap_or_default();
+        table.finish(faults);
+        Head {
+            call,
+            greeting,
+            note,
+        }
+    }
+
+    fn complete(
+        self,
+        ports: &[PortRead<'_>],
+        crossings: Vec<CrossingRead>,
+    ) -> Option<StationConfig> {
+        let call = self.call?;
+        let ports: Option<Vec<_>> = ports.iter().map(|port| port.config.clone()).collect();
+        let crossings: Option<Vec<_>> = crossings.into_iter().map(|read| read.rule).collect();
+        Some(StationConfig {
+            call,
+            greeting: self.greeting?,
+            ports: ports?,
+            crossings: crossings?,
+            seed: seed_of(call),
+        })
+    }
+}
+
+/// A seed that differs from station to station, so that two that never were given one by
+/// their drivers still do not choose the same slots. FNV-1a (Fowler, Noll, Vo).
+fn seed_of(call: CallSign) -> u64 {
+    call.to_string()
+        .bytes()
+        .fold(0xcbf2_9ce4_8422_2325, |hash, octet| {
+            (hash ^ u64::from(octet)).wrapping_mul(0x0000_0100_0000_01b3)
+        })
+}
+
+/// Ports differ in name, and crossings do; upper and lower case count as the same.
+fn names_differ(ports: &[PortRead<'_>], crossings: &[CrossingRead], faults: &mut Faults<'_>) {
+    let port_names = ports.iter().filter_map(|port| port.name.as_ref());
+    let crossing_names = crossings
+        .iter()
+        .filter_map(|crossing| crossing.name.as_ref());
+    let lists: [(&str, Vec<_>); 2] = [
+        ("port", port_names.collect()),
+        ("crossing", crossing_names.collect()),
+    ];
+    for (kind, names) in lists {
+        for (index, name) in names.iter().enumerate() {
+            let folded = name.value.to_lowercase();
+            if let Some(first) = names[..index]
+                .iter()
+                .find(|n| n.value.to_lowercase() == folded)
+            {
+                let line = faults.line_of(first.at.start);
+                let what = format!(
+                    "name: another {kind} is called '{}' too, in line {line}",
+                    first.value
+                );
+                faults.add(
+                    name.at.clone(),
+                    what,
+                    format!("a name that no other {kind} has"),
+                );
+            }
+        }
+    }
+}
+
+/// On one port, each call sign with its SSID is used by one thing only. Call signs for
+/// which a port digipeats may be the same as others: they stand in another field.
+fn calls_differ(ports: &[PortRead<'_>], crossings: &[CrossingRead], faults: &mut Faults<'_>) {
+    for (index, port) in ports.iter().enumerate() {
+        let here =
+            |id: Option<dunlin_station::PortId>| id.is_some_and(|id| usize::from(id.0) == index);
+        let mut uses: Vec<(CallSign, Range<usize>, String)> = Vec::new();
+        if let Some(call) = &port.call {
+            uses.push((call.value, call.at.clone(), "the port itself".into()));
+        }
+        for crossing in crossings {
+            let name = crossing.name.as_ref().map_or("", |name| &name.value);
+            let near = crossing.call.as_ref().filter(|_| here(crossing.from));
+            let far = crossing
+                .far_call
+                .as_ref()
+                .filter(|_| here(crossing.to) && crossing.from != crossing.to);
+            for call in near.into_iter().chain(far) {
+                uses.push((call.value, call.at.clone(), format!("crossing '{name}'")));
+            }
+        }
+        let port_name = port.name.as_ref().map_or("", |name| &name.value);
+        for (at, (call, span, _)) in uses.iter().enumerate() {
+            if let Some((_, first, what)) = uses[..at].iter().find(|(other, ..)| other == call) {
+                let line = faults.line_of(first.start);
+                let what = format!(
+                    "{call} is used on port '{port_name}' already, by {what} in line {line}"
+                );
+                let allowed = "another SSID, from 0 to 15; far_call gives the one on the far port";
+                faults.add(span.clone(), what, allowed);
+            }
+        }
+    }
+}
+
+fn same_call_on_two_ports(ports: &[PortRead<'_>], faults: &Faults<'_>) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    for (index, port) in ports.iter().enumerate() {
+        let Some(call) = &port.call else { continue };
+        let same = |other: &&PortRead<'_>| other.call.as_ref().map(|c| c.value) == Some(call.value);
+        let Some(first) = ports[..index].iter().find(same) else {
+            continue;
+        };
+        let name = |port: &PortRead<'_>| {
+            port.name
+                .as_ref()
+                .map_or_else(String::new, |name| name.value.clone())
+        };
+        findings.push(Finding {
+            line: faults.line_of(call.at.start),
+            what: "two ports use the same call sign and SSID".into(),
+            evidence: format!("{} on {} and {}", call.value, name(first), name(port)),
+            consequence: "Who hears both cannot tell them apart, and digipeaters that both \
+                          reach may mix up their talks."
+                .into(),
+            remedy: "Give one of them another SSID with 'call'.".into(),
+        });
+    }
+    findings
+}
+
+fn same_output_twice(ports: &[PortRead<'_>], faults: &Faults<'_>) -> Vec<Finding> {
+    let sends = |port: &&PortRead<'_>| port.may_transmit == Some(true);
+    let sending: Vec<(&PortRead<'_>, &PortDevices)> = ports
+        .iter()
+        .filter(sends)
+        .filter_map(|port| port.devices.as_ref().map(|devices| (port, devices)))
+        .filter(|(_, devices)| devices.output != Device::None)
+        .collect();
+    let mut findings = Vec::new();
+    for (index, (port, devices)) in sending.iter().enumerate() {
+        let same = |(_, other): &&(_, &PortDevices)| {
+            other.output == devices.output && channels_meet(other.channel, devices.channel)
+        };
+        if sending[..index].iter().any(|other| same(&other)) {
+            findings.push(Finding {
+                line: faults.line_of(port.rest.at("sound").start),
+                what: "two ports send through the same channel of the same sound device".into(),
+                evidence: "'output' and 'channel' in their [port.sound]".into(),
+                consequence: "Both can sound at the same time, and a radio that keys by itself \
+                              keys for either."
+                    .into(),
+                remedy: "Give each port its own device, or left to one and right to the other."
+                    .into(),
+            });
+        }
+    }
+    findings
+}
+
+fn channels_meet(a: crate::Channel, b: crate::Channel) -> bool {
+    a == b || a == crate::Channel::Mono || b == crate::Channel::Mono
+}
+
+fn nothing_keys(ports: &[PortRead<'_>], faults: &Faults<'_>) -> Vec<Finding> {
+    let unkeyed = |port: &&PortRead<'_>| {
+        let silent = |d: &PortDevices| d.keying == crate::Keying::None && !d.is_loop;
+        port.may_transmit == Some(true) && port.devices.as_ref().is_some_and(silent)
+    };
+    let finding = |port: &PortRead<'_>| Finding {
+        line: faults.line_of(port.rest.at("sound").start),
+        what: "this port may transmit, but nothing keys its radio".into(),
+        evidence: "key = \"none\" and loop = false in [port.sound]".into(),
+        consequence: "The sound goes out and the radio stays on receive.".into(),
+        remedy: "Set key = \"vox\" if the radio keys by itself, or loop = true if there is no \
+                 radio."
+            .into(),
+    };
+    ports.iter().filter(unkeyed).map(finding).collect()
+}

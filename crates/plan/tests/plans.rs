@@ -1,0 +1,257 @@
+//! Good plans: what comes out of them, what is found odd, and the plans that come along.
+
+use std::time::Duration;
+
+use dunlin_clock::SampleRate;
+use dunlin_plan::{Channel, Device, Keying, Plan, PlanRules, is_invented};
+use dunlin_station::{PortId, WhoMayCross};
+
+const EXAMPLE: &str = include_str!("../../../plans/example.toml");
+const LOOP_A: &str = include_str!("../../../plans/loop-a.toml");
+const LOOP_B: &str = include_str!("../../../plans/loop-b.toml");
+
+fn read(text: &str) -> Plan {
+    match Plan::read("plan.toml", text.as_bytes(), &PlanRules::real()) {
+        Ok(plan) => plan,
+        Err(list) => panic!("{list}"),
+    }
+}
+
+fn port(mode: &str, lines: &str) -> Plan {
+    read(&format!(
+        "[station]\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"{mode}\"\n{lines}\n[port.sound]\n"
+    ))
+}
+
+#[test]
+fn the_example_means_what_it_says() {
+    let plan = read(EXAMPLE);
+    let station = &plan.station;
+    assert_eq!(station.call.to_string(), "QA1SKY");
+    assert!(plan.note.starts_with("Sound card"));
+    let [vhf, hf] = &station.ports[..] else {
+        panic!("two ports")
+    };
+    assert_eq!((vhf.name.as_str(), hf.name.as_str()), ("VHF", "HF"));
+    assert_eq!(
+        (vhf.call.to_string(), hf.call.to_string()),
+        ("QA1SKY-1".into(), "QA1SKY".into())
+    );
+    assert_eq!(
+        (vhf.window, vhf.info_length, hf.window, hf.info_length),
+        (4, 128, 1, 64)
+    );
+    assert_eq!((vhf.level_dbfs, hf.offset_hz), (-12.0, 20.0));
+    assert_eq!(vhf.beacons[0].every, Duration::from_secs(1800));
+    assert_eq!(vhf.digipeat, ["QA1SKY-5".parse().expect("call")]);
+    assert_eq!(plan.devices[0].channel, Channel::Only(0));
+    assert_eq!(plan.devices[1].channel, Channel::Only(1));
+    assert_eq!(plan.devices[1].keying, Keying::Vox);
+    let rule = &station.crossings[0];
+    assert_eq!((rule.from, rule.to, rule.most), (PortId(0), PortId(1), 1));
+    assert_eq!((rule.call, rule.far_call), (rule.call, rule.call));
+    assert!(matches!(&rule.who, WhoMayCross::These(calls) if calls.len() == 2));
+}
+
+#[test]
+fn defaults_follow_the_speed_of_the_port() {
+    let slow = port("afsk300", "").station.ports.remove(0);
+    let fast = port("afsk1200", "").station.ports.remove(0);
+    let ms = Duration::from_millis;
+    assert_eq!(
+        (slow.timing.key_up_delay, fast.timing.key_up_delay),
+        (ms(400), ms(300))
+    );
+    assert_eq!(
+        (slow.timing.slot_time, fast.timing.slot_time),
+        (ms(300), ms(100))
+    );
+    assert_eq!(
+        (slow.timing.persistence, fast.timing.persistence),
+        (0.2, 0.25)
+    );
+    assert!(
+        !slow.may_transmit,
+        "on the air, a port is silent until told otherwise"
+    );
+    assert_eq!(
+        fast.call,
+        "NOCALL".parse().expect("call"),
+        "the station's call by default"
+    );
+}
+
+#[test]
+fn invented_call_signs_open_no_transmitter_unless_it_is_a_loop() {
+    assert!(is_invented("QA1SKY-3".parse().expect("call")));
+    assert!(!is_invented("NOCALL".parse().expect("call")));
+    let plan = read(EXAMPLE);
+    assert!(plan.is_invented_call());
+    let sentence = plan.may_open_output(PortId(0)).expect_err("refused");
+    assert!(
+        sentence.starts_with("port VHF does not transmit: QA1SKY begins with Q"),
+        "{sentence}"
+    );
+    assert_eq!(
+        plan.findings.len(),
+        2,
+        "one for each port: {:?}",
+        plan.findings
+    );
+    for text in [LOOP_A, LOOP_B] {
+        let plan = read(text);
+        assert_eq!(plan.may_open_output(PortId(0)), Ok(()));
+        assert_eq!(plan.findings, []);
+        assert!(plan.devices[0].is_loop);
+    }
+    assert!(plan.may_open_output(PortId(7)).is_err());
+}
+
+#[test]
+fn an_invented_call_anywhere_on_the_port_counts() {
+    let with = |port: &str| {
+        let text = format!(
+            "[station]\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n\
+             transmit = true\n{port}\n[port.sound]\noutput = \"x\"\nkey = \"vox\"\n"
+        );
+        read(&text).may_open_output(PortId(0))
+    };
+    assert_eq!(with(""), Ok(()));
+    assert!(with("call = \"QA1SKY\"").is_err());
+    assert!(with("digipeat = [\"QD1GI\"]").is_err());
+    let silent = port("afsk1200", "").may_open_output(PortId(0));
+    assert_eq!(
+        silent,
+        Err("port P only hears: its plan says transmit = false".into())
+    );
+}
+
+#[test]
+fn the_two_ends_of_the_loop_hear_each_other() {
+    let (a, b) = (read(LOOP_A), read(LOOP_B));
+    let monitor = |device: &Device| match device {
+        Device::Named(name) => Device::Named(format!("{name}.monitor")),
+        other => other.clone(),
+    };
+    assert_eq!(a.devices[0].input, monitor(&b.devices[0].output));
+    assert_eq!(b.devices[0].input, monitor(&a.devices[0].output));
+}
+
+#[test]
+fn odd_plans_are_read_and_what_is_odd_is_found() {
+    let found = |plan: &Plan| -> Vec<(usize, String)> {
+        plan.findings
+            .iter()
+            .map(|f| (f.line, f.what.clone()))
+            .collect()
+    };
+    let hf = port(
+        "afsk300",
+        "window = 7\ninfo_length = 128\ndigipeat = [\"NOCALL-1\"]",
+    );
+    assert_eq!(
+        found(&hf),
+        [
+            (6, "'window' of port P does not suit HF".into()),
+            (7, "'info_length' of port P does not suit HF".into()),
+            (8, "'digipeat' of port P does not suit HF".into()),
+        ]
+    );
+    let beacon = "transmit = true\n[[port.beacon]]\ntext = \"hi\"\nevery = \"10 min\"\n\
+                  via = [\"NOCALL-1\", \"NOCALL-2\"]";
+    let text = format!(
+        "[station]\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n{beacon}\n\
+         [port.sound]\noutput = \"x\"\n"
+    );
+    assert_eq!(
+        found(&read(&text)),
+        [
+            (9, "this beacon is sent often".into()),
+            (9, "this beacon goes far".into()),
+            (
+                11,
+                "this port may transmit, but nothing keys its radio".into()
+            ),
+        ]
+    );
+    let two = "[station]\ncall = \"NOCALL\"\n\
+        [[port]]\nname = \"A\"\nmode = \"afsk1200\"\ntransmit = true\n[port.sound]\noutput = \"x\"\nkey = \"vox\"\n\
+        [[port]]\nname = \"B\"\nmode = \"afsk1200\"\ntransmit = true\n[port.sound]\noutput = \"x\"\nkey = \"vox\"\n\
+        [[crossing]]\nname = \"c\"\nfrom = \"A\"\nto = \"B\"\ncall = \"NOCALL-7\"\nallow = \"all\"\n";
+    assert_eq!(
+        found(&read(two)),
+        [
+            (10, "two ports use the same call sign and SSID".into()),
+            (
+                14,
+                "two ports send through the same channel of the same sound device".into()
+            ),
+            (
+                22,
+                "crossing 'c' is open to everybody and leads everywhere".into()
+            ),
+        ]
+    );
+    let silent = two.replacen("transmit = true", "transmit = false", 1);
+    let all = found(&read(&silent));
+    assert!(
+        all.contains(&(19, "nobody can use crossing 'c'".into())),
+        "{all:?}"
+    );
+    let shown = read(two).findings[0].to_string();
+    assert!(
+        shown.starts_with(
+            "line 10: two ports use the same call sign and SSID (NOCALL on A and B). "
+        )
+    );
+}
+
+#[test]
+fn the_explanation_is_a_plan_and_its_remarks_are_true() {
+    let text = Plan::explain();
+    let as_it_is = read(&text);
+    // With every default written out, the same plan comes out.
+    let written: String = text
+        .lines()
+        .map(|line| match line.strip_prefix('#') {
+            Some(rest) if !rest.starts_with(' ') && !rest.ends_with('…') => format!("{rest}\n"),
+            _ => format!("{line}\n"),
+        })
+        .collect();
+    assert_ne!(written, text);
+    let spelled_out = read(&written);
+    assert_eq!(spelled_out.station, as_it_is.station);
+    assert_eq!(spelled_out.devices, as_it_is.devices);
+    for setting in dunlin_plan::settings::all() {
+        assert!(
+            text.contains(&format!("{} = ", setting.name())),
+            "{}",
+            setting.name()
+        );
+    }
+}
+
+#[test]
+fn in_a_rehearsal_ports_transmit_and_need_no_sound_device() {
+    let rate = SampleRate::new(12_000).expect("not zero");
+    let text = "[station]\ncall = \"QM3BAR\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n\
+                [[port.beacon]]\ntext = \"hi\"\nevery = \"2 min\"\nfirst_after = \"0 s\"\n";
+    let plan = Plan::read("s.toml", text.as_bytes(), &PlanRules::rehearsal(rate)).expect("good");
+    assert!(plan.station.ports[0].may_transmit);
+    assert_eq!(plan.station.ports[0].rate, rate);
+    assert_eq!((plan.devices.len(), plan.findings.len()), (0, 0));
+    assert!(
+        plan.may_open_output(PortId(0)).is_err(),
+        "nothing in a rehearsal can key"
+    );
+    let with_sound = format!("{text}[port.sound]\n");
+    let list = Plan::read("s.toml", with_sound.as_bytes(), &PlanRules::rehearsal(rate));
+    let list = list.expect_err("a rehearsal has no sound devices");
+    assert_eq!(list.faults[0].what, "'sound' is not known in [[port]]");
+}
+
+#[test]
+fn seeds_differ_from_station_to_station() {
+    assert_ne!(read(LOOP_A).station.seed, read(LOOP_B).station.seed);
+    assert_eq!(read(LOOP_A).station.seed, read(LOOP_A).station.seed);
+}
