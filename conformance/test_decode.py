@@ -5,6 +5,7 @@ levels from -40 to -3 dBFS, tones that are off, sound clocks that are off, and
 four kinds of sample. Sources: those of wire.py, frames.py and sound.py.
 """
 
+import numpy as np
 import program
 import pytest
 import sound
@@ -76,6 +77,38 @@ def test_every_frame_comes_out(case, tmp_path):
     assert {each["mode"] for each in heard} == {case[0]}
     starts = [each["start_s"] for each in heard]
     assert starts == sorted(starts) and starts[0] > 0.25
+    for each in heard:
+        measured_as_sent(each, case)
+
+
+def measured_as_sent(heard, case):
+    """The figures beside a frame against what we know that we sent."""
+    name, _, level, offset, *_ = case
+    assert heard["snr_db"] > 20
+    if sound.MODES[name].tones:
+        assert abs(heard["level_dbfs"] - level) < 1
+        assert abs(heard["offset_hz"] - offset) < 3
+        assert abs(heard["twist_db"]) < 0.5
+    else:
+        assert heard["offset_hz"] is None and heard["twist_db"] is None
+
+
+@pytest.mark.parametrize("emphasis", [1, -1], ids=["pre", "de"])
+def test_emphasis_is_read_and_measured_as_twist(emphasis, tmp_path):
+    # A time constant of 750 us has its corner at 212.2 Hz and lifts 2200 Hz by
+    # 5.17 dB over 1200 Hz (from the formula |1 + jf/f0|). Twist is lower less higher.
+    # Within 1 dB: keyed tones are not the steady ones of the formula.
+    case = ("afsk1200", 48000, -12, 0.0, 1.0, "i16")
+    sent = sent_and_recorded(tmp_path / "flat.wav", case, longest=100)
+    samples, rate = program.read_wav(tmp_path / "flat.wav")
+    spectrum = np.fft.rfft(samples)
+    response = (1 + 1j * np.fft.rfftfreq(len(samples), 1 / rate) / 212.2) ** emphasis
+    bent = np.fft.irfft(spectrum * response, len(samples))
+    program.write_wav(tmp_path / "bent.wav", bent / np.max(np.abs(bent)) / 2, rate, "i16")
+    heard = program.decode(tmp_path / "bent.wav", "afsk1200")
+    assert [each["frame"] for each in heard] == sent
+    for each in heard:
+        assert abs(each["twist_db"] + emphasis * 5.17) < 1
 
 
 @pytest.mark.parametrize("name", sound.MODES)
