@@ -255,3 +255,27 @@ fn seeds_differ_from_station_to_station() {
     assert_ne!(read(LOOP_A).station.seed, read(LOOP_B).station.seed);
     assert_eq!(read(LOOP_A).station.seed, read(LOOP_A).station.seed);
 }
+
+#[test]
+fn the_engine_takes_every_mode_at_the_edges_of_what_a_plan_allows() {
+    let edges = [
+        "level = \"0 dBFS\"\nkey_up_delay = \"20 ms\"\ntail = \"0 ms\"\npersistence = 1",
+        "level = \"-60 dBFS\"\nkey_up_delay = \"2 s\"\ntail = \"1 s\"\npersistence = 0.001\n\
+         slot_time = \"2 s\"\nidle_check = \"1 h\"\nretries = 20\nwindow = 7",
+    ];
+    for mode in dunlin_modem::Mode::ALL {
+        let offset = if mode.has_tones() { "-200 Hz" } else { "0 Hz" };
+        for rate in [mode.lowest_sample_rate(), 192_000] {
+            for edge in edges {
+                let text = format!(
+                    "[station]\ncall = \"QA1SKY\"\n[[port]]\nname = \"P\"\nmode = \"{mode}\"\n{edge}\n\
+                     tone_offset = \"{offset}\"\ntransmit = true\n\
+                     [port.sound]\nrate = \"{rate} Hz\"\noutput = \"x\"\nkey = \"vox\"\n"
+                );
+                let plan = read(&text);
+                assert_eq!(plan.station.ports[0].rate.hz(), rate);
+                dunlin_station::Station::new(plan.station).expect("the engine takes it");
+            }
+        }
+    }
+}
