@@ -1,1 +1,38 @@
+//! The rehearsal: many whole stations on simulated bands in virtual time, with people at them.
+//!
+//! ```text
+//! scenario file ─ read ─► Scenario ─ begin ─► Rehearsal ─ step, poll ─► happenings, events
+//!                                               │  stations: the engine, as on real radios
+//!                                               │  bands:    simulated air, sample by sample
+//!                                               │  people:   scripted, at the stations
+//!                                               └► ledgers ─► promises, summary
+//! ```
+//!
+//! Nothing here reads a clock, a file or the network, and nothing can key a radio. A scenario and
+//! a seed give the same happenings each time, octet for octet. Whoever drives a [`Rehearsal`]
+//! decides how fast its time passes:
+//!
+//! 1. call [`Rehearsal::step`] for each [`BLOCK`] of time, and [`Rehearsal::command`] for what the
+//!    operator asks;
+//! 2. drain [`Rehearsal::poll`] after each;
+//! 3. at the end call [`Rehearsal::end`], drain once more, and take the [`Summary`].
 
+pub mod ledger;
+pub mod timeline;
+
+mod driver;
+mod happening;
+mod people;
+mod promises;
+mod scenario;
+mod summary;
+
+pub use driver::{BLOCK, BeginError, Rehearsal, Told};
+pub use happening::{Happening, Reception, SentFrame, Sorter, What};
+pub use people::{Act, Person};
+pub use promises::{Verdict, judge};
+pub use scenario::{
+    Answer, EMBEDDED, Embedded, Loss, MOST_BANDS, MOST_STATIONS, Member, PersonPlan, Promise,
+    Scenario, Seat, Step,
+};
+pub use summary::{BandSummary, PersonSummary, Summary, TalkSummary};

@@ -1,0 +1,295 @@
+//! Every setting of a scenario file that a station plan does not have, each once: key, rule,
+//! default and help.
+
+use dunlin_air::{Fading, Sideband};
+use dunlin_plan::{Call, Calls, Choice, Preset, Setting, Time, Whole, Words, YesNo};
+
+use super::Loss;
+use super::quantity::Quantity;
+
+/// Steps of one person, at most.
+pub const MOST_STEPS: usize = 100;
+/// Answers of one person, at most.
+pub const MOST_ANSWERS: usize = 100;
+/// People of a scenario, at most.
+pub const MOST_PEOPLE: usize = 100;
+/// Promises of a scenario, at most.
+pub const MOST_PROMISES: usize = 200;
+/// Paths of one band, at most.
+pub const MOST_PATHS: usize = 2500;
+
+const SECOND: u32 = 1000;
+const MINUTE: u32 = 60 * SECOND;
+const HOUR: u32 = 60 * MINUTE;
+
+const NAME: Words = Words {
+    fewest: 1,
+    most: 24,
+    lines: false,
+};
+const LINE: Words = Words {
+    fewest: 0,
+    most: 1000,
+    lines: false,
+};
+const COUNT: Whole = Whole {
+    from: 0,
+    to: 1_000_000,
+};
+
+/// Kind of a band.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    Fm,
+    Ssb,
+}
+
+/// Kind of a step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Does {
+    Wait,
+    Call,
+    Say,
+    Await,
+    Close,
+    SayToAll,
+}
+
+/// Kind of a promise.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum That {
+    Delivered,
+    Heard,
+    NeverHeard,
+    Talked,
+    Decoded,
+    ReadShare,
+    Lost,
+    Crossed,
+    Finished,
+    WordsAtEveryEnd,
+}
+
+const fn time(from: u32, to: u32) -> Time {
+    Time {
+        from,
+        rehearsal_from: from,
+        to,
+    }
+}
+
+macro_rules! settings {
+    ($table:literal: $($item:ident: $rule_type:ty = $rule:expr, $name:literal, $preset:expr, $help:literal;)+) => {
+        $(
+            #[doc = $help]
+            pub static $item: Setting<$rule_type> =
+                Setting { table: $table, name: $name, help: $help, preset: $preset, rule: $rule };
+        )+
+    };
+}
+
+settings! { "the scenario":
+    TITLE: Words = Words { fewest: 1, most: 60, lines: false }, "title",
+    Preset::Required("\"The Marrow Isles\""), "Name for people.";
+
+    SEED: Whole = Whole { from: 0, to: u32::MAX }, "seed", Preset::Always("1"),
+    "Where all chance comes from if no other seed is asked for.";
+
+    LASTS: Time = time(SECOND, 24 * HOUR), "lasts", Preset::Always("\"20 min\""),
+    "How long it runs if nothing else is asked for.";
+
+    OPERATOR: Call = Call, "operator", Preset::Required("\"QA1SKY\""),
+    "Call sign of the station that is the operator's own.";
+}
+
+settings! { "[[band]]":
+    BAND_NAME: Words = Words { fewest: 1, most: 4, lines: false }, "name",
+    Preset::Required("\"VHF\""), "Name of the band; ports of this name are on it.";
+
+    KIND: Choice<Kind> = Choice(&[("fm", Kind::Fm), ("ssb", Kind::Ssb)]), "kind",
+    Preset::Required("\"fm\""), "What the radios do with sound.";
+
+    RATE: Whole = Whole { from: 8000, to: 96_000 }, "rate", Preset::Always("24000"),
+    "Samples per second of all sound; FM needs at least 21000.";
+
+    NOMINAL: Quantity = Quantity { unit: "dBFS", from: -40.0, to: 0.0 }, "nominal_level",
+    Preset::Always("\"-12 dBFS\""),
+    "Peak level of a station's sound that gives FM its nominal deviation, and SSB the level of \
+     the path.";
+
+    SIDEBAND: Choice<Sideband> = Choice(&[("upper", Sideband::Upper), ("lower", Sideband::Lower)]),
+    "sideband", Preset::Always("\"upper\""), "Sideband of an SSB band.";
+
+    DEVIATION: Quantity = Quantity { unit: "Hz", from: 100.0, to: 10_000.0 }, "deviation",
+    Preset::Always("\"3000 Hz\""), "Peak deviation of an FM band at the nominal level.";
+}
+
+settings! { "paths = [{ … }]":
+    PATH_FROM: Call = Call, "from", Preset::Required("\"QA1SKY\""),
+    "Call sign of the station at one end, without any port's own SSID.";
+
+    PATH_TO: Call = Call, "to", Preset::Required("\"QM3BAR\""),
+    "Call sign of the station at the other end.";
+
+    PATH_LEVEL: Quantity = Quantity { unit: "dB", from: -40.0, to: 80.0 }, "level",
+    Preset::Required("\"20 dB\""),
+    "FM: carrier to noise in the receiver. SSB: signal to noise in 3 kHz, the mean over fading.";
+
+    PATH_BACK: Quantity = Quantity { unit: "dB", from: -40.0, to: 80.0 }, "back",
+    Preset::Absent("the same as 'level'"), "The same in the other direction.";
+
+    PATH_ONE_WAY: YesNo = YesNo, "one_way", Preset::Always("false"),
+    "Nothing at all is heard in the other direction.";
+
+    PATH_FADING: Choice<Fading> = Choice(&[
+        ("none", Fading::None),
+        ("quiet", Fading::MID_QUIET),
+        ("moderate", Fading::MID_MODERATE),
+        ("disturbed", Fading::MID_DISTURBED),
+        ("near vertical", Fading::MID_NEAR_VERTICAL),
+    ]), "fading", Preset::Always("\"none\""),
+    "The rows for mid latitudes of ITU-R F.1487, or none.";
+}
+
+settings! { "[[place]]":
+    ABOUT: Words = Words { fewest: 0, most: 200, lines: false }, "about", Preset::Always("\"\""),
+    "One sentence about the station for people.";
+}
+
+settings! { "[[place.port]]":
+    PORT_BAND: Words = NAME, "band", Preset::Absent("the band with the name of the port"),
+    "Name of the band that the port is on.";
+
+    CLOCK_ERROR: Quantity = Quantity { unit: "ppm", from: -1000.0, to: 1000.0 }, "clock_error",
+    Preset::Always("\"0 ppm\""), "Error of the sound device's clock when it plays.";
+
+    DIAL_ERROR: Quantity = Quantity { unit: "Hz", from: -3000.0, to: 3000.0 }, "dial_error",
+    Preset::Always("\"0 Hz\""), "How far the radio is tuned off, in sending and receiving.";
+
+    DRIVE: Quantity = Quantity { unit: "dB", from: -40.0, to: 20.0 }, "drive",
+    Preset::Always("\"0 dB\""), "How far the sound into the transmitter is off its right level.";
+
+    PRE_EMPHASIS: YesNo = YesNo, "pre_emphasis", Preset::Always("true"),
+    "FM: the sound passes the microphone path, which raises high tones.";
+
+    DE_EMPHASIS: YesNo = YesNo, "de_emphasis", Preset::Always("true"),
+    "FM: what is heard passes the loudspeaker path, which lowers high tones.";
+
+    KEY_UP: Time = time(0, 2 * SECOND), "key_up", Preset::Always("\"50 ms\""),
+    "From keying to the signal being on the air.";
+
+    RECOVERY: Time = time(0, 2 * SECOND), "recovery", Preset::Always("\"50 ms\""),
+    "From the end of sending to hearing again.";
+}
+
+settings! { "[[person]]":
+    PERSON_NAME: Words = NAME, "name", Preset::Required("\"Brae\""),
+    "Name for people, no other person's.";
+
+    PERSON_AT: Call = Call, "at", Preset::Required("\"QM3BAR\""),
+    "Call sign of the station at which the person sits.";
+
+    REPEAT: Time = time(SECOND, 24 * HOUR), "repeat", Preset::Absent("it is done once"),
+    "Pause after which everything is done again.";
+
+    TRIES: Whole = Whole { from: 1, to: 20 }, "tries", Preset::Always("3"),
+    "How often a call is tried, the first time included.";
+
+    PAUSE: Time = time(SECOND, HOUR), "pause", Preset::Always("\"40 s\""),
+    "Pause before the next try; up to half of it comes on top by chance.";
+
+    THINKS: Time = time(0, 10 * MINUTE), "thinks", Preset::Always("\"2 s\""),
+    "Time before each line; up to as much comes on top by chance.";
+}
+
+settings! { "does = [{ … }]":
+    DO: Choice<Does> = Choice(&[
+        ("wait", Does::Wait),
+        ("call", Does::Call),
+        ("say", Does::Say),
+        ("await", Does::Await),
+        ("close", Does::Close),
+        ("say to all", Does::SayToAll),
+    ]), "do", Preset::Required("\"call\""), "What is done.";
+
+    STEP_TIME: Time = time(0, 24 * HOUR), "time", Preset::Required("\"30 s\""), "How long.";
+
+    STEP_SPREAD: Time = time(0, 24 * HOUR), "spread", Preset::Always("\"0 s\""),
+    "Up to this much longer, by chance.";
+
+    STEP_TO: Call = Call, "to", Preset::Required("\"QA1SKY-7\""), "Whom to call.";
+
+    STEP_ADDRESS: Call = Call, "to", Preset::Always("\"CQ\""), "The address of a text to all.";
+
+    STEP_PORT: Words = NAME, "port", Preset::Absent("the first port of the station"),
+    "Name of the port.";
+
+    STEP_VIA: Calls = Calls { most: 8 }, "via", Preset::Always("[]"),
+    "Digipeaters on the way, in order.";
+
+    PATIENCE: Time = time(SECOND, 24 * HOUR), "patience", Preset::Always("\"3 min\""),
+    "How long to wait.";
+
+    STEP_TEXT: Words = LINE, "text", Preset::Required("\"Good morning\""),
+    "The line; for await, a text in the line that is awaited.";
+}
+
+settings! { "answers = [{ … }]":
+    ANSWER_TO: Words = LINE, "to", Preset::Always("\"\""),
+    "A text in the line that is answered; empty = any line.";
+
+    ANSWER_SAY: Words = Words { fewest: 0, most: 2000, lines: true }, "say",
+    Preset::Always("\"\""), "The answer; line breaks make several lines. Empty = none.";
+
+    ANSWER_CLOSE: YesNo = YesNo, "close", Preset::Always("false"), "The talk is ended then.";
+
+    ANSWER_TIMES: Whole = Whole { from: 1, to: 100 }, "times", Preset::Always("1"),
+    "How often in one talk.";
+}
+
+settings! { "[[promise]]":
+    THAT: Choice<That> = Choice(&[
+        ("delivered", That::Delivered),
+        ("heard", That::Heard),
+        ("never heard", That::NeverHeard),
+        ("talked", That::Talked),
+        ("decoded", That::Decoded),
+        ("read share", That::ReadShare),
+        ("lost", That::Lost),
+        ("crossed", That::Crossed),
+        ("finished", That::Finished),
+        ("words at every end", That::WordsAtEveryEnd),
+    ]), "that", Preset::Required("\"heard\""), "What is promised.";
+
+    PROMISE_FROM: Call = Call, "from", Preset::Required("\"QM3BAR\""),
+    "Call sign of the station that calls.";
+
+    PROMISE_TO: Call = Call, "to", Preset::Required("\"QX0RLF\""),
+    "Call sign of the station that is reached.";
+
+    TALKED_TO: Call = Call, "to", Preset::Required("\"QA1SKY\""),
+    "The call sign that is called, with its SSID.";
+
+    THROUGH: Call = Call, "through", Preset::Absent("they speak directly"),
+    "Call sign of the station that carries the talk across bands.";
+
+    BOTH_WAYS: YesNo = YesNo, "both_ways", Preset::Always("true"), "Text must come back too.";
+
+    PROMISE_STATION: Call = Call, "station", Preset::Required("\"QD2HIL\""),
+    "Call sign of the sender, as it stands in its frames.";
+
+    PROMISE_BY: Call = Call, "by", Preset::Required("\"QA1SKY\""),
+    "Call sign of the station that it is about.";
+
+    PROMISE_BAND: Words = NAME, "band", Preset::Required("\"VHF\""), "Name of the band.";
+
+    WHY: Choice<Loss> = Choice(&[
+        ("noise", Loss::Noise),
+        ("collision", Loss::Collision),
+        ("own transmission", Loss::OwnTransmission),
+    ]), "why", Preset::Required("\"collision\""), "The reason of the loss.";
+
+    PERSON: Words = NAME, "person", Preset::Required("\"Brae\""), "Name of the person.";
+
+    AT_LEAST: Whole = COUNT, "at_least", Preset::Always("1"), "How many or how often.";
+}
