@@ -1,1 +1,33 @@
+//! The side of Dunlin that touches devices: today sound devices, of the sound server and of
+//! the kernel. No protocol and no signal logic lives here.
+//!
+//! A port of the station is one [`SoundPort`]: it tells what it hears as [`SoundEvent`]s and
+//! plays whole transmissions. [`SoundDevice`] is the real one; a driver's tests bring their
+//! own.
+//!
+//! Promises:
+//! - A port uses the device that the plan names and no other. When it is gone, the port says
+//!   so and tries again every few seconds; nothing is ever moved to another device.
+//! - Every transmission is answered once: played to the end, or not, and why. "Played" comes
+//!   after the device has put out the last sample, never before.
+//! - Silence is what a device gets when there is nothing to send, when the port is closed and
+//!   when the program ends.
 
+mod alsa;
+mod channels;
+mod device;
+mod player;
+mod port;
+mod resample;
+mod safety;
+mod server;
+mod supervisor;
+
+pub use device::{
+    Channel, DeviceError, DeviceHost, DeviceInfo, DeviceName, Listing, NameError, Way, find,
+    list_devices,
+};
+pub use port::{
+    Counts, EventSink, OpenPort, SoundDevice, SoundEvent, SoundPort, SoundSettings, WaySettings,
+};
+pub use safety::{Keying, TransmitRefusal, cautions, may_transmit};

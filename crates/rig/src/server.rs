@@ -1,0 +1,454 @@
+//! Devices of the sound server: PulseAudio, and PipeWire through the socket that it offers
+//! for PulseAudio's clients. Spoken natively, so no library of the server is needed.
+//!
+//! Why not through cpal like the kernel's devices: a server moves a stream whose device is
+//! gone to another device, unless the stream forbids it when it is made. cpal has no way to
+//! say so, and a transmission that comes out of another device is what must never happen.
+//!
+//! An idle output holds no data in the server, so a transmission begins within the device's
+//! own latency however large the buffer is; the buffer is large, so that a busy machine
+//! leaves no gap in a frame.
+
+use std::ffi::CString;
+use std::pin::Pin;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, mpsc};
+use std::task::{Context, Poll, Waker};
+
+use dunlin_clock::{Duration, SampleRate};
+use futures_executor::block_on;
+use pulseaudio::protocol::{
+    ChannelMap, ChannelVolume, PlaybackStreamParams, RecordStreamParams, SampleFormat, SampleSpec,
+    SinkInfo, SourceInfo, stream::BufferAttr, stream::StreamFlags,
+};
+use pulseaudio::{Client, ClientError, PlaybackSource, PlaybackStream, RecordStream};
+
+use crate::channels;
+use crate::device::{Channel, DeviceError, DeviceHost, DeviceInfo, Way};
+use crate::port::Ears;
+use crate::supervisor::{Hearing, Output, Playing};
+
+/// Longest time to wait for the server at first contact.
+const CONTACT: Duration = Duration::from_secs(3);
+/// Sound per chunk heard.
+const FRAGMENT: Duration = Duration::from_millis(20);
+/// Sound that the server holds ahead of the device while a transmission runs.
+const AHEAD: Duration = Duration::from_millis(500);
+/// Sound that must be there before the device starts.
+const FIRST: Duration = Duration::from_millis(60);
+/// Smallest request of the server; it also sets the latency of the device.
+const REQUEST: Duration = Duration::from_millis(20);
+/// Looks between two questions whether the server still has an idle stream.
+const LOOKS_PER_QUESTION: u32 = 5;
+/// Octets of one sample.
+const OCTETS: usize = 4;
+
+/// Connects to the server of this login.
+fn connect() -> Result<Client, String> {
+    // The first contact has no time limit of its own; a server that hangs must not hang us.
+    let (sender, receiver) = mpsc::channel();
+    std::thread::Builder::new()
+        .name("sound server contact".into())
+        .spawn(move || {
+            let _ = sender.send(Client::from_env(c"Dunlin"));
+        })
+        .map_err(|e| e.to_string())?;
+    match receiver.recv_timeout(CONTACT) {
+        Ok(Ok(client)) => Ok(client),
+        Ok(Err(error)) => Err(words(&error)),
+        Err(_) => Err(format!(
+            "the sound server did not answer within {} s",
+            CONTACT.as_secs()
+        )),
+    }
+}
+
+fn words(error: &ClientError) -> String {
+    match error {
+        ClientError::ServerUnavailable => "no sound server runs for this login".into(),
+        ClientError::Disconnected => "the sound server has gone".into(),
+        ClientError::ServerError(pulseaudio::protocol::PulseError::NoEntity) => {
+            "the sound server does not have it any more".into()
+        }
+        other => format!("the sound server says: {other}"),
+    }
+}
+
+/// The devices that the server has now.
+pub(crate) fn list() -> Result<Vec<DeviceInfo>, String> {
+    let client = connect()?;
+    let sources = block_on(client.list_sources()).map_err(|e| words(&e))?;
+    let sinks = block_on(client.list_sinks()).map_err(|e| words(&e))?;
+    let info = |name: &CString, description: Option<&CString>, hears: bool| DeviceInfo {
+        host: DeviceHost::Server,
+        name: name.to_string_lossy().into_owned(),
+        description: description.map_or(String::new(), |d| d.to_string_lossy().into_owned()),
+        hears,
+        plays: !hears,
+    };
+    let heard = sources
+        .iter()
+        .map(|s| info(&s.name, s.description.as_ref(), true));
+    let played = sinks
+        .iter()
+        .map(|s| info(&s.name, s.description.as_ref(), false));
+    Ok(heard.chain(played).collect())
+}
+
+/// One channel for all, or as many as the device has and one of them used.
+fn layout(channel: Channel, device: ChannelMap) -> (ChannelMap, usize) {
+    match channel.index() {
+        None => (ChannelMap::mono(), 1),
+        Some(_) => (device, usize::from(device.num_channels())),
+    }
+}
+
+fn spec(rate: SampleRate, channels: usize) -> SampleSpec {
+    SampleSpec {
+        format: SampleFormat::Float32Le,
+        channels: u8::try_from(channels).unwrap_or(u8::MAX),
+        sample_rate: rate.hz(),
+    }
+}
+
+fn octets(rate: SampleRate, channels: usize, time: Duration) -> u32 {
+    let frames = usize::try_from(rate.samples_in(time)).unwrap_or(usize::MAX);
+    u32::try_from(frames.saturating_mul(channels * OCTETS)).unwrap_or(u32::MAX)
+}
+
+/// Opens the source called `name`.
+pub(crate) fn hear(
+    name: &str,
+    channel: Channel,
+    rate: SampleRate,
+    ears: &Ears,
+) -> Result<(Box<dyn Hearing>, String), DeviceError> {
+    let unusable = |reason| DeviceError::Unusable {
+        way: Way::Hear,
+        device: name.into(),
+        reason,
+    };
+    let client = connect().map_err(unusable)?;
+    let source = source(&client, name).map_err(unusable)?;
+    let (map, width) = layout(channel, source.channel_map);
+    channels::check(channel, width, Way::Hear, name)?;
+    let params = RecordStreamParams {
+        sample_spec: spec(rate, width),
+        channel_map: map,
+        source_index: Some(source.index),
+        cvolume: Some(ChannelVolume::norm(spec(rate, width).channels)),
+        buffer_attr: BufferAttr {
+            fragment_size: octets(rate, width, FRAGMENT),
+            ..BufferAttr::default()
+        },
+        flags: StreamFlags {
+            no_move: true,
+            adjust_latency: true,
+            relative_volume: true,
+            start_muted: Some(false),
+            ..StreamFlags::default()
+        },
+        ..RecordStreamParams::default()
+    };
+    let age = Arc::new(AtomicU64::new(0));
+    let hearer = hearer(ears.clone(), age.clone(), channel.index(), width);
+    let stream =
+        block_on(client.create_record_stream(params, hearer)).map_err(|e| unusable(words(&e)))?;
+    let fragment = stream.buffer_attr().fragment_size as usize / (width * OCTETS);
+    let detail = format!("{} Hz, {fragment} samples at a time", rate.hz());
+    Ok((
+        Box::new(ServerInput {
+            stream,
+            age,
+            looks: 0,
+            _client: client,
+        }),
+        detail,
+    ))
+}
+
+fn source(client: &Client, name: &str) -> Result<SourceInfo, String> {
+    let name = CString::new(name).map_err(|e| e.to_string())?;
+    block_on(client.source_info_by_name(name)).map_err(|e| words(&e))
+}
+
+fn sink(client: &Client, name: &str) -> Result<SinkInfo, String> {
+    let name = CString::new(name).map_err(|e| e.to_string())?;
+    block_on(client.sink_info_by_name(name)).map_err(|e| words(&e))
+}
+
+/// What is called with each fragment heard.
+fn hearer(
+    ears: Ears,
+    age: Arc<AtomicU64>,
+    index: Option<usize>,
+    width: usize,
+) -> impl FnMut(&[u8]) + Send + 'static {
+    let mut frame = vec![0.0_f32; width];
+    move |data: &[u8]| {
+        let mut samples = Vec::with_capacity(data.len() / (OCTETS * width));
+        for octets in data.chunks_exact(OCTETS * width) {
+            for (value, four) in frame.iter_mut().zip(octets.chunks_exact(OCTETS)) {
+                *value = f32::from_le_bytes([four[0], four[1], four[2], four[3]]);
+            }
+            samples.push(channels::pick(&frame, index));
+        }
+        ears.heard(samples, Duration::from_micros(age.load(Ordering::Relaxed)));
+    }
+}
+
+struct ServerInput {
+    stream: RecordStream,
+    /// Latency from the device to us, microseconds.
+    age: Arc<AtomicU64>,
+    looks: u32,
+    _client: Client,
+}
+
+impl Hearing for ServerInput {
+    fn look(&mut self) -> Result<(), String> {
+        self.looks += 1;
+        if !self.looks.is_multiple_of(LOOKS_PER_QUESTION) {
+            return Ok(());
+        }
+        let timing = block_on(self.stream.timing_info()).map_err(|e| words(&e))?;
+        // A monitor's sound comes from the sink behind it, ahead of what the sink plays.
+        self.age.store(timing.source_usec, Ordering::Relaxed);
+        Ok(())
+    }
+}
+
+/// Opens the sink called `name`.
+pub(crate) fn play(
+    name: &str,
+    channel: Channel,
+    rate: SampleRate,
+) -> Result<(Box<dyn Output>, String), DeviceError> {
+    let unusable = |reason| DeviceError::Unusable {
+        way: Way::Play,
+        device: name.into(),
+        reason,
+    };
+    let client = connect().map_err(unusable)?;
+    let sink = sink(&client, name).map_err(unusable)?;
+    let (map, width) = layout(channel, sink.channel_map);
+    channels::check(channel, width, Way::Play, name)?;
+    let first = octets(rate, width, FIRST);
+    let params = PlaybackStreamParams {
+        sample_spec: spec(rate, width),
+        channel_map: map,
+        sink_index: Some(sink.index),
+        cvolume: Some(ChannelVolume::norm(spec(rate, width).channels)),
+        buffer_attr: BufferAttr {
+            target_length: octets(rate, width, AHEAD),
+            pre_buffering: first,
+            minimum_request_length: octets(rate, width, REQUEST),
+            ..BufferAttr::default()
+        },
+        flags: StreamFlags {
+            no_move: true,
+            early_requests: true,
+            relative_volume: true,
+            start_muted: Some(false),
+            ..StreamFlags::default()
+        },
+        ..PlaybackStreamParams::default()
+    };
+    let outbox = Arc::new(Mutex::new(Outbox::new(channel.index(), width, first)));
+    let stream = block_on(client.create_playback_stream(params, Feeder(outbox.clone())))
+        .map_err(|e| unusable(words(&e)))?;
+    let ahead = stream.buffer_attr().target_length as usize / (width * OCTETS);
+    let detail = format!("{} Hz, up to {ahead} samples ahead", rate.hz());
+    let output = ServerOutput {
+        stream,
+        outbox,
+        looks: 0,
+        underruns: 0,
+        dry: false,
+        _client: client,
+    };
+    Ok((Box::new(output), detail))
+}
+
+/// The transmission that is on its way to the server.
+struct Outbox {
+    index: Option<usize>,
+    width: usize,
+    /// Octets without which the server does not start.
+    first: u32,
+    samples: Vec<f32>,
+    at: usize,
+    /// Octets given to the server since the stream was made.
+    given: u64,
+    /// Where in that count the transmission began and ends; `None` = nothing is played.
+    span: Option<(u64, u64)>,
+    waker: Option<Waker>,
+}
+
+impl Outbox {
+    fn new(index: Option<usize>, width: usize, first: u32) -> Self {
+        Outbox {
+            index,
+            width,
+            first,
+            samples: Vec::new(),
+            at: 0,
+            given: 0,
+            span: None,
+            waker: None,
+        }
+    }
+
+    /// Takes a transmission, padded with silence to what the server needs to start. `given`
+    /// is the server's own count of what it has got, which a flush turns back.
+    fn take(&mut self, mut samples: Vec<f32>, given: u64) {
+        let frame = self.width * OCTETS;
+        self.given = given;
+        samples.resize(samples.len().max(self.first as usize / frame + 1), 0.0);
+        self.span = Some((self.given, self.given + (samples.len() * frame) as u64));
+        self.samples = samples;
+        self.at = 0;
+        if let Some(waker) = self.waker.take() {
+            waker.wake();
+        }
+    }
+
+    fn drop_rest(&mut self) {
+        self.samples = Vec::new();
+        self.at = 0;
+        self.span = None;
+    }
+
+    /// Writes what fits into `octets`, whole frames only, and says how many octets.
+    fn give(&mut self, octets: &mut [u8]) -> usize {
+        let frame = self.width * OCTETS;
+        let mut written = 0;
+        let rest = self.samples[self.at..].iter();
+        for (sample, slot) in rest.zip(octets.chunks_exact_mut(frame)) {
+            for (i, four) in slot.chunks_exact_mut(OCTETS).enumerate() {
+                let on = self.index.is_none_or(|wanted| wanted == i);
+                four.copy_from_slice(&(if on { *sample } else { 0.0 }).to_le_bytes());
+            }
+            written += 1;
+        }
+        self.at += written;
+        self.given += (written * frame) as u64;
+        written * frame
+    }
+}
+
+/// What the client of the server asks for data.
+struct Feeder(Arc<Mutex<Outbox>>);
+
+impl PlaybackSource for Feeder {
+    fn poll_read(self: Pin<&mut Self>, cx: &mut Context<'_>, octets: &mut [u8]) -> Poll<usize> {
+        let mut outbox = lock(&self.0);
+        match outbox.give(octets) {
+            0 => {
+                outbox.waker = Some(cx.waker().clone());
+                Poll::Pending
+            }
+            n => Poll::Ready(n),
+        }
+    }
+}
+
+fn lock(outbox: &Mutex<Outbox>) -> MutexGuard<'_, Outbox> {
+    outbox.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+struct ServerOutput {
+    stream: PlaybackStream,
+    outbox: Arc<Mutex<Outbox>>,
+    looks: u32,
+    underruns: u64,
+    /// The server had nothing to play at the last look, in the midst of a transmission.
+    dry: bool,
+    _client: Client,
+}
+
+impl Output for ServerOutput {
+    fn play(&mut self, samples: Vec<f32>) -> Result<(), String> {
+        self.underruns = 0;
+        self.dry = false;
+        let timing = block_on(self.stream.timing_info()).map_err(|e| words(&e))?;
+        let given = u64::try_from(timing.write_offset).unwrap_or(0);
+        lock(&self.outbox).take(samples, given);
+        Ok(())
+    }
+
+    fn hush(&mut self) {
+        let running = lock(&self.outbox).span.is_some();
+        lock(&self.outbox).drop_rest();
+        if running {
+            // If it fails, the stream is gone, and with it the sound.
+            let _ = block_on(self.stream.flush());
+        }
+    }
+
+    fn look(&mut self) -> Result<Playing, String> {
+        let span = lock(&self.outbox).span;
+        self.looks += 1;
+        if span.is_none() && !self.looks.is_multiple_of(LOOKS_PER_QUESTION) {
+            return Ok(Playing::Nothing);
+        }
+        let timing = block_on(self.stream.timing_info()).map_err(|e| words(&e))?;
+        let Some((began, ends)) = span else {
+            return Ok(Playing::Nothing);
+        };
+        let read = u64::try_from(timing.read_offset).unwrap_or(0);
+        if read < ends {
+            let dry = read > began && timing.underrun_for > 0 && !timing.playing;
+            self.underruns += u64::from(dry && !self.dry);
+            self.dry = dry;
+            return Ok(Playing::Still);
+        }
+        // The server has handed on the last sample; it is out when the device's own buffer
+        // has been played. Two seconds is the most that a server gives a device.
+        std::thread::sleep(Duration::from_micros(timing.sink_usec).min(Duration::from_secs(2)));
+        lock(&self.outbox).drop_rest();
+        Ok(Playing::Ended(self.underruns))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_transmission_is_given_once_in_whole_frames_on_its_channel() {
+        let mut outbox = Outbox::new(Some(1), 2, 0);
+        outbox.take(vec![0.25, -0.5, 1.0], 8);
+        assert_eq!(outbox.span, Some((8, 32)));
+        let mut buffer = [7_u8; 20];
+        assert_eq!(
+            outbox.give(&mut buffer),
+            16,
+            "two whole frames of eight octets fit"
+        );
+        assert_eq!(buffer[0..4], 0.0_f32.to_le_bytes());
+        assert_eq!(buffer[4..8], 0.25_f32.to_le_bytes());
+        assert_eq!(buffer[12..16], (-0.5_f32).to_le_bytes());
+        assert_eq!(outbox.give(&mut buffer), 8);
+        assert_eq!(outbox.give(&mut buffer), 0);
+        assert_eq!(outbox.given, 32);
+    }
+
+    #[test]
+    fn a_transmission_shorter_than_the_server_needs_is_padded_with_silence() {
+        let mut outbox = Outbox::new(None, 1, 400);
+        outbox.take(vec![0.5; 10], 0);
+        assert_eq!(outbox.samples.len(), 101);
+        assert_eq!(outbox.samples[50], 0.0);
+    }
+
+    #[test]
+    fn nothing_is_left_to_give_after_a_hush() {
+        let mut outbox = Outbox::new(None, 1, 0);
+        outbox.take(vec![0.5; 10], 0);
+        outbox.give(&mut [0; 8]);
+        outbox.drop_rest();
+        assert_eq!(outbox.give(&mut [0; 64]), 0);
+        assert_eq!(outbox.span, None);
+    }
+}

@@ -1,0 +1,281 @@
+//! The thread that keeps a port's devices open: it opens them, passes transmissions on,
+//! notices when a device is gone or has fallen silent, and tries again.
+
+use std::sync::atomic::Ordering;
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
+
+use dunlin_clock::Duration;
+
+use crate::device::{DeviceError, DeviceHost, Way, find, list_devices};
+use crate::port::{Ears, SoundEvent, SoundSettings};
+
+/// Longest time that opening may take before the port is given up at start.
+pub(crate) const LONGEST_OPENING: Duration = Duration::from_secs(10);
+/// Time between two tries to open devices that are gone.
+const RETRY: Duration = Duration::from_secs(3);
+/// Time without any sound after which an input counts as lost. Nobody may transmit on a
+/// channel that cannot be heard.
+const LONGEST_DEAFNESS: Duration = Duration::from_secs(4);
+/// How often the devices are looked at while something is played.
+const LOOK_PLAYING: Duration = Duration::from_millis(10);
+/// How often otherwise.
+const LOOK_IDLE: Duration = Duration::from_millis(100);
+
+/// What the owner of a port asks its keeper.
+#[derive(Debug)]
+pub(crate) enum Order {
+    /// Play this.
+    Play(Vec<f32>),
+    /// Be silent at once.
+    Hush,
+    /// Close the devices and end.
+    Close,
+}
+
+/// What a look at an output found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Playing {
+    /// Nothing is played.
+    Nothing,
+    /// A transmission still runs.
+    Still,
+    /// It has left the device, with so many gaps.
+    Ended(u64),
+}
+
+/// An open output.
+pub(crate) trait Output {
+    /// Starts a transmission.
+    fn play(&mut self, samples: Vec<f32>) -> Result<(), String>;
+    /// Drops whatever is not yet out.
+    fn hush(&mut self);
+    /// Looks how it stands; an error says that the device is gone.
+    fn look(&mut self) -> Result<Playing, String>;
+}
+
+/// An open input. It gives its sound to its [`Ears`] by itself.
+pub(crate) trait Hearing {
+    /// Looks how it stands; an error says that the device is gone.
+    fn look(&mut self) -> Result<(), String>;
+}
+
+/// The devices of one port, open.
+pub(crate) struct Session {
+    pub(crate) input: Box<dyn Hearing>,
+    pub(crate) output: Option<Box<dyn Output>>,
+    pub(crate) detail: String,
+}
+
+/// Opens what `settings` name.
+fn open(settings: &SoundSettings, ears: &Ears) -> Result<Session, DeviceError> {
+    let all = list_devices();
+    let from = find(&all, &settings.input.device, Way::Hear)?;
+    let to = settings
+        .output
+        .as_ref()
+        .map(|o| find(&all, &o.device, Way::Play))
+        .transpose()?;
+    let rate = settings.rate;
+    let (input, heard) = match from.host {
+        DeviceHost::Server => crate::server::hear(&from.name, settings.input.channel, rate, ears)?,
+        DeviceHost::Alsa => crate::alsa::hear(&from.name, settings.input.channel, rate, ears)?,
+    };
+    let mut detail = format!("hears {} ({heard})", from.plan_name());
+    let mut output = None;
+    if let (Some(to), Some(way)) = (to, &settings.output) {
+        let (out, played) = match to.host {
+            DeviceHost::Server => crate::server::play(&to.name, way.channel, rate)?,
+            DeviceHost::Alsa => crate::alsa::play(&to.name, way.channel, rate, ears)?,
+        };
+        detail.push_str(&format!(", plays to {} ({played})", to.plan_name()));
+        output = Some(out);
+    }
+    Ok(Session {
+        input,
+        output,
+        detail,
+    })
+}
+
+/// Keeps the devices open until told to close. The outcome of the first opening goes to
+/// `first`; if it failed, nothing is tried again.
+pub(crate) fn keep(
+    settings: &SoundSettings,
+    ears: &Ears,
+    orders: &Receiver<Order>,
+    first: &Sender<Result<String, DeviceError>>,
+) {
+    let mut session = match open(settings, ears) {
+        Ok(session) => {
+            if first.send(Ok(session.detail.clone())).is_err() {
+                return; // Nobody waits for it any more.
+            }
+            session
+        }
+        Err(error) => {
+            let _ = first.send(Err(error));
+            return;
+        }
+    };
+    loop {
+        let Err(reason) = run(session, ears, orders) else {
+            return;
+        };
+        session = loop {
+            ears.sink.tell(SoundEvent::Lost {
+                reason: reason.clone(),
+                retry_in: RETRY,
+            });
+            if pause(ears, orders, &reason) {
+                return;
+            }
+            match open(settings, ears) {
+                Ok(again) => break again,
+                Err(error) => tracing::debug!("still gone: {error}"),
+            }
+        };
+        ears.sink.tell(SoundEvent::Ready {
+            detail: session.detail.clone(),
+        });
+    }
+}
+
+/// Waits for the next try; every transmission asked for meanwhile is refused. True: close.
+fn pause(ears: &Ears, orders: &Receiver<Order>, reason: &str) -> bool {
+    let step = LOOK_IDLE;
+    let mut left = RETRY;
+    while left > Duration::ZERO {
+        match orders.recv_timeout(step) {
+            Ok(Order::Play(_)) => ears.sink.tell(SoundEvent::NotPlayed {
+                reason: reason.into(),
+            }),
+            Ok(Order::Hush) => {}
+            Ok(Order::Close) | Err(RecvTimeoutError::Disconnected) => return true,
+            Err(RecvTimeoutError::Timeout) => left = left.saturating_sub(step),
+        }
+    }
+    false
+}
+
+/// Runs open devices. `Ok`: told to close. `Err`: lost, and why; a transmission that ran is
+/// answered before.
+fn run(mut session: Session, ears: &Ears, orders: &Receiver<Order>) -> Result<(), String> {
+    let mut playing = false;
+    let result = turn(&mut session, ears, orders, &mut playing);
+    if let Some(output) = session.output.as_mut() {
+        output.hush();
+    }
+    if playing {
+        let reason = match &result {
+            Ok(()) => "the port was closed".to_owned(),
+            Err(reason) => reason.clone(),
+        };
+        ears.sink.tell(SoundEvent::NotPlayed { reason });
+    }
+    result
+}
+
+fn turn(
+    session: &mut Session,
+    ears: &Ears,
+    orders: &Receiver<Order>,
+    playing: &mut bool,
+) -> Result<(), String> {
+    let mut deaf = Deafness::new(ears);
+    loop {
+        let wait = if *playing { LOOK_PLAYING } else { LOOK_IDLE };
+        match orders.recv_timeout(wait) {
+            Ok(Order::Play(samples)) => *playing |= begin(session, ears, samples, *playing)?,
+            Ok(Order::Hush) => hush(session, ears, playing),
+            Ok(Order::Close) | Err(RecvTimeoutError::Disconnected) => return Ok(()),
+            Err(RecvTimeoutError::Timeout) => deaf.look(ears, wait)?,
+        }
+        session.input.look()?;
+        if let Some(output) = session.output.as_mut()
+            && let Playing::Ended(underruns) = output.look()?
+            && *playing
+        {
+            *playing = false;
+            ears.tally.underruns.fetch_add(underruns, Ordering::Relaxed);
+            ears.sink.tell(SoundEvent::Played { underruns });
+        }
+    }
+}
+
+/// Starts a transmission; false if it was refused.
+fn begin(
+    session: &mut Session,
+    ears: &Ears,
+    samples: Vec<f32>,
+    playing: bool,
+) -> Result<bool, String> {
+    let refuse = |reason: &str| {
+        ears.sink.tell(SoundEvent::NotPlayed {
+            reason: reason.into(),
+        });
+        Ok(false)
+    };
+    match session.output.as_mut() {
+        None => refuse("this port has no output"),
+        Some(_) if playing => refuse("another transmission is still being played"),
+        Some(_) if samples.is_empty() => refuse("there was nothing to play"),
+        Some(output) => match output.play(samples) {
+            Ok(()) => Ok(true),
+            Err(reason) => {
+                ears.sink.tell(SoundEvent::NotPlayed {
+                    reason: reason.clone(),
+                });
+                Err(reason)
+            }
+        },
+    }
+}
+
+fn hush(session: &mut Session, ears: &Ears, playing: &mut bool) {
+    if let Some(output) = session.output.as_mut() {
+        output.hush();
+    }
+    if std::mem::take(playing) {
+        ears.sink.tell(SoundEvent::NotPlayed {
+            reason: "it was cut short on request".into(),
+        });
+    }
+}
+
+/// Notices an input that gives no sound any more. It counts waited time and reads no clock.
+struct Deafness {
+    chunks: u64,
+    waited: Duration,
+}
+
+impl Deafness {
+    fn new(ears: &Ears) -> Self {
+        let chunks = ears.tally.chunks.load(Ordering::Relaxed);
+        Deafness {
+            chunks,
+            waited: Duration::ZERO,
+        }
+    }
+
+    fn look(&mut self, ears: &Ears, waited: Duration) -> Result<(), String> {
+        let chunks = ears.tally.chunks.load(Ordering::Relaxed);
+        if chunks != self.chunks {
+            *self = Deafness {
+                chunks,
+                waited: Duration::ZERO,
+            };
+            return Ok(());
+        }
+        self.waited += waited;
+        if self.waited < LONGEST_DEAFNESS {
+            return Ok(());
+        }
+        Err(format!(
+            "no sound has come from the input for {} s",
+            LONGEST_DEAFNESS.as_secs()
+        ))
+    }
+}
+
+#[cfg(test)]
+mod tests;
