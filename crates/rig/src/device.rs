@@ -256,6 +256,33 @@ pub fn list_devices() -> Listing {
     Listing { devices, no_server }
 }
 
+/// The device that the system has chosen as its default now, by its own name: whoever keeps
+/// the name keeps the device, also when the default changes.
+///
+/// # Errors
+/// [`DeviceError::Missing`] if there is none.
+pub fn default_device(way: Way) -> Result<DeviceName, DeviceError> {
+    let no_server = match crate::server::default(way) {
+        Ok(name) => {
+            return Ok(DeviceName {
+                host: Some(DeviceHost::Server),
+                name,
+            });
+        }
+        Err(reason) => reason,
+    };
+    let name = DeviceName {
+        host: Some(DeviceHost::Alsa),
+        name: "default".into(),
+    };
+    let devices = crate::alsa::list();
+    let listing = Listing {
+        devices,
+        no_server: Some(no_server),
+    };
+    find(&listing, &name, way).map(|_| name.clone())
+}
+
 /// The one device of `listing` that `wanted` names.
 ///
 /// # Errors

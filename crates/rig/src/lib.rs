@@ -10,6 +10,8 @@
 //!   so and tries again every few seconds; nothing is ever moved to another device.
 //! - Every transmission is answered once: played to the end, or not, and why. "Played" comes
 //!   after the device has put out the last sample, never before.
+//! - Whether a port may transmit at all is decided before: without [`SoundSettings::output`]
+//!   no output is opened.
 //! - Silence is what a device gets when there is nothing to send, when the port is closed and
 //!   when the program ends.
 
@@ -19,15 +21,13 @@ mod device;
 mod player;
 mod port;
 mod resample;
-mod safety;
 mod server;
 mod supervisor;
 
 pub use device::{
-    Channel, DeviceError, DeviceHost, DeviceInfo, DeviceName, Listing, NameError, Way, find,
-    list_devices,
+    Channel, DeviceError, DeviceHost, DeviceInfo, DeviceName, Listing, NameError, Way,
+    default_device, find, list_devices,
 };
 pub use port::{
     Counts, EventSink, OpenPort, SoundDevice, SoundEvent, SoundPort, SoundSettings, WaySettings,
 };
-pub use safety::{Keying, TransmitRefusal, cautions, may_transmit};

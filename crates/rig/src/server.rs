@@ -95,6 +95,19 @@ pub(crate) fn list() -> Result<Vec<DeviceInfo>, String> {
     Ok(heard.chain(played).collect())
 }
 
+/// The name of the device that the server has chosen as its default.
+pub(crate) fn default(way: Way) -> Result<String, String> {
+    let client = connect()?;
+    let info = block_on(client.server_info()).map_err(|e| words(&e))?;
+    let name = match way {
+        Way::Hear => info.default_source_name,
+        Way::Play => info.default_sink_name,
+    };
+    let none = || format!("the sound server has no default {way}");
+    name.map(|n| n.to_string_lossy().into_owned())
+        .ok_or_else(none)
+}
+
 /// One channel for all, or as many as the device has and one of them used.
 fn layout(channel: Channel, device: ChannelMap) -> (ChannelMap, usize) {
     match channel.index() {
