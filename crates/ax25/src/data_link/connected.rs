@@ -82,7 +82,6 @@ impl Link {
 
     fn start_recovery(&mut self, retry_count: u8) {
         self.retry_count = retry_count;
-        self.enquiry_open = false;
         self.enquire();
         self.set_state(State::TimerRecovery);
     }

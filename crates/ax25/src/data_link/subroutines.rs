@@ -165,11 +165,10 @@ impl Link {
         }
     }
 
-    /// Select T1 Value for RC <> 0: give the other end more time with each try.
+    /// Select T1 Value for RC <> 0: T1 has expired, so give the other end more time with each
+    /// try.
     pub(super) fn back_off_t1(&mut self) {
-        if self.timers.t1_expired() {
-            self.t1v = BACK_OFF * u32::from(self.retry_count) + 2 * self.srt;
-        }
+        self.t1v = BACK_OFF * u32::from(self.retry_count) + 2 * self.srt;
     }
 
     /// Starts T1 and stops T3.

@@ -33,7 +33,6 @@ pub(super) struct Timers {
     slots: [Slot; Timer::ALL.len()],
     suspended: bool,
     t1_length: Duration,
-    t1_expired: bool,
 }
 
 impl Timers {
@@ -42,7 +41,6 @@ impl Timers {
             slots: [Slot::Stopped; Timer::ALL.len()],
             suspended: false,
             t1_length: Duration::ZERO,
-            t1_expired: false,
         }
     }
 
@@ -50,7 +48,6 @@ impl Timers {
     pub(super) fn start(&mut self, timer: Timer, now: Instant, length: Duration) {
         if timer == Timer::T1 {
             self.t1_length = length;
-            self.t1_expired = false;
         }
         self.slots[timer as usize] = if self.suspended {
             Slot::Suspended { left: length }
@@ -80,11 +77,6 @@ impl Timers {
         Some(self.t1_length.saturating_sub(left))
     }
 
-    /// Whether T1 ended by expiry and was not started since.
-    pub(super) fn t1_expired(&self) -> bool {
-        self.t1_expired
-    }
-
     /// Stands all timers still, or lets them run on (PH-BUSY, PH-QUIET; C3.2).
     pub(super) fn set_suspended(&mut self, now: Instant, suspended: bool) {
         self.suspended = suspended;
@@ -105,7 +97,6 @@ impl Timers {
         let is_due = matches!(*slot, Slot::Running { until } if until <= now);
         if is_due {
             *slot = Slot::Stopped;
-            self.t1_expired |= timer == Timer::T1;
         }
         is_due
     }
@@ -146,9 +137,7 @@ mod tests {
         assert!(timers.take_expired(Timer::T3, Instant::from_secs(11)));
         assert!(!timers.take_expired(Timer::T3, Instant::from_secs(11)));
         assert_eq!(timers.next(), Some((Instant::from_secs(12), Timer::T1)));
-        assert!(!timers.t1_expired());
         assert!(timers.take_expired(Timer::T1, Instant::from_secs(12)));
-        assert!(timers.t1_expired());
         assert_eq!(timers.t1_elapsed(Instant::from_secs(12)), None);
     }
 }

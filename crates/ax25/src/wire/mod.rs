@@ -7,11 +7,9 @@ mod address;
 mod call_sign;
 mod control;
 mod frame;
+pub mod pid;
 mod render;
 mod repeating;
-
-/// Protocol identifiers (§3.4, Fig 3.2), carried by I and UI frames only.
-pub mod pid;
 
 pub use address::{Address, AddressField, MAX_REPEATERS, Repeater, Role};
 pub use call_sign::{CallSign, CallSignError};

@@ -1,3 +1,6 @@
+//! Protocol identifiers (§3.4, Fig 3.2), carried by I and UI frames only. Those not named
+//! here are other networks' or reserved.
+
 /// ISO 8208 / X.25 packet layer.
 pub const X25: u8 = 0x01;
 /// TCP/IP with a compressed header (RFC 1144).

@@ -1,6 +1,6 @@
 //! Connecting (§6.3.1), in both directions, and what a station without a link answers.
 
-use dunlin_ax25::data_link::{LinkConfig, LinkConfigError, Request};
+use dunlin_ax25::data_link::{LinkConfig, LinkConfigError, MAX_QUEUED, Request};
 use dunlin_ax25::wire::Fault;
 use dunlin_clock::Duration;
 
@@ -405,4 +405,49 @@ fn a_configuration_out_of_range_is_refused_with_its_reason() {
         fault(|c| c.path = vec![c.remote; 9]),
         LinkConfigError::Path(9)
     );
+}
+
+#[test]
+fn each_connection_starts_with_the_initial_timing() {
+    for calls in [true, false] {
+        let mut s = Session::new();
+        ask!(s, time 0, Request::Connect);
+        send!(s, time 10, "UA final");
+        assert_ne!(s.link.round_trip(), Duration::from_millis(1500));
+        send!(s, time 20, "DISC poll");
+        if calls {
+            ask!(s, time 30, Request::Connect);
+        } else {
+            send!(s, time 30, "SABM poll");
+        }
+        assert_eq!(s.link.round_trip(), Duration::from_millis(1500));
+        assert_eq!(s.link.t1_length(), Duration::from_millis(3000));
+    }
+}
+
+#[test]
+fn tries_are_forgotten_when_the_link_is_down() {
+    let mut s = Session::new();
+    ask!(s, time 0, Request::Connect);
+    wake!(s, time 3000, T1);
+    assert_eq!(s.link.retry_count(), 2);
+    send!(s, time 4000, "DM final");
+    assert_eq!(s.link.retry_count(), 0);
+}
+
+#[test]
+fn what_came_back_counts_until_it_is_taken() {
+    let mut s = Session::new();
+    ask!(s, time 0, Request::Connect);
+    for _ in 0..MAX_QUEUED {
+        ask!(s, time 0, data("x"));
+    }
+    send!(s, time 10, "DM final");
+    ask!(s, time 20, Request::Connect);
+    s.take();
+    ask!(s, time 20, data("more"));
+    recv!(s, "refused more: too much is waiting to be sent");
+    assert_eq!(s.unsent().len(), MAX_QUEUED);
+    ask!(s, time 20, data("more"));
+    recv_nothing!(s);
 }

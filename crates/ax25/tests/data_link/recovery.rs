@@ -1,6 +1,7 @@
 //! Recovery from losses (§4.4, §6.4.4, §6.4.11).
 
 use dunlin_ax25::data_link::{Request, State};
+use dunlin_clock::Duration;
 
 use crate::session::{Session, ask, data, recv, recv_nothing, send, wake};
 
@@ -311,4 +312,83 @@ fn stations_before_version_2_0_can_answer_enquiries() {
         "disconnect confirm",
         "=> Disconnected"
     );
+}
+
+#[test]
+fn a_reject_that_wants_what_was_not_sent_yet_brings_nothing() {
+    let mut s = Session::with(|config| config.k = 1).accepted();
+    ask!(s, time 0, data("a"));
+    ask!(s, time 0, data("b"));
+    recv!(s, "> I ns 0 nr 0 \"a\"");
+    send!(s, time 10, "SREJ response nr 1");
+    recv_nothing!(s);
+}
+
+#[test]
+fn round_trips_measured_in_recovery() {
+    // Karn's rule (S20): the first enquiry's answer counts, a repeated one's does not.
+    let mut s = Session::recovering();
+    send!(s, time 5000, "RR response nr 1 final");
+    assert_eq!(s.link.round_trip(), Duration::from_micros(1_437_500));
+    let mut s = Session::recovering();
+    wake!(s, time 7000, T1);
+    assert_eq!(s.link.retry_count(), 2);
+    send!(s, time 7100, "RR response nr 1 final");
+    recv!(s, "> RR command nr 0 poll", "=> Connected");
+    assert_eq!(s.link.round_trip(), Duration::from_millis(1500));
+    assert_eq!(s.link.retry_count(), 0);
+    // A second answer, to the first enquiry, is one too many and reported; no more.
+    send!(s, time 7200, "RR response nr 1 final");
+    recv_nothing!(s);
+    send!(s, time 7300, "RR response nr 1 final");
+    recv!(s, "error A");
+    // S15: the time until a REJ is a round trip too.
+    let mut s = three_sent();
+    send!(s, time 2000, "REJ response nr 1");
+    assert_eq!(s.link.round_trip(), Duration::from_micros(1_437_500));
+}
+
+#[test]
+fn an_answered_enquiry_without_data_forgets_the_tries() {
+    let mut s = Session::connected();
+    wake!(s, time 60_000, T3);
+    wake!(s, time 63_000, T1);
+    assert_eq!(s.link.retry_count(), 1);
+    send!(s, time 63_500, "RR response nr 0 final");
+    assert_eq!(
+        (s.link.state(), s.link.retry_count()),
+        (State::Connected, 0)
+    );
+}
+
+#[test]
+fn a_peer_that_stays_busy_is_not_given_up() {
+    let mut s = three_sent();
+    wake!(s, time 4000, T1);
+    send!(s, time 5000, "RNR response nr 1 final");
+    for _ in 0..30 {
+        let ms = s.wake_next();
+        send!(s, time ms + 100, "RNR response nr 1 final");
+        assert_eq!(s.link.state(), State::Connected);
+    }
+    s.take();
+    let (at, _) = s.link.next_wakeup().expect("T3 runs");
+    send!(s, time at.as_millis() - 10, "RR command nr 1 poll");
+    recv!(
+        s,
+        "> RR response nr 0 final",
+        "> I ns 1 nr 0 \"b\"",
+        "> I ns 2 nr 0 \"c\""
+    );
+}
+
+#[test]
+fn an_enquiry_acknowledges_too() {
+    let mut s = Session::recovering();
+    send!(s, time 4100, "I ns 0 nr 0 \"x\"");
+    recv!(s, "data x", "seize");
+    wake!(s, time 7000, T1);
+    recv!(s, "> RR command nr 1 poll");
+    s.handle(7100, dunlin_ax25::data_link::Input::SeizeConfirm);
+    recv!(s, "release");
 }

@@ -3,7 +3,7 @@
 use dunlin_ax25::data_link::{Input, Request, State};
 use dunlin_ax25::wire::Fault;
 
-use crate::session::{Session, ask, data, recv, recv_nothing, send, wake};
+use crate::session::{Session, ask, call, data, recv, recv_nothing, send, wake};
 
 #[test]
 fn the_other_end_resets_an_idle_link() {
@@ -174,4 +174,91 @@ fn modulo_128_is_declined_on_a_link_that_is_up() {
         send!(s, time 5000, "XID response final");
         recv_nothing!(s);
     }
+}
+
+#[test]
+fn a_reset_takes_the_way_of_the_sabm() {
+    // D11.
+    let mut s = Session::connected();
+    s.path = vec![call("QD2HIL-1")];
+    send!(s, time 1000, "SABM poll");
+    ask!(s, time 1000, data("one"));
+    recv!(
+        s,
+        "> via QD2HIL-1 UA final",
+        "error F",
+        "> via QD2HIL-1 I ns 0 nr 0 \"one\""
+    );
+}
+
+#[test]
+fn own_reset_with_nothing_in_doubt_keeps_what_waits() {
+    // D2: the busy condition goes with the reset (§6.5), and the data with the new link.
+    let mut s = Session::connected();
+    send!(s, time 0, "RNR response nr 0");
+    ask!(s, time 10, data("one"));
+    send!(s, time 20, "FRMR final");
+    recv!(s, "error K", "> SABM poll", "=> Awaiting Connection");
+    ask!(s, time 30, data("two"));
+    send!(s, time 40, "UA final");
+    recv!(
+        s,
+        "=> Connected",
+        "> I ns 0 nr 0 \"one\"",
+        "> I ns 1 nr 0 \"two\""
+    );
+    assert!(s.unsent().is_empty());
+}
+
+#[test]
+fn numbers_start_at_zero_after_every_kind_of_start() {
+    let used = || {
+        let mut s = Session::connected();
+        ask!(s, time 0, data("out"));
+        send!(s, time 0, "I ns 0 nr 1 \"in\"");
+        s.take();
+        s
+    };
+    let fresh = |s: &mut Session| {
+        s.take();
+        ask!(s, time 90, data("first"));
+        recv!(s, "> I ns 0 nr 0 \"first\"");
+        send!(s, time 90, "I ns 0 nr 1 \"first\"");
+        recv!(s, "data first", "seize");
+    };
+    let mut s = used();
+    send!(s, time 10, "SABM poll");
+    fresh(&mut s);
+    let mut s = used();
+    send!(s, time 10, "FRMR");
+    send!(s, time 20, "UA final");
+    fresh(&mut s);
+    let mut s = used();
+    send!(s, time 10, "DISC poll");
+    send!(s, time 20, "SABM poll");
+    fresh(&mut s);
+    let mut s = used();
+    send!(s, time 10, "DM");
+    ask!(s, time 20, Request::Connect);
+    send!(s, time 30, "UA final");
+    fresh(&mut s);
+}
+
+#[test]
+fn conditions_do_not_outlive_the_link() {
+    let mut s = Session::connected();
+    ask!(s, time 0, Request::FlowOff);
+    ask!(s, time 0, Request::FlowOn);
+    send!(s, time 10, "RNR response nr 0");
+    assert!(s.link.is_peer_busy());
+    // The poll of FLOW-ON is forgotten with a reset: its answer would be none.
+    send!(s, time 20, "SABM poll");
+    s.take();
+    assert!(!s.link.is_peer_busy());
+    send!(s, time 30, "RR response nr 0 final");
+    recv!(s, "error A");
+    send!(s, time 40, "RNR response nr 0");
+    ask!(s, time 50, Request::FlowOff);
+    send!(s, time 60, "DISC poll");
+    assert!(!s.link.is_peer_busy() && !s.link.is_own_busy());
 }

@@ -292,3 +292,14 @@ fn data_that_cannot_be_taken_comes_back() {
     ask!(s, time 0, data("more"));
     recv!(s, "refused more: too much is waiting to be sent");
 }
+
+#[test]
+fn time_does_not_go_back() {
+    let mut s = Session::connected();
+    ask!(s, time 5000, Request::FlowOff);
+    ask!(s, time 1000, data("one"));
+    assert_eq!(
+        s.link.next_wakeup().map(|(at, _)| at.as_millis()),
+        Some(8000)
+    );
+}
