@@ -18,7 +18,45 @@ macro_rules! page {
 }
 
 /// Name below `/assets/` and content of each file; a test compares it with the folder.
-const FILES: &[(&str, &[u8])] = page!["index.html",];
+const FILES: &[(&str, &[u8])] = page![
+    "banner.js",
+    "base.css",
+    "block-details.js",
+    "call-sign.js",
+    "clock.js",
+    "command.js",
+    "connection.js",
+    "crossings.js",
+    "drafts.js",
+    "heard.js",
+    "html.js",
+    "index.html",
+    "keys.js",
+    "latest-frames.js",
+    "main.js",
+    "mark.svg",
+    "notes.js",
+    "open-talk.js",
+    "port-header.js",
+    "station.js",
+    "store.js",
+    "strip-layout.js",
+    "strip.js",
+    "strips.css",
+    "strips.js",
+    "tables.css",
+    "talk-box.js",
+    "talk-focus.js",
+    "talks.css",
+    "talks.js",
+    "vendor/LICENSE-htm",
+    "vendor/LICENSE-preact",
+    "vendor/hooks.js",
+    "vendor/htm.js",
+    "vendor/preact.js",
+    "view.js",
+    "words.js",
+];
 
 pub(crate) fn routes() -> Router<Arc<Shared>> {
     Router::new()

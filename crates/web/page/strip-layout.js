@@ -1,0 +1,80 @@
+// Where blocks and their flags stand in a strip, in pixels from the strip's anchor.
+
+/** @import { Block } from './types' */
+
+import { KINDS } from './words.js';
+
+/** Rows for flags above the blocks. */
+export const ROWS = 3;
+/** Narrowest block, pixels. */
+const NARROWEST = 5;
+/** Width of one letter of a flag, pixels, and room around the text. */
+const LETTER = 6.7;
+const ROOM = 12;
+
+/**
+ * @typedef {{ block: Block, x: number, width: number, flag: string, more: string, row: number }} Placed
+ */
+
+/**
+ * Places the blocks of one strip, oldest first. `row` is -1 where there is no room for a flag.
+ * @param {Block[]} blocks
+ * @param {{ anchor: number, scale: number, now: number, rows: Map<number, number> }} at
+ *   `scale` is pixels per ms; `rows` remembers rows, so that flags do not jump when others go.
+ * @returns {Placed[]}
+ */
+export function place(blocks, { anchor, scale, now, rows }) {
+  const free = new Array(ROWS).fill(-Infinity);
+  return blocks.map((block) => {
+    const x = (block.start_ms - anchor) * scale;
+    const width = Math.max(NARROWEST, ((block.end_ms ?? now) - block.start_ms) * scale);
+    const { flag, more } = flagOf(block);
+    const long = (flag.length + (more ? more.length + 1 : 0)) * LETTER + ROOM;
+    const row = flag ? chooseRow(rows.get(block.id), free, x) : -1;
+    if (row >= 0) {
+      free[row] = x + long;
+      rows.set(block.id, row);
+    }
+    return { block, x, width, flag, more, row };
+  });
+}
+
+/** @param {number | undefined} known @param {number[]} free @param {number} x */
+function chooseRow(known, free, x) {
+  if (known !== undefined && free[known] <= x) return known;
+  return free.findIndex((end) => end <= x);
+}
+
+/** The text of a block's flag; a busy channel without a frame has none. @param {Block} block */
+function flagOf(block) {
+  if (block.kind === 'busy') return { flag: '', more: '' };
+  if (!block.from) return { flag: block.kind === 'sent' ? 'sending' : KINDS[block.kind].words, more: '' };
+  return { flag: block.to ? `${block.from}→${block.to}` : block.from, more: block.what };
+}
+
+/**
+ * Height of a heard block by its level: -60 dBFS or less is the lowest, 0 dBFS the highest.
+ * @param {Block} block
+ */
+export function loudness(block) {
+  const dbfs = block.level_dbfs ?? -30;
+  return Math.min(1, Math.max(0, (dbfs + 60) / 60));
+}
+
+const STEPS_MS = [5_000, 10_000, 15_000, 30_000, 60_000, 120_000, 300_000];
+/** Least room between the lines of the time scale, pixels. */
+const TICK_ROOM = 72;
+
+/**
+ * Engine moments at which the time scale has a line, on round civil times.
+ * @param {number} from @param {number} to @param {number} scale pixels per ms
+ * @param {number} wallAtZero
+ */
+export function ticks(from, to, scale, wallAtZero) {
+  const step = STEPS_MS.find((ms) => ms * scale >= TICK_ROOM) ?? 600_000;
+  const moments = [];
+  for (let wall = Math.ceil((from + wallAtZero) / step) * step; wall <= to + wallAtZero; wall += step) {
+    moments.push(wall - wallAtZero);
+  }
+  return { step, moments };
+}

@@ -1,0 +1,157 @@
+/** What the API sends, as far as the page reads it. The Rust types are in crates/station/src/event.rs. */
+
+export type BlockKind = 'heard' | 'sent' | 'unreadable' | 'busy';
+
+export interface Block {
+  id: number;
+  port: number;
+  kind: BlockKind;
+  start_ms: number;
+  end_ms: number | null;
+  from: string;
+  to: string;
+  via: string[];
+  what: string;
+  text: string;
+  octets: string;
+  level_dbfs: number | null;
+  offset_hz: number | null;
+  twist_db: number | null;
+  snr_db: number | null;
+  why: string | null;
+}
+
+export interface PortView {
+  port: number;
+  name: string;
+  mode: string;
+  call: string;
+  busy: boolean;
+  transmitting: boolean;
+  queued: number;
+  waits: [number, string] | null;
+  level_dbfs: number | null;
+  occupied: number;
+  own_share: number;
+  may_transmit: boolean;
+}
+
+export interface HeardView {
+  port: number;
+  call: string;
+  by: string | null;
+  first_ms: number;
+  last_ms: number;
+  count: number;
+  level_dbfs: number | null;
+  offset_hz: number | null;
+  twist_db: number | null;
+  snr_db: number | null;
+  said: string;
+}
+
+export type TalkState = 'calling' | 'open' | 'checking' | 'closing' | 'ended';
+
+export interface TalkView {
+  id: number;
+  port: number;
+  local: string;
+  remote: string;
+  via: string[];
+  incoming: boolean;
+  state: TalkState;
+  words: string;
+  since_ms: number;
+  opened_ms: number;
+  waiting_octets: number;
+  retries: number;
+  last_heard_ms: number | null;
+}
+
+export interface TalkLine {
+  talk: number;
+  line: number;
+  at_ms: number;
+  direction: 'sent' | 'received';
+  text: string;
+  complete: boolean;
+  lost: boolean;
+}
+
+export interface CrossingHalf {
+  port: number;
+  local: string;
+  remote: string | null;
+  words: string;
+  received_octets: number;
+  waiting_octets: number;
+}
+
+export interface CrossingView {
+  id: number;
+  rule: string;
+  near: CrossingHalf;
+  far: CrossingHalf;
+  words: string;
+  opened_ms: number;
+  ended: boolean;
+}
+
+export interface Note {
+  at_ms: number;
+  port: number | null;
+  urgency: 'plain' | 'attention';
+  text: string;
+}
+
+export interface Snapshot {
+  now_ms: number;
+  call: string;
+  ports: PortView[];
+  blocks: Block[];
+  heard: HeardView[];
+  talks: TalkView[];
+  lines: TalkLine[];
+  crossings: CrossingView[];
+  notes: Note[];
+}
+
+export interface Greeting {
+  run: string;
+  seq: number;
+  world: 'rehearsal' | 'on_the_air';
+  wall_ms_at_zero: number;
+  speed: number | null;
+  snapshot: Snapshot;
+}
+
+/** One of these is there, the others are not. */
+export interface StationEvent {
+  block?: Block;
+  port?: PortView;
+  heard?: HeardView;
+  talk?: TalkView;
+  talk_line?: TalkLine;
+  talk_gone?: number;
+  crossing?: CrossingView;
+  note?: Note;
+}
+
+export type Command =
+  | { do: 'open_talk'; port: number; to: string; via: string[] }
+  | { do: 'say'; talk: number; text: string }
+  | { do: 'close_talk'; talk: number }
+  | { do: 'put_away'; talk: number }
+  | { do: 'cut_crossing'; crossing: number }
+  | { do: 'say_to_all'; port: number; to: string; via: string[]; text: string };
+
+export type Reply = 'done' | { talk: number };
+
+export type Slice =
+  | 'station' | 'ports' | 'blocks' | 'heard' | 'talks' | 'lines' | 'crossings' | 'notes' | 'link' | 'view';
+
+export interface Link {
+  state: 'starting' | 'live' | 'lost';
+  since: number;
+  tries: number;
+}

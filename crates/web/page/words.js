@@ -1,0 +1,112 @@
+// Figures as words: what a number means, beside the number.
+
+/** @import { Block, BlockKind, TalkState } from './types' */
+
+const MINUS = '\u2212';
+
+/** @param {number} value @param {number} [digits] */
+export function figure(value, digits = 0) {
+  return value.toFixed(digits).replace('-', MINUS);
+}
+
+/** A level in words. The limits are common practice, no source. @param {number} dbfs */
+export function levelWords(dbfs) {
+  if (dbfs < -60) return 'no sound';
+  if (dbfs < -40) return 'very quiet';
+  if (dbfs < -30) return 'quiet';
+  if (dbfs < -9) return 'good';
+  if (dbfs < -3) return 'loud, turn down';
+  return 'too loud, turn down';
+}
+
+/** @param {number | null} dbfs */
+export function level(dbfs) {
+  return dbfs === null ? '' : `${figure(dbfs)} dBFS`;
+}
+
+/** @param {number | null} hz */
+export function offset(hz) {
+  if (hz === null) return '';
+  const whole = Math.round(Math.abs(hz));
+  if (whole === 0) return 'on frequency';
+  return `${whole} Hz ${hz > 0 ? 'high' : 'low'}`;
+}
+
+/** Low tone over high tone. @param {number | null} db */
+export function twist(db) {
+  if (db === null) return '';
+  const size = Math.abs(db);
+  if (size < 0.5) return 'tones equal';
+  return `${db > 0 ? 'low' : 'high'} tone +${figure(size, 1)} dB`;
+}
+
+/** @param {number | null} db */
+export function snr(db) {
+  return db === null ? '' : `${figure(db)} dB`;
+}
+
+/** A share from 0 to 1. @param {number} share */
+export function percent(share) {
+  return `${Math.round(share * 100)} %`;
+}
+
+/** A length of time in the largest units that tell. @param {number} ms */
+export function span(ms) {
+  const s = Math.max(0, Math.floor(ms / 1000));
+  if (s < 60) return `${s} s`;
+  if (s < 3600) return `${Math.floor(s / 60)} min ${s % 60} s`;
+  return `${Math.floor(s / 3600)} h ${Math.floor((s % 3600) / 60)} min`;
+}
+
+/** How long a block was, with tenths. @param {number} ms */
+export function length(ms) {
+  return ms < 60000 ? `${(ms / 1000).toFixed(1)} s` : span(ms);
+}
+
+/** `hh:mm:ss` in UTC. @param {Date} date */
+export function utc(date) {
+  return date.toISOString().slice(11, 19);
+}
+
+/** `hh:mm` in UTC. @param {Date} date */
+export function utcMinutes(date) {
+  return date.toISOString().slice(11, 16);
+}
+
+/** @param {number} n @param {string} one @param {string} [many] */
+export function count(n, one, many = `${one}s`) {
+  return `${n} ${n === 1 ? one : many}`;
+}
+
+/** @type {Record<BlockKind, { glyph: string, words: string }>} */
+export const KINDS = {
+  heard: { glyph: '▲', words: 'heard' },
+  sent: { glyph: '▼', words: 'sent by us' },
+  unreadable: { glyph: '✕', words: 'unreadable' },
+  busy: { glyph: '≈', words: 'busy, no frame' },
+};
+
+/** @type {Record<TalkState, string>} */
+export const TALK_GLYPHS = { calling: '◌', open: '●', checking: '◐', closing: '◓', ended: '○' };
+
+/** Who to whom, as far as known. @param {Block} block */
+export function who(block) {
+  if (!block.from) return KINDS[block.kind].words;
+  return block.to ? `${block.from} → ${block.to}` : block.from;
+}
+
+/** One sentence for a block. @param {Block} block @param {Date} began @param {number} now */
+export function sentence(block, began, now) {
+  const long = block.end_ms === null
+    ? `for ${length(now - block.start_ms)} so far`
+    : length(block.end_ms - block.start_ms);
+  const people = block.from ? `${block.from} to ${block.to || 'nobody named'}, ` : '';
+  const what = block.what ? `${block.what}, ` : '';
+  const why = block.why ? `, ${block.why}` : '';
+  return `${utc(began)} UTC, ${people}${what}${KINDS[block.kind].words}, ${long}${why}`;
+}
+
+/** Lower-case hex in pairs. @param {string} hex */
+export function pairs(hex) {
+  return hex.replace(/..(?=.)/g, '$& ');
+}
