@@ -262,3 +262,18 @@ fn conditions_do_not_outlive_the_link() {
     send!(s, time 60, "DISC poll");
     assert!(!s.link.is_peer_busy() && !s.link.is_own_busy());
 }
+
+#[test]
+fn an_acknowledgement_of_the_old_link_is_not_owed_on_the_new_one() {
+    let mut s = Session::connected();
+    send!(s, time 10, "I ns 0 nr 0 \"old\"");
+    recv!(s, "data old", "seize");
+    send!(s, time 20, "SABM poll");
+    recv!(s, "> UA final", "error F");
+    s.handle(30, Input::SeizeConfirm);
+    recv!(s, "release");
+    send!(s, time 40, "I ns 0 nr 0 \"new\"");
+    recv!(s, "data new", "seize");
+    s.handle(50, Input::SeizeConfirm);
+    recv!(s, "> RR response nr 1", "release");
+}
