@@ -1,10 +1,13 @@
 //! Carrier detect from what makes data data: symbols that are decided clearly, and clearly
 //! at one phase of the symbol clock. Loudness plays no part.
 //!
+//! A strong signal is known after a few symbols, a weak one takes more: each window has its
+//! own threshold, set so that noise rarely reaches it.
+//!
 //! Common practice, no source; the thresholds were found by measurement on noise and on
 //! made signals.
 
-use crate::recipe::{CarrierRecipe, SAMPLES_PER_SYMBOL};
+use crate::recipe::{CarrierRecipe, CarrierWindow, SAMPLES_PER_SYMBOL};
 
 const N: usize = SAMPLES_PER_SYMBOL;
 
@@ -64,7 +67,9 @@ impl Quality for TwoLevels {
 #[derive(Clone, Debug)]
 pub struct CarrierDetector<Q> {
     recipe: CarrierRecipe,
-    /// `window` values for each phase of the symbol clock.
+    longest: usize,
+    /// For each phase of the symbol clock the latest `longest` values, as a ring that is
+    /// written twice, so that the latest ones always lie in one piece.
     values: Vec<f32>,
     phase: usize,
     slot: usize,
@@ -75,9 +80,12 @@ pub struct CarrierDetector<Q> {
 impl<Q: Quality> CarrierDetector<Q> {
     /// A detector that starts off.
     pub fn new(recipe: CarrierRecipe) -> Self {
+        let windows = recipe.on.iter().chain([&recipe.hold]);
+        let longest = windows.map(|w| w.symbols).max().unwrap_or(1);
         CarrierDetector {
             recipe,
-            values: vec![0.0; recipe.window * N],
+            longest,
+            values: vec![0.0; 2 * longest * N],
             phase: 0,
             slot: 0,
             on: false,
@@ -92,25 +100,29 @@ impl<Q: Quality> CarrierDetector<Q> {
 
     /// Takes the value of the next sample; tells of a change.
     pub fn push(&mut self, value: f32) -> Option<bool> {
-        self.values[self.phase * self.recipe.window + self.slot] = value;
+        let start = self.phase * 2 * self.longest;
+        self.values[start + self.slot] = value;
+        self.values[start + self.slot + self.longest] = value;
         self.phase += 1;
         if self.phase < N {
             return None;
         }
         self.phase = 0;
-        self.slot = (self.slot + 1) % self.recipe.window;
-        let best = self
-            .values
-            .chunks_exact(self.recipe.window)
-            .map(Q::quality)
-            .fold(0.0, f32::max);
-        let now = best
-            >= if self.on {
-                self.recipe.off
-            } else {
-                self.recipe.on
-            };
+        let now = if self.on {
+            self.reaches(self.recipe.hold)
+        } else {
+            self.recipe.on.iter().any(|&window| self.reaches(window))
+        };
+        self.slot = (self.slot + 1) % self.longest;
         (std::mem::replace(&mut self.on, now) != now).then_some(now)
+    }
+
+    /// True if the latest symbols look like data at one phase of the symbol clock.
+    fn reaches(&self, window: CarrierWindow) -> bool {
+        let end = self.slot + self.longest + 1;
+        self.values
+            .chunks_exact(2 * self.longest)
+            .any(|phase| Q::quality(&phase[end - window.symbols..end]) >= window.quality)
     }
 }
 

@@ -17,15 +17,22 @@ pub struct TimingRecipe {
     pub future: usize,
 }
 
+/// A stretch of symbols and how much they must look like data, 0 to 1.
+#[derive(Clone, Copy, Debug)]
+pub struct CarrierWindow {
+    /// How many of the latest symbols.
+    pub symbols: usize,
+    /// What their quality must reach.
+    pub quality: f32,
+}
+
 /// When the carrier detector goes on and off.
 #[derive(Clone, Copy, Debug)]
 pub struct CarrierRecipe {
-    /// Symbols that are looked at.
-    pub window: usize,
-    /// Mean quality, 0 to 1, at which it goes on.
-    pub on: f32,
-    /// Mean quality below which it goes off.
-    pub off: f32,
+    /// It goes on when any of these is reached.
+    pub on: &'static [CarrierWindow],
+    /// It goes off when this is no longer reached.
+    pub hold: CarrierWindow,
 }
 
 /// A mode of two tones.
@@ -37,6 +44,10 @@ pub struct ToneRecipe {
     pub space_hz: u32,
     /// What the receiver's first filter passes on either side of the centre, hertz.
     pub half_bandwidth_hz: f64,
+    /// What each detector passes on either side of its own centre, hertz. Narrower than one
+    /// symbol asks for: the phase runs on from symbol to symbol, so that a filter that spreads
+    /// a symbol over its neighbours collects more of it than it loses. Found by measurement.
+    pub cutoff_hz: f64,
     /// One detector for each of these tone offsets, hertz.
     pub offsets_hz: &'static [f64],
     /// For every detector, one decision for each of these twists: how much stronger the
@@ -78,10 +89,7 @@ impl Recipe {
         match mode {
             Mode::Afsk300 => Recipe::Tones(AFSK_300),
             Mode::Afsk1200 => Recipe::Tones(AFSK_1200),
-            Mode::Fsk1200 => Recipe::Baseband(BasebandRecipe {
-                scrambled: false,
-                ..FSK
-            }),
+            Mode::Fsk1200 => Recipe::Baseband(FSK_UNSCRAMBLED),
             Mode::Fsk4800 | Mode::Fsk9600 => Recipe::Baseband(FSK),
         }
     }
@@ -91,16 +99,16 @@ const AFSK_300: ToneRecipe = ToneRecipe {
     mark_hz: 1600,
     space_hz: 1800,
     half_bandwidth_hz: 500.0,
+    cutoff_hz: 185.0,
     offsets_hz: &[-160.0, -120.0, -80.0, -40.0, 0.0, 40.0, 80.0, 120.0, 160.0],
     twists_db: &[0.0],
     timing: TimingRecipe {
-        past: 32,
-        future: 24,
+        past: 64,
+        future: 32,
     },
     carrier: CarrierRecipe {
-        window: 10,
-        on: 0.80,
-        off: 0.68,
+        on: &[window(10, 0.88), window(20, 0.79), window(40, 0.71)],
+        hold: window(14, 0.66),
     },
 };
 
@@ -108,16 +116,16 @@ const AFSK_1200: ToneRecipe = ToneRecipe {
     mark_hz: 1200,
     space_hz: 2200,
     half_bandwidth_hz: 1500.0,
+    cutoff_hz: 760.0,
     offsets_hz: &[0.0],
     twists_db: &[0.0, 6.0, -6.0],
     timing: TimingRecipe {
-        past: 32,
-        future: 24,
+        past: 64,
+        future: 32,
     },
     carrier: CarrierRecipe {
-        window: 10,
-        on: 0.78,
-        off: 0.66,
+        on: &[window(10, 0.83), window(20, 0.74), window(40, 0.66)],
+        hold: window(12, 0.63),
     },
 };
 
@@ -130,8 +138,22 @@ const FSK: BasebandRecipe = BasebandRecipe {
     },
     threshold_reach: 32,
     carrier: CarrierRecipe {
-        window: 12,
-        on: 0.90,
-        off: 0.80,
+        on: &[window(9, 0.975), window(16, 0.94), window(32, 0.885)],
+        hold: window(16, 0.8),
     },
 };
+
+/// Without a scrambler the line can stay at one level for many symbols, so that the carrier
+/// detector must look further.
+const FSK_UNSCRAMBLED: BasebandRecipe = BasebandRecipe {
+    scrambled: false,
+    carrier: CarrierRecipe {
+        on: &[window(9, 0.975), window(16, 0.95), window(32, 0.9)],
+        hold: window(24, 0.78),
+    },
+    ..FSK
+};
+
+const fn window(symbols: usize, quality: f32) -> CarrierWindow {
+    CarrierWindow { symbols, quality }
+}

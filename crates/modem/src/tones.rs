@@ -12,7 +12,7 @@ use dunlin_clock::{SampleCount, SampleRate};
 use num_complex::Complex32;
 
 use crate::carrier::{CarrierDetector, ToneContrast};
-use crate::correlator::Correlator;
+use crate::correlator::{Correlator, TAPS};
 use crate::demodulator::{DemodEvent, Measurement};
 use crate::fir::Lowpass;
 use crate::level::power_dbfs;
@@ -88,7 +88,7 @@ pub struct ToneReceiver {
     front: FrontEnd,
     detectors: Vec<Detector>,
     twists: usize,
-    /// The latest samples, beginning with the last `N - 1` of the chunk before.
+    /// The latest samples, beginning with the last `TAPS - 1` of the chunk before.
     re: Vec<f32>,
     im: Vec<f32>,
     carrier: bool,
@@ -99,10 +99,10 @@ impl ToneReceiver {
     pub fn new(rate: SampleRate, baud: u32, recipe: &ToneRecipe) -> Self {
         let rate_out = baud * N as u32;
         let front = FrontEnd::new(rate, rate_out, recipe);
-        let capacity = most_per_chunk(&front.windows) + N;
+        let capacity = most_per_chunk(&front.windows) + TAPS;
         let row = || {
             let mut row = Vec::with_capacity(capacity);
-            row.resize(N - 1, 0.0);
+            row.resize(TAPS - 1, 0.0);
             row
         };
         let detectors = recipe
@@ -134,7 +134,7 @@ impl ToneReceiver {
         let symbols = self
             .detectors
             .first()
-            .map_or(0, |d| d.timing.delay() + 2 * N);
+            .map_or(0, |d| d.timing.delay() + TAPS);
         (symbols as f64 * self.front.windows.input_per_output()).ceil() as usize
             + self.front.windows.look_ahead()
     }
@@ -144,19 +144,19 @@ impl ToneReceiver {
         while !samples.is_empty() {
             let taken = self.front.process(samples, &mut self.re, &mut self.im);
             samples = &samples[taken..];
-            for n in 0..self.re.len() + 1 - N {
+            for n in 0..self.re.len() + 1 - TAPS {
                 self.step(n, out);
             }
-            let kept = self.re.len() + 1 - N;
+            let kept = self.re.len() + 1 - TAPS;
             for row in [&mut self.re, &mut self.im] {
                 row.copy_within(kept.., 0);
-                row.truncate(N - 1);
+                row.truncate(TAPS - 1);
             }
         }
     }
 
     fn step(&mut self, n: usize, out: &mut Vec<DemodEvent>) {
-        let (re, im) = (&self.re[n..n + N], &self.im[n..n + N]);
+        let (re, im) = (&self.re[n..n + TAPS], &self.im[n..n + TAPS]);
         let mut changed = false;
         let (mut any, mut at) = (false, SampleCount(0));
         for (i, detector) in self.detectors.iter_mut().enumerate() {
@@ -189,6 +189,9 @@ type Sums = RunningSums<8>;
 struct Detector {
     mark: Correlator,
     space: Correlator,
+    /// For the carrier detector: one symbol rate apart, so that noise is independent in them.
+    low: Correlator,
+    high: Correlator,
     /// How far each nominal tone turns in two samples, to be taken off.
     mark_turn: Complex32,
     space_turn: Complex32,
@@ -214,8 +217,10 @@ impl Detector {
         let turn = |hz: f64| Complex32::from_polar(1.0, (-2.0 * TAU * hz / own_rate) as f32);
         let slicer = |&db: &f32| (10_f32.powf(db / 20.0), NrziDecoder::default());
         Detector {
-            mark: Correlator::new(mark, own_rate),
-            space: Correlator::new(space, own_rate),
+            mark: Correlator::new(mark, own_rate, offset_hz, recipe.cutoff_hz),
+            space: Correlator::new(space, own_rate, offset_hz, recipe.cutoff_hz),
+            low: Correlator::of_one_symbol(offset_hz - f64::from(baud) / 2.0, own_rate),
+            high: Correlator::of_one_symbol(offset_hz + f64::from(baud) / 2.0, own_rate),
             mark_turn: turn(mark),
             space_turn: turn(space),
             offset_hz,
@@ -235,12 +240,13 @@ impl Detector {
     fn place(&self, sample: f64) -> SampleCount {
         // A correlation belongs to the middle of its window. The window of the first one
         // lies half before the first sample.
-        let middle = (N - 1) as f64 / 2.0;
+        let middle = (TAPS - 1) as f64 / 2.0;
         SampleCount(((sample - middle) * self.input_per_sample).max(0.0) as u64)
     }
 
+    /// The place up to which the carrier detector has judged: it looks at the latest symbol.
     fn now(&self) -> SampleCount {
-        self.place(self.pushed as f64)
+        self.place((self.pushed + (TAPS - N) as u64 / 2) as f64)
     }
 
     /// Takes one window of a symbol's length. True if the carrier detector changed.
@@ -250,15 +256,22 @@ impl Detector {
         self.marks[slot] = mark;
         self.spaces[slot] = space;
         self.pushed += 1;
-        let (m, s) = (mark.norm_sqr(), space.norm_sqr());
-        let sum = m + s;
-        self.timing.push(m.max(s).sqrt());
-        let contrast = if sum > SILENCE * SILENCE {
-            (m - s) / sum
+        self.timing.push(mark.norm().max(space.norm()));
+        let contrast = self.contrast(&re[TAPS - N..], &im[TAPS - N..]);
+        self.carrier.push(contrast).is_some()
+    }
+
+    /// How much stronger the lower half of the channel is than the upper half, -1 to 1, over
+    /// the latest symbol. In white noise all values are equally likely.
+    fn contrast(&self, re: &[f32], im: &[f32]) -> f32 {
+        let low = self.low.at(re, im).norm_sqr();
+        let high = self.high.at(re, im).norm_sqr();
+        let sum = low + high;
+        if sum > SILENCE * SILENCE {
+            (low - high) / sum
         } else {
             0.0
-        };
-        self.carrier.push(contrast).is_some()
+        }
     }
 
     /// Decides every symbol that has become due.
