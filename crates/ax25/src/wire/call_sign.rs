@@ -194,4 +194,18 @@ mod tests {
         let texts: Vec<String> = calls.iter().map(CallSign::to_string).collect();
         assert_eq!(texts, ["QA1", "QA1SKY-2", "QA1SKY-10", "QB1A"]);
     }
+
+    #[test]
+    fn a_configuration_holds_a_call_sign_as_text() {
+        use serde::de::IntoDeserializer;
+        use serde::de::value::{Error, StrDeserializer};
+
+        let read = |text: &'static str| {
+            let text: StrDeserializer<'_, Error> = text.into_deserializer();
+            CallSign::deserialize(text).map_err(|e| e.to_string())
+        };
+        assert_eq!(read("QA1SKY-7"), Ok("QA1SKY-7".parse().expect("call sign")));
+        let wrong = "the SSID after the hyphen must be a number from 0 to 15";
+        assert_eq!(read("QA1SKY-77"), Err(wrong.to_owned()));
+    }
 }
