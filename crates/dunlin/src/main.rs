@@ -1,1 +1,73 @@
-fn main() {}
+//! The command line of Dunlin, a packet-radio station.
+
+mod rehearse;
+mod run;
+mod wall_clock;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// What `--help` says of the exit codes.
+const EXIT_CODES: &str = "\
+Exit codes:
+  0  all is well
+  1  it did not work, or a rehearsal did not keep its promises
+  2  the command line, a plan or a scenario is wrong; the message says where
+
+--verbose and the environment variable DUNLIN_LOG (error, warn, info, debug) set how much the
+program says of itself on standard error.";
+
+/// A packet-radio station in software, for licensed amateurs.
+#[derive(Debug, Parser)]
+#[command(name = "dunlin", version, after_help = EXIT_CODES, max_term_width = 100)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+    /// Say more of what the program itself does.
+    #[arg(long, short, global = true)]
+    verbose: bool,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Run a station among simulated neighbours. Nothing in it can key a radio.
+    Rehearse(rehearse::RehearseArgs),
+    /// Run the station of a plan on real sound devices.
+    Run(run::RunArgs),
+}
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    log_to_stderr(arguments.verbose);
+    let done = match &arguments.command {
+        Command::Rehearse(args) => rehearse::run(args),
+        Command::Run(args) => run::run(args),
+    };
+    match done {
+        Ok(code) => code,
+        Err(error) if is_broken_pipe(&error) => ExitCode::FAILURE,
+        Err(error) => {
+            eprintln!("dunlin: {error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn log_to_stderr(verbose: bool) {
+    let default = if verbose { "info" } else { "warn" };
+    let filter = std::env::var("DUNLIN_LOG").unwrap_or_default();
+    let filter = if filter.is_empty() { default } else { &filter };
+    let filter = tracing_subscriber::EnvFilter::try_new(filter)
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(default));
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .init();
+}
+
+/// Whoever read our output has gone, as in `dunlin … | head`. There is nobody to tell.
+fn is_broken_pipe(error: &anyhow::Error) -> bool {
+    let of_io = |e: &std::io::Error| e.kind() == std::io::ErrorKind::BrokenPipe;
+    error.downcast_ref::<std::io::Error>().is_some_and(of_io)
+}

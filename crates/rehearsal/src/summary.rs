@@ -90,8 +90,9 @@ pub struct PersonSummary {
 }
 
 impl Summary {
-    /// Of a rehearsal as it stands; call [`Rehearsal::end`] first.
-    pub fn of(rehearsal: &Rehearsal) -> Summary {
+    /// Of a rehearsal as it stands; call [`Rehearsal::end`] first. Promises are left out unless
+    /// they are to be `judged`: they are made for all seats being taken by people of the scenario.
+    pub fn of(rehearsal: &Rehearsal, judged: bool) -> Summary {
         let scenario = rehearsal.scenario();
         let bands = scenario
             .bands
@@ -118,7 +119,7 @@ impl Summary {
             finished: p.finished(),
             gave_up: p.gave_up(),
         });
-        let promises = judge(rehearsal);
+        let promises = if judged { judge(rehearsal) } else { Vec::new() };
         Summary {
             title: scenario.title.clone(),
             seed: rehearsal.seed(),

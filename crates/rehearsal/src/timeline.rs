@@ -132,6 +132,26 @@ fn wrap(words: &str, items: &[String]) -> Vec<String> {
     lines
 }
 
+/// A text in lines within the columns, the first after `head`, the others under it.
+fn paragraph(head: &str, text: &str) -> Vec<String> {
+    let indent = " ".repeat(head.chars().count());
+    let mut lines = vec![head.to_owned()];
+    for word in text.split(' ') {
+        let line = lines.last().map_or("", String::as_str);
+        let begins = line.chars().count() <= indent.len();
+        if !begins && line.chars().count() + 1 + word.chars().count() > COLUMNS {
+            lines.push(indent.clone());
+        }
+        if let Some(line) = lines.last_mut() {
+            if line.chars().count() > indent.len() {
+                line.push(' ');
+            }
+            line.push_str(word);
+        }
+    }
+    lines
+}
+
 fn talk_text(station: &str, talk: &TalkView) -> String {
     let arrow = if talk.incoming { "<" } else { ">" };
     let local = talk.local.to_string();
@@ -275,8 +295,10 @@ pub fn summary(summary: &Summary) -> String {
         let done = format!("{} times done, {} times given up", p.finished, p.gave_up);
         text.push(fit(&format!("  {:<12} at {:<9} {done}", p.name, p.station)));
     }
-    text.push(String::new());
-    text.extend(promise_list(summary));
+    if !summary.promises.is_empty() {
+        text.push(String::new());
+        text.extend(promise_list(summary));
+    }
     text.push(String::new());
     text.join("\n")
 }
@@ -367,9 +389,9 @@ fn promise_list(summary: &Summary) -> Vec<String> {
     let mut list = vec![format!("Promises: {kept} kept, {broken} broken")];
     for p in &summary.promises {
         let mark = if p.kept { "kept  " } else { "BROKEN" };
-        list.push(format!("  {mark}  {}", p.promise));
+        list.extend(paragraph(&format!("  {mark}  "), &p.promise));
         if !p.kept {
-            list.extend(p.evidence.iter().map(|e| format!("          {e}")));
+            list.extend(p.evidence.iter().flat_map(|e| paragraph("          - ", e)));
         }
     }
     list

@@ -1,0 +1,215 @@
+//! `dunlin rehearse`: the operator's station among simulated neighbours.
+
+mod headless;
+mod live;
+mod output;
+mod span;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use anyhow::{Context, bail};
+use clap::{Args, ValueEnum};
+use dunlin_clock::{Duration, Instant};
+use dunlin_rehearsal::{EMBEDDED, Embedded, Rehearsal, Scenario};
+
+/// The page's port if no other is asked for.
+const DEFAULT_PORT: u16 = 7317;
+/// Longest scenario file that is read, octets.
+const MOST_OCTETS: u64 = 1 << 20;
+
+/// What `dunlin rehearse --help` says at the end.
+const AFTER_HELP: &str = "\
+Without --headless the page of the operator's station is served on this machine only, and the
+terminal shows what that station hears and does, until Ctrl-C or the end of --for.
+With --headless there is no page: people of the scenario sit at the operator's station too, the
+terminal shows everything on all bands and at the end a summary, and the exit code is 0 only if
+the scenario's promises were kept. The same scenario and seed give the same output.";
+
+/// Arguments of `dunlin rehearse`.
+#[derive(Debug, Args)]
+#[command(after_help = AFTER_HELP)]
+pub struct RehearseArgs {
+    /// A scenario file, or the name of a scenario that comes with the program
+    #[arg(default_value = EMBEDDED[0].name)]
+    scenario: String,
+    /// Where all chance comes from [default: the scenario's]
+    #[arg(long)]
+    seed: Option<u64>,
+    /// How fast its time passes [default: real; with --headless max]
+    #[arg(long, value_enum)]
+    speed: Option<Speed>,
+    /// How long it runs in its own time, such as 90s, 20m or 1h [default: the scenario's with
+    /// --headless, else without end]
+    #[arg(long = "for", value_name = "TIME", value_parser = span::parse)]
+    lasts: Option<Duration>,
+    /// No page; the whole timeline, a summary, and the promises judged
+    #[arg(long)]
+    headless: bool,
+    /// One JSON object a line: every happening, at the end the summary
+    #[arg(long)]
+    json: bool,
+    /// TCP port of the page on this machine; 0 = any free one
+    #[arg(long, default_value_t = DEFAULT_PORT)]
+    port: u16,
+    /// List the scenarios that come with the program
+    #[arg(long, exclusive = true)]
+    list: bool,
+    /// Print a scenario that comes with the program, to copy and change it
+    #[arg(long, value_name = "NAME", exclusive = true)]
+    show: Option<String>,
+}
+
+/// How fast the time of a rehearsal passes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Speed {
+    /// As outside
+    Real,
+    /// As fast as the machine can
+    Max,
+}
+
+/// Carries the command out.
+///
+/// # Errors
+/// What went wrong, in sentences for people.
+pub fn run(args: &RehearseArgs) -> anyhow::Result<ExitCode> {
+    if args.list {
+        return list();
+    }
+    if let Some(name) = &args.show {
+        return show(name);
+    }
+    let scenario = match read_scenario(&args.scenario)? {
+        Ok(scenario) => scenario,
+        Err(faults) => {
+            eprintln!("{faults}");
+            return Ok(ExitCode::from(2));
+        }
+    };
+    let seed = args.seed.unwrap_or(scenario.seed);
+    let lasts = match (args.lasts, args.headless) {
+        (Some(lasts), _) => Some(lasts),
+        (None, true) => Some(scenario.lasts),
+        (None, false) => None,
+    };
+    let rehearsal = Rehearsal::begin(scenario, seed, args.headless)?;
+    let end = lasts.map(|lasts| Instant::ZERO + lasts);
+    let stop = stop_on_ctrl_c()?;
+    if args.headless {
+        let pace = Pace::new(args.speed.unwrap_or(Speed::Max));
+        return headless::run(rehearsal, end, pace, args.json, &stop);
+    }
+    let pace = Pace::new(args.speed.unwrap_or(Speed::Real));
+    live::run(rehearsal, end, pace, args.json, args.port, &stop)
+}
+
+fn list() -> anyhow::Result<ExitCode> {
+    let mut out = output::Output::new(false);
+    for embedded in EMBEDDED {
+        let title = match Scenario::read(embedded.name, embedded.text.as_bytes()) {
+            Ok(scenario) => scenario.title,
+            Err(faults) => bail!("a scenario of the program itself is faulty:\n{faults}"),
+        };
+        out.line(&format!("{:<14} {title}", embedded.name))?;
+    }
+    out.flush()?;
+    Ok(ExitCode::SUCCESS)
+}
+
+fn show(name: &str) -> anyhow::Result<ExitCode> {
+    let Some(embedded) = Embedded::called(name) else {
+        let names: Vec<&str> = EMBEDDED.iter().map(|e| e.name).collect();
+        bail!(
+            "no scenario called '{name}' comes with the program, only {}",
+            names.join(", ")
+        );
+    };
+    let mut out = output::Output::new(false);
+    out.text(embedded.text)?;
+    out.flush()?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// The scenario with this name, or in the file of this name.
+fn read_scenario(name: &str) -> anyhow::Result<Result<Scenario, dunlin_plan::FaultList>> {
+    if let Some(embedded) = Embedded::called(name) {
+        return Ok(Scenario::read(embedded.name, embedded.text.as_bytes()));
+    }
+    let path = PathBuf::from(name);
+    let facts = match std::fs::metadata(&path) {
+        Ok(facts) => facts,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => bail!(
+            "there is no file '{name}', and no scenario of that name comes with the program; \
+             'dunlin rehearse --list' shows those that do"
+        ),
+        Err(error) => return Err(error).context(format!("cannot read the scenario '{name}'")),
+    };
+    if facts.is_dir() {
+        bail!(
+            "'{name}' is a directory; a scenario is a file, as 'dunlin rehearse --show' prints one"
+        );
+    }
+    if facts.len() > MOST_OCTETS {
+        bail!(
+            "'{name}' has {} octets, too many for a scenario; allowed are {MOST_OCTETS}",
+            facts.len()
+        );
+    }
+    let octets = std::fs::read(&path).context(format!("cannot read the scenario '{name}'"))?;
+    Ok(Scenario::read(name, &octets))
+}
+
+/// Becomes true when Ctrl-C is pressed or the program is asked to end. The second time it ends
+/// the program at once.
+fn stop_on_ctrl_c() -> anyhow::Result<Arc<AtomicBool>> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let flag = stop.clone();
+    ctrlc::set_handler(move || {
+        if flag.swap(true, Ordering::Relaxed) {
+            std::process::exit(130);
+        }
+    })
+    .context("cannot notice Ctrl-C")?;
+    Ok(stop)
+}
+
+/// Ties the time of a rehearsal to that outside.
+#[derive(Debug)]
+struct Pace {
+    speed: Speed,
+    /// Moment outside at which the rehearsal was at `anchored`.
+    anchor: std::time::Instant,
+    anchored: Instant,
+}
+
+/// Farther behind than this, a rehearsal in real time does not race to catch up.
+const MOST_BEHIND: Duration = Duration::from_secs(1);
+
+impl Pace {
+    fn new(speed: Speed) -> Pace {
+        Pace {
+            speed,
+            anchor: std::time::Instant::now(),
+            anchored: Instant::ZERO,
+        }
+    }
+
+    /// How long to wait outside before the time of the rehearsal may go beyond `now`.
+    fn wait(&mut self, now: Instant) -> Duration {
+        if self.speed == Speed::Max {
+            return Duration::ZERO;
+        }
+        let passed = self.anchor.elapsed();
+        let rehearsed = now.since(self.anchored);
+        if passed > rehearsed + MOST_BEHIND {
+            // The machine slept or was too slow: go on from here.
+            self.anchor = std::time::Instant::now();
+            self.anchored = now;
+            return Duration::ZERO;
+        }
+        rehearsed.saturating_sub(passed)
+    }
+}
