@@ -61,19 +61,21 @@ pub(crate) fn read(
         }),
         far_call: far_call.map(|value| Placed { value, at: far_at }),
     };
-    let rule = || {
-        Some(CrossingRule {
-            name: name?,
-            from: from?,
-            to: to?,
-            call: call?,
-            far_call: far_call?,
-            who: who?,
-            reach: reach?.into_iter().map(|call| call.value).collect(),
-            most: most? as usize,
-        })
-    };
-    read.rule = rule();
+    if let (Some(name), Some(from), Some(to), Some(call), Some(far_call)) =
+        (name, from, to, call, far_call)
+        && let (Some(who), Some(reach), Some(most)) = (who, reach, most)
+    {
+        read.rule = Some(CrossingRule {
+            name,
+            from,
+            to,
+            call,
+            far_call,
+            who,
+            reach: reach.into_iter().map(|call| call.value).collect(),
+            most: most as usize, // 1 to 8 by its rule.
+        });
+    }
     if let Some(rule) = &read.rule {
         let line = |name| faults.line_of(section.at(name).start);
         if !section.rules().rehearsal {

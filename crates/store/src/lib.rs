@@ -1,1 +1,228 @@
+//! The journal: an SQLite file that remembers what was heard, sent and said.
+//!
+//! The caller hands in every [`Event`] of the engine with [`Store::record`] and calls
+//! [`Store::tick`] several times a second. What came in is written and committed at least
+//! once a second of the engine's time, so a program that is killed loses at most its last
+//! second. There is no thread and no clock in here.
+//!
+//! ```
+//! use dunlin_clock::{Instant, WallTime};
+//! use dunlin_station::{Event, Note, Urgency};
+//! use dunlin_store::{Limits, Store};
+//!
+//! let mut store = Store::in_memory(Limits::default())?;
+//! let began = WallTime(1_800_000_000_000);
+//! store.begin_run(began, "QA1SKY")?;
+//! let text = "port VHF waits: the channel is busy".to_owned();
+//! let note = Note { at_ms: 500, port: None, urgency: Urgency::Attention, text };
+//! store.record(began, &Event::Note(note.clone()));
+//! store.tick(Instant::from_secs(1))?;
+//! assert_eq!(store.notes(None, 10)?[0].value, note);
+//! store.end_run(began)?;
+//! # Ok::<(), dunlin_store::StoreError>(())
+//! ```
+//!
+//! When writing fails (no room, file held by another program), what is new waits in memory
+//! and each later tick tries again; see [`Store::waiting`] and [`Store::lost`].
 
+mod error;
+#[cfg(test)]
+mod hardship;
+mod open;
+mod pending;
+mod read;
+mod retain;
+mod schema;
+mod words;
+mod write;
+
+use std::path::{Path, PathBuf};
+
+use dunlin_clock::{Duration, Instant, WallTime};
+use dunlin_station::Event;
+use rusqlite::{Connection, params};
+use serde::Serialize;
+
+use crate::pending::Pending;
+
+pub use error::StoreError;
+pub use read::{HeardStation, Kept, KeptTalk, MOST_ANSWERED, Run};
+pub use retain::Limits;
+
+/// One start of the station. Numbers grow from start to start.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(transparent)]
+pub struct RunId(pub i64);
+
+/// Longest time that anything waits before it is written.
+const FLUSH_EVERY: Duration = Duration::from_secs(1);
+
+/// Flushes between two looks at whether too much is kept.
+const FLUSHES_PER_RETAIN: u32 = 30;
+
+/// The journal.
+#[derive(Debug)]
+pub struct Store {
+    path: PathBuf,
+    connection: Connection,
+    limits: Limits,
+    run: Option<RunId>,
+    pending: Pending,
+    flushed: Instant,
+    flushes: u32,
+}
+
+impl Store {
+    pub(crate) fn new(path: PathBuf, connection: Connection, limits: Limits) -> Store {
+        Store {
+            path,
+            connection,
+            limits,
+            run: None,
+            pending: Pending::default(),
+            flushed: Instant::ZERO,
+            flushes: 0,
+        }
+    }
+
+    /// The file, or a stand-in for a journal in memory.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    pub(crate) fn connection(&self) -> &Connection {
+        &self.connection
+    }
+
+    /// The run that is being written, once there is one.
+    pub fn run(&self) -> Option<RunId> {
+        self.run
+    }
+
+    /// Things that wait to be written.
+    pub fn waiting(&self) -> usize {
+        self.pending.len()
+    }
+
+    /// Things that were given up because writing failed for so long that too much waited.
+    pub fn lost(&self) -> u64 {
+        self.pending.lost()
+    }
+
+    /// Begins a run: the station called `call` starts, and its engine's zero is at `began`.
+    ///
+    /// # Errors
+    /// The file cannot be written.
+    pub fn begin_run(&mut self, began: WallTime, call: &str) -> Result<RunId, StoreError> {
+        self.flush()?; // What still waits belongs to the run before.
+        let begun = begin_run(&self.connection, began, call);
+        let run = begun.map_err(|error| StoreError::from_sqlite(&self.path, &error))?;
+        self.run = Some(run);
+        self.flushed = Instant::ZERO;
+        self.retain()?;
+        Ok(run)
+    }
+
+    /// Takes in an event; `wall` is the wall time of it. Nothing is written yet. Without
+    /// [`Store::begin_run`], a run without call sign begins with the first event.
+    pub fn record(&mut self, wall: WallTime, event: &Event) {
+        self.pending.add(wall, event);
+    }
+
+    /// Writes what waits if the last time was a second ago. Call it several times a second
+    /// with the engine's time. True if something was written.
+    ///
+    /// # Errors
+    /// The file cannot be written; what waits goes on waiting until a later call.
+    pub fn tick(&mut self, now: Instant) -> Result<bool, StoreError> {
+        if now.since(self.flushed) < FLUSH_EVERY {
+            return Ok(false);
+        }
+        self.flushed = now;
+        let anything = !self.pending.is_empty();
+        self.flush()?;
+        Ok(anything)
+    }
+
+    /// Writes and commits what waits.
+    ///
+    /// # Errors
+    /// The file cannot be written; what waits goes on waiting.
+    pub fn flush(&mut self) -> Result<(), StoreError> {
+        let Some(first) = self.pending.first() else {
+            return Ok(());
+        };
+        let written = self.commit(first);
+        let run = written.map_err(|error| StoreError::from_sqlite(&self.path, &error))?;
+        self.run = Some(run);
+        self.pending.clear();
+        self.flushes += 1;
+        if self.flushes.is_multiple_of(FLUSHES_PER_RETAIN) {
+            self.retain()?;
+        }
+        Ok(())
+    }
+
+    /// One transaction: all of what waits, or nothing of it.
+    fn commit(&mut self, first: WallTime) -> rusqlite::Result<RunId> {
+        let transaction = self.connection.transaction()?;
+        let run = match self.run {
+            Some(run) => run,
+            None => begin_run(&transaction, first, "")?,
+        };
+        for waiting in self.pending.in_order() {
+            write::write(&transaction, run, waiting)?;
+        }
+        transaction.commit()?;
+        Ok(run)
+    }
+
+    fn retain(&mut self) -> Result<(), StoreError> {
+        let retained = (|| {
+            let transaction = self.connection.transaction()?;
+            retain::retain(&transaction, &self.limits)?;
+            transaction.commit()
+        })();
+        retained.map_err(|error| StoreError::from_sqlite(&self.path, &error))
+    }
+
+    /// Ends the run: writes what waits and notes that the station stopped by itself.
+    ///
+    /// # Errors
+    /// The file cannot be written.
+    pub fn end_run(&mut self, ended: WallTime) -> Result<(), StoreError> {
+        self.flush()?;
+        if let Some(run) = self.run.take() {
+            let sql = "UPDATE runs SET ended_wall_ms = ?2 WHERE run = ?1";
+            let done = self.connection.execute(sql, params![run.0, ended.0]);
+            done.map_err(|error| StoreError::from_sqlite(&self.path, &error))?;
+        }
+        Ok(())
+    }
+
+    /// Reads the whole file and checks that everything in it fits together. Takes about a
+    /// second for some hundred megabytes.
+    ///
+    /// # Errors
+    /// The file is damaged or cannot be read.
+    pub fn check(&self) -> Result<(), StoreError> {
+        let sql = "PRAGMA integrity_check(1)";
+        let answer = self
+            .connection
+            .query_row(sql, [], |row| row.get::<_, String>(0));
+        match answer {
+            Ok(answer) if answer == "ok" => Ok(()),
+            Ok(reason) => Err(StoreError::Damaged {
+                path: self.path.clone(),
+                reason,
+            }),
+            Err(error) => Err(StoreError::from_sqlite(&self.path, &error)),
+        }
+    }
+}
+
+fn begin_run(db: &Connection, began: WallTime, call: &str) -> rusqlite::Result<RunId> {
+    let sql = "INSERT INTO runs (call, began_wall_ms) VALUES (?1, ?2)";
+    db.execute(sql, params![call, began.0])?;
+    Ok(RunId(db.last_insert_rowid()))
+}
