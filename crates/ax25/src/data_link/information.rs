@@ -122,6 +122,7 @@ impl Link {
         self.disconnect_wanted = false;
         self.discard_queue();
         self.retry_count = 0;
+        self.generation += 1;
         self.send_command(Control::Disc { p: true });
         self.start_t1();
         self.set_state(State::AwaitingRelease);

@@ -104,6 +104,8 @@ pub struct Link {
     /// While connecting: the link is being reset, and data was in doubt.
     pub(super) reset_in_doubt: bool,
     pub(super) unsent: Vec<Unsent>,
+    /// Counted up whenever frames made so far lose their meaning.
+    pub(super) generation: u64,
     pub(super) counters: Counters,
     pub(super) outputs: VecDeque<Output>,
 }
@@ -137,6 +139,7 @@ impl Link {
             disconnect_wanted: false,
             reset_in_doubt: false,
             unsent: Vec::new(),
+            generation: 0,
             counters: Counters::default(),
             outputs: VecDeque::new(),
             config,
@@ -184,6 +187,31 @@ impl Link {
     /// more: then the order of everything is kept by requesting it again as it stands here.
     pub fn take_unsent(&mut self) -> Vec<Unsent> {
         std::mem::take(&mut self.unsent)
+    }
+
+    /// Which of the link's lives this is: another number after each start, reset, release and
+    /// end. To be noted with each frame that waits for the transmitter, for
+    /// [`Link::has_use_for`].
+    pub fn generation(&self) -> u64 {
+        self.generation
+    }
+
+    /// Whether `frame`, put out in `generation`, should still go on the air. A frame can wait
+    /// long for its turn, and its numbers mean something else once the link has started over:
+    /// sent then, a stale RR acknowledges data that never arrived, a stale SABM resets the link.
+    /// (The standard hands frames to the multiplexer and never asks for them back.)
+    pub fn has_use_for(&self, frame: &Frame, generation: u64) -> bool {
+        generation == self.generation
+            || !matches!(
+                frame.control,
+                Control::I { .. }
+                    | Control::Rr { .. }
+                    | Control::Rnr { .. }
+                    | Control::Rej { .. }
+                    | Control::Srej { .. }
+                    | Control::Sabm { .. }
+                    | Control::Disc { .. }
+            )
     }
 
     /// The state.
@@ -322,6 +350,7 @@ impl Link {
             self.timers.stop(Timer::T3);
             self.clear_exceptions();
             self.retry_count = 0;
+            self.generation += 1;
         }
         if from != to {
             self.outputs.push_back(Output::StateChanged { from, to });

@@ -21,6 +21,9 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 //!
+//! Frames may wait for the transmitter after they were put out. Before one is sent, ask
+//! [`Link::has_use_for`] whether it still means what it meant.
+//!
 //! # Where it departs from the figures
 //!
 //! The figures hold known slips; each place where this machine does otherwise says so:

@@ -30,6 +30,7 @@ impl Link {
             self.discard_queue();
         }
         self.retry_count = 1;
+        self.generation += 1;
         self.send_command(Control::Sabm { p: true });
         self.timers.stop(Timer::T3);
         self.start_t1();
@@ -58,6 +59,7 @@ impl Link {
 
     /// V(s) = V(a) = V(r) = 0.
     pub(super) fn restart_numbers(&mut self) {
+        self.generation += 1;
         self.send.restart_numbers();
         self.vr = 0;
     }

@@ -1,7 +1,7 @@
 //! Resetting (§6.5), by either end, and what happens to the data.
 
 use dunlin_ax25::data_link::{Input, Request, State};
-use dunlin_ax25::wire::Fault;
+use dunlin_ax25::wire::{Control, Fault, Frame, Role};
 
 use crate::session::{Session, ask, call, data, recv, recv_nothing, send, wake};
 
@@ -276,4 +276,47 @@ fn an_acknowledgement_of_the_old_link_is_not_owed_on_the_new_one() {
     recv!(s, "data new", "seize");
     s.handle(50, Input::SeizeConfirm);
     recv!(s, "> RR response nr 1", "release");
+}
+
+#[test]
+fn frames_that_waited_too_long_have_no_use_any_more() {
+    let mut s = Session::new();
+    ask!(s, time 0, Request::Connect);
+    wake!(s, time 3000, T1);
+    let calling = s.link.generation();
+    let sabm = Frame {
+        role: Role::Command,
+        control: Control::Sabm { p: true },
+        ..s.peer_frame("RR response nr 0")
+    };
+    assert!(s.link.has_use_for(&sabm, calling));
+    // The UA to the first SABM comes while the second still waits for the transmitter.
+    send!(s, time 3100, "UA final");
+    assert!(!s.link.has_use_for(&sabm, calling));
+    let frame = |control| Frame {
+        control,
+        ..sabm.clone()
+    };
+    let (rr, ua) = (Control::Rr { nr: 1, pf: false }, Control::Ua { f: true });
+    // Each of these makes what went before stale, but never what any state may send.
+    for (ms, from_peer) in [
+        (4000, "SABM poll"),
+        (5000, "FRMR"),
+        (6000, "UA final"),
+        (7000, "DM"),
+    ] {
+        let before = s.link.generation();
+        assert!(s.link.has_use_for(&frame(rr), before));
+        send!(s, time ms, from_peer);
+        assert!(!s.link.has_use_for(&frame(rr), before), "{from_peer}");
+        assert!(s.link.has_use_for(&frame(ua), before), "{from_peer}");
+    }
+    let mut s = Session::connected();
+    let before = s.link.generation();
+    ask!(s, time 10, Request::Disconnect);
+    assert!(!s.link.has_use_for(&frame(rr), before));
+    assert!(
+        s.link
+            .has_use_for(&frame(Control::Disc { p: true }), s.link.generation())
+    );
 }
