@@ -1,4 +1,8 @@
 //! A writer that is killed without warning: all that was flushed is there, and whole.
+#![expect(
+    clippy::disallowed_types,
+    reason = "only a process of its own can be killed"
+)]
 
 use std::io::{BufRead, BufReader};
 use std::path::Path;
