@@ -1,21 +1,25 @@
 //! One port at work: its modem both ways, its queue, its turn on the channel.
 
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::VecDeque;
 
-use dunlin_ax25::Frame;
 use dunlin_ax25::wire::Control;
 use dunlin_clock::{Chance, Duration, Instant};
 
 use crate::access::Access;
 use crate::config::{ConfigError, PortConfig};
 use crate::event::{PortId, PortView, ms};
-use crate::links::LinkKey;
+use crate::links::{LinkKey, Links};
 use crate::occupancy::Occupancy;
 use crate::port::{Receiver, Transmitter, TransmitterSettings};
 use crate::words;
 
 /// Frames that may wait on one port.
 pub(crate) const MOST_QUEUED: usize = 256;
+/// A repeated frame that could not leave by then is of no use to anybody: its sender has
+/// sent it again.
+const STALE_REPEAT: Duration = Duration::from_secs(30);
+/// A transmission that has not been reported as played so long after its end is stuck.
+const STUCK_AFTER: Duration = Duration::from_secs(10);
 /// How often the level meter is told.
 const METER_EVERY: Duration = Duration::from_secs(1);
 
@@ -32,9 +36,12 @@ pub(crate) enum Origin {
 /// A frame that waits to be sent.
 #[derive(Clone, Debug)]
 pub(crate) struct Queued {
-    pub(crate) frame: Frame,
+    /// The kind of frame, if it is a known one.
+    pub(crate) control: Option<Control>,
     pub(crate) octets: Vec<u8>,
     pub(crate) origin: Origin,
+    /// The life of its link that it belongs to.
+    pub(crate) generation: u64,
     /// Goes before others and without leaving them a slot.
     pub(crate) urgent: bool,
     pub(crate) since: Instant,
@@ -50,7 +57,9 @@ pub(crate) struct Channel {
     pub(crate) access: Access,
     pub(crate) queue: VecDeque<Queued>,
     /// Links that want the channel only to acknowledge.
-    pub(crate) seizing: BTreeSet<LinkKey>,
+    pub(crate) seizing: VecDeque<LinkKey>,
+    /// When the transmission under way should have been played.
+    pub(crate) sound_ends: Option<Instant>,
     /// Samples received since the start.
     pub(crate) samples: u64,
     pub(crate) occupied: Occupancy,
@@ -91,7 +100,8 @@ impl Channel {
             transmitter,
             access: Access::new(config.timing.persistence, config.timing.slot_time, slots),
             queue: VecDeque::new(),
-            seizing: BTreeSet::new(),
+            seizing: VecDeque::new(),
+            sound_ends: None,
             samples: 0,
             occupied: Occupancy::default(),
             own: Occupancy::default(),
@@ -115,23 +125,49 @@ impl Channel {
         self.own.since().is_some()
     }
 
-    /// Puts a frame into the queue, unless the same frame of the same link waits already (a
-    /// timer that runs out while the channel is busy must not send its question twice).
+    /// Puts a frame into the queue, unless the same frame waits there already (a timer that
+    /// runs out while the channel is busy must not send its question twice). False = full.
     pub(crate) fn enqueue(&mut self, queued: Queued) -> bool {
-        if let Origin::Link(_) = queued.origin {
-            if starts_afresh(&queued.frame) {
-                self.queue.retain(|q| q.origin != queued.origin);
-            }
-            let twin = |q: &Queued| q.origin == queued.origin && q.octets == queued.octets;
-            if self.queue.iter().any(twin) {
-                return true;
-            }
+        let twin = |q: &Queued| q.origin == queued.origin && q.octets == queued.octets;
+        if self.queue.iter().any(twin) {
+            return true;
         }
         if self.queue.len() >= MOST_QUEUED {
             return false;
         }
         self.queue.push_back(queued);
         true
+    }
+
+    /// Whether a link still has something to say on this port.
+    pub(crate) fn holds_word_of(&self, key: LinkKey) -> bool {
+        let queued = self.queue.iter().any(|q| q.origin == Origin::Link(key));
+        queued || self.seizing.contains(&key)
+    }
+
+    /// Drops what no longer means what it meant: repeated frames that have waited too long,
+    /// numbers of a link that has started over or is no more.
+    pub(crate) fn drop_stale(&mut self, now: Instant, links: &Links) {
+        self.queue.retain(|q| match q.origin {
+            Origin::ToAll => true,
+            Origin::Repeated => now.since(q.since) <= STALE_REPEAT,
+            Origin::Link(key) => q.control.is_some_and(|control| match links.get(&key) {
+                Some(entry) => entry.link.has_use_for(control, q.generation),
+                None => outlives_link(control),
+            }),
+        });
+    }
+
+    /// Whether the driver has not reported the end of a transmission long after it was due.
+    /// Says so once.
+    pub(crate) fn is_newly_stuck(&mut self, now: Instant) -> bool {
+        let stuck = self
+            .sound_ends
+            .is_some_and(|end| now.since(end) > STUCK_AFTER);
+        if stuck {
+            self.sound_ends = None;
+        }
+        stuck
     }
 
     /// Takes the frames of the next transmission: repeated ones first; else those of one
@@ -239,10 +275,11 @@ impl Channel {
     }
 }
 
-/// A frame after which whatever its link still had in the queue is stale.
-fn starts_afresh(frame: &Frame) -> bool {
+/// A last word: it is sent although the link that said it is no more.
+fn outlives_link(control: Control) -> bool {
+    use Control::{Dm, Frmr, Test, Ua, Ui, Xid};
     matches!(
-        frame.control,
-        Control::Sabm { .. } | Control::Sabme { .. } | Control::Disc { .. } | Control::Dm { .. }
+        control,
+        Ua { .. } | Dm { .. } | Frmr { .. } | Ui { .. } | Test { .. } | Xid { .. }
     )
 }

@@ -70,7 +70,7 @@ pub enum Reply {
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
 pub enum Refusal {
     /// The port does not exist.
-    #[error("there is no port number {0}; the plan has {1}")]
+    #[error("there is no port number {0}; the plan has {1}, counted from 0")]
     NoSuchPort(u8, usize),
     /// The port has no way to transmit.
     #[error("port {0} is receive-only; give it an output in the station plan to transmit")]
@@ -79,26 +79,44 @@ pub enum Refusal {
     #[error("there is no talk number {0}; open one first")]
     NoSuchTalk(u64),
     /// The talk has ended or ends.
-    #[error("this talk with {0} has ended; open a new one to go on")]
+    #[error("this talk with {0} has ended or is ending; open a new one to go on")]
     TalkEnded(CallSign),
     /// A talk that has not ended cannot be put away.
     #[error("this talk with {0} is still going on; close it first")]
     TalkGoesOn(CallSign),
     /// A talk with this station under the same call signs exists.
-    #[error("a talk with {0} on this port is already open")]
+    #[error("a talk with {0} on this port is already open; go on there, or close it first")]
     AlreadyTalking(CallSign),
     /// A station cannot call itself.
-    #[error("{0} is this station's own call sign")]
+    #[error("{0} is this station's own call sign; give the call sign of another station")]
     OwnCall(CallSign),
     /// Too many digipeaters.
     #[error("{0} digipeaters are too many; the address field holds {1}")]
     TooManyRepeaters(usize, usize),
+    /// A path that no frame could take.
+    #[error("{0} cannot stand in this path: {1}. Leave it out")]
+    BadPath(CallSign, &'static str),
     /// The station has all the talks that it can hold.
     #[error("{0} talks are open, as many as this station holds; close one first")]
     TooManyTalks(usize),
     /// The text is longer than what may wait in one talk.
     #[error("{0} octets are too much at once; {1} may wait in one talk. Send less, or wait")]
     TooMuchText(usize, usize),
+    /// More lines than may wait.
+    #[error("{0} lines are too many at once; {1} may wait in one talk. Send less, or wait")]
+    TooManyLines(usize, usize),
+    /// The text of a frame to all is too long.
+    #[error("{0} octets do not fit into one frame of this port; {1} do. Shorten the text")]
+    TooLong(usize, usize),
+    /// Nothing to send.
+    #[error("the text is empty; write something")]
+    NoText,
+    /// Text with characters that could steer the other end's terminal.
+    #[error("the text holds a control character (code {0}); take it out")]
+    ControlCharacter(u32),
+    /// The port's queue is full.
+    #[error("{0} frames wait on this port already, as many as it holds; wait until some are sent")]
+    QueueFull(usize),
     /// The crossing does not exist.
     #[error("there is no crossing number {0}; it may have ended")]
     NoSuchCrossing(u64),

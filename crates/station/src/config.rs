@@ -23,6 +23,15 @@ pub struct StationConfig {
     pub seed: u64,
 }
 
+impl StationConfig {
+    /// Whether the station answers or repeats under this call sign on any port.
+    pub fn is_own(&self, call: CallSign) -> bool {
+        let port = |p: &PortConfig| p.call == call || p.digipeat.contains(&call);
+        let rule = |c: &CrossingRule| c.call == call || c.far_call == call;
+        self.ports.iter().any(port) || self.crossings.iter().any(rule)
+    }
+}
+
 /// One port: a radio, its modem and its manners on the channel.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PortConfig {
@@ -146,6 +155,9 @@ pub enum ConfigError {
     /// A crossing that names a port that does not exist, or one port twice.
     #[error("crossing {0}: the two ports must exist and differ")]
     CrossingPorts(String),
+    /// A crossing with an end that cannot transmit.
+    #[error("crossing {0}: port {1} cannot transmit, so nothing could cross")]
+    CrossingReceiveOnly(String, String),
     /// Two things answer under one call sign on one port.
     #[error("{0} is used twice on port {1}")]
     CallTwice(CallSign, String),

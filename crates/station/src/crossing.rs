@@ -3,15 +3,25 @@
 //! both ends are told. It owns no link: it answers each happening with [`Act`]s.
 
 use dunlin_ax25::CallSign;
-use dunlin_clock::Instant;
+use dunlin_clock::{Duration, Instant};
 
 use crate::config::{CrossingRule, WhoMayCross};
 use crate::event::{CrossingHalf, CrossingId, CrossingView, PortId, ms};
 use crate::links::LinkKey;
 use crate::talk::LINE_END;
 
-/// What a visitor may type ahead before the far station has answered, octets.
+/// What a visitor may type ahead before the far station has answered, octets; at half of it
+/// the visitor is asked to wait.
 const MOST_TYPED_AHEAD: usize = 4096;
+/// How long a visitor may take to name a station.
+const ANSWER_WITHIN: Duration = Duration::from_secs(120);
+/// How long an open crossing may be silent. Common practice for idle links to a hub is 10 to
+/// 15 minutes, no source.
+const SILENT_AT_MOST: Duration = Duration::from_secs(900);
+/// How long the release of both halves may take before they are cut.
+const END_WITHIN: Duration = Duration::from_secs(300);
+/// Longest answer to the question for a station, octets.
+const LONGEST_ANSWER: usize = 80;
 /// Wrong answers to the question for a station before the visitor is released.
 const MOST_WRONG: u32 = 3;
 /// Frames waiting for one end at which the other is held back, and at which it is let on
@@ -29,6 +39,8 @@ pub(crate) enum Act {
     /// Release a half once everything for it is acknowledged.
     CloseNear,
     CloseFar,
+    /// Release both halves now.
+    Cut,
 }
 
 /// How far a crossing has come.
@@ -60,6 +72,12 @@ pub(crate) struct Crossing {
     opened: Instant,
     near_open: bool,
     far_open: bool,
+    /// Somebody here ended it: what the links say afterwards is no news.
+    cut: bool,
+    /// Octets that never reached the end they were for.
+    lost: usize,
+    /// When anything last happened on it.
+    last: Instant,
     /// The view last told.
     pub(crate) told: Option<CrossingView>,
 }
@@ -87,8 +105,57 @@ impl Crossing {
             opened: now,
             near_open: true,
             far_open: false,
+            cut: false,
+            lost: 0,
+            last: now,
             told: None,
         }
+    }
+
+    /// When [`Crossing::overdue`] is to be asked.
+    pub(crate) fn deadline(&self) -> Option<Instant> {
+        match self.stage {
+            _ if self.has_ended() => None,
+            Stage::Asking { .. } => Some(self.last + ANSWER_WITHIN),
+            // The link gives up by itself.
+            Stage::Calling { .. } => None,
+            Stage::Through { .. } => Some(self.last + SILENT_AT_MOST),
+            Stage::Ending { .. } => Some(self.last + END_WITHIN),
+        }
+    }
+
+    /// Ends what has lasted too long.
+    pub(crate) fn overdue(&mut self, now: Instant) -> Vec<Act> {
+        if self.deadline().is_none_or(|at| at > now) {
+            return Vec::new();
+        }
+        let ending = Stage::Ending { to: self.to() };
+        let stage = std::mem::replace(&mut self.stage, ending);
+        self.last = now;
+        let time_is_up = format!("{}: no text for too long. Goodbye.", self.station);
+        match stage {
+            Stage::Asking { .. } => self.refuse(time_is_up),
+            Stage::Through { .. } => {
+                self.near_words = "being released: no text for too long".into();
+                self.far_words.clone_from(&self.near_words);
+                vec![line(time_is_up), Act::CloseNear, Act::CloseFar]
+            }
+            _ => {
+                self.cut("the release took too long");
+                vec![Act::Cut]
+            }
+        }
+    }
+
+    /// One half is being released: the other end need not send any more.
+    pub(crate) fn is_ending(&self) -> bool {
+        matches!(self.stage, Stage::Ending { .. })
+    }
+
+    /// So much is typed ahead that the visitor should wait.
+    pub(crate) fn has_enough_typed(&self) -> bool {
+        let half = MOST_TYPED_AHEAD / 2;
+        matches!(&self.stage, Stage::Calling { typed, .. } if typed.len() >= half)
     }
 
     /// The visitor is connected.
@@ -115,71 +182,97 @@ impl Crossing {
     }
 
     /// Octets from the visitor.
-    pub(crate) fn near_data(&mut self, octets: &[u8]) -> Vec<Act> {
+    pub(crate) fn near_data(&mut self, now: Instant, octets: &[u8]) -> Vec<Act> {
+        self.last = now;
         self.from_near += octets.len() as u64;
         match &mut self.stage {
             Stage::Through { .. } => vec![Act::ToFar(octets.to_vec())],
             Stage::Calling { typed, .. } => {
                 let room = MOST_TYPED_AHEAD.saturating_sub(typed.len());
                 typed.extend_from_slice(&octets[..octets.len().min(room)]);
-                if octets.len() > room {
-                    return vec![line(
-                        "Too much before the answer; the rest was not kept.".into(),
-                    )];
-                }
+                self.lost += octets.len().saturating_sub(room);
                 Vec::new()
             }
             Stage::Asking { typed, .. } => {
                 typed.extend_from_slice(octets);
                 self.answered()
             }
-            Stage::Ending { .. } => Vec::new(),
+            Stage::Ending { .. } => {
+                self.lost += octets.len();
+                Vec::new()
+            }
         }
     }
 
-    /// The visitor may have typed a whole line with a call sign.
+    /// The visitor may have typed one or more whole lines; the first good call sign among
+    /// them is called, what follows it goes there.
     fn answered(&mut self) -> Vec<Act> {
-        let Stage::Asking { typed, wrong } = &mut self.stage else {
-            return Vec::new();
-        };
-        let ends = |o: &u8| *o == LINE_END || *o == b'\n';
-        let Some(end) = typed.iter().position(ends) else {
-            if typed.len() <= 80 {
-                return Vec::new();
+        let mut acts = Vec::new();
+        while let Some((answer, rest)) = self.next_answer() {
+            let answer = answer.trim().to_uppercase();
+            if answer.is_empty() {
+                continue;
             }
-            typed.clear();
-            return self.wrong("That is too long for a call sign.".into());
+            match self.choose(&answer) {
+                Ok(to) => {
+                    self.stage = Stage::Ending { to: None };
+                    acts.extend(self.call(to, rest));
+                }
+                Err(text) => acts.extend(self.wrong(text)),
+            }
+        }
+        acts
+    }
+
+    /// Takes one line from what was typed; also a copy of what stands behind it. A line feed
+    /// right after a carriage return is part of the line end.
+    fn next_answer(&mut self) -> Option<(String, Vec<u8>)> {
+        let Stage::Asking { typed, .. } = &mut self.stage else {
+            return None;
         };
-        let answer = String::from_utf8_lossy(&typed[..end]).trim().to_uppercase();
+        if typed.first() == Some(&b'\n') {
+            typed.remove(0);
+        }
+        let ends = |o: &u8| *o == LINE_END || *o == b'\n';
+        let end = match typed.iter().position(ends) {
+            Some(end) => end,
+            None if typed.len() > LONGEST_ANSWER => typed.len() - 1,
+            None => return None,
+        };
         let mut rest = typed.split_off(end + 1);
-        typed.clear();
+        let answer = String::from_utf8_lossy(&typed[..end]).into_owned();
         if rest.first() == Some(&b'\n') {
             rest.remove(0);
         }
-        if answer.is_empty() {
-            return Vec::new();
-        }
-        *wrong += 1;
+        typed.clone_from(&rest);
+        Some((answer, rest))
+    }
+
+    /// The station that an answer names, or what is wrong with it.
+    fn choose(&self, answer: &str) -> Result<CallSign, String> {
+        let reach = &self.rule.reach;
         match answer.parse::<CallSign>() {
-            Err(_) => self.wrong("That is not a call sign.".into()),
-            Ok(to) if !self.rule.reach.is_empty() && !self.rule.reach.contains(&to) => {
-                let reach: Vec<String> = self.rule.reach.iter().map(CallSign::to_string).collect();
-                self.wrong(format!(
+            Err(_) => Err("That is not a call sign.".into()),
+            Ok(to) if !reach.is_empty() && !reach.contains(&to) => {
+                let reach: Vec<String> = reach.iter().map(CallSign::to_string).collect();
+                Err(format!(
                     "{to} is not reached from here, only {}.",
                     reach.join(", ")
                 ))
             }
-            Ok(to) => self.call(to, rest),
+            Ok(to) => Ok(to),
         }
     }
 
     fn wrong(&mut self, text: String) -> Vec<Act> {
-        match self.stage {
-            Stage::Asking { wrong, .. } if wrong < MOST_WRONG => {
-                vec![line(format!("{text} Which station?"))]
-            }
-            _ => self.refuse(text),
+        let Stage::Asking { wrong, .. } = &mut self.stage else {
+            return Vec::new();
+        };
+        *wrong += 1;
+        if *wrong < MOST_WRONG {
+            return vec![line(format!("{text} Which station?"))];
         }
+        self.refuse(text)
     }
 
     fn refuse(&mut self, text: String) -> Vec<Act> {
@@ -221,37 +314,58 @@ impl Crossing {
     }
 
     /// Octets from the far station.
-    pub(crate) fn far_data(&mut self, octets: &[u8]) -> Vec<Act> {
+    pub(crate) fn far_data(&mut self, now: Instant, octets: &[u8]) -> Vec<Act> {
+        self.last = now;
         self.from_far += octets.len() as u64;
-        if self.near_open {
+        if self.near_open && !self.is_ending() {
             vec![Act::ToNear(octets.to_vec())]
         } else {
+            self.lost += octets.len();
             Vec::new()
         }
     }
 
-    /// The far half has ended; `words` says how.
-    pub(crate) fn far_ended(&mut self, words: &str) -> Vec<Act> {
+    /// The far half has ended; `words` says how, `unsent` how many octets for it were never
+    /// acknowledged.
+    pub(crate) fn far_ended(&mut self, words: &str, unsent: usize) -> Vec<Act> {
         self.far_open = false;
-        self.far_words = words.to_owned();
+        if let Stage::Calling { typed, .. } = &self.stage {
+            self.lost += typed.len();
+        }
+        self.lost += unsent;
         let to = self.to();
         self.stage = Stage::Ending { to };
+        if self.cut {
+            return Vec::new();
+        }
+        self.far_words = words.to_owned();
         if !self.near_open {
             return Vec::new();
         }
         self.near_words = "being released".into();
         let who = to.map_or("the far station".into(), |c| c.to_string());
+        let rest = match unsent {
+            0 => String::new(),
+            n => format!(" The last {n} octets for it were not acknowledged."),
+        };
         vec![
-            line(format!("{}: {who}: {words}.", self.station)),
+            line(format!("{}: {who}: {words}.{rest}", self.station)),
             Act::CloseNear,
         ]
     }
 
-    /// The visitor's half has ended; `words` says how.
-    pub(crate) fn near_ended(&mut self, words: &str) -> Vec<Act> {
+    /// The visitor's half has ended; `words` says how, `unsent` as for the far half.
+    pub(crate) fn near_ended(&mut self, words: &str, unsent: usize) -> Vec<Act> {
         self.near_open = false;
-        self.near_words = words.to_owned();
+        if let Stage::Calling { typed, .. } = &self.stage {
+            self.lost += typed.len();
+        }
+        self.lost += unsent;
         self.stage = Stage::Ending { to: self.to() };
+        if self.cut {
+            return Vec::new();
+        }
+        self.near_words = words.to_owned();
         if !self.far_open {
             return Vec::new();
         }
@@ -259,16 +373,29 @@ impl Crossing {
         vec![Act::CloseFar]
     }
 
-    /// The operator cuts it.
-    pub(crate) fn cut(&mut self) {
+    /// It is cut here; `words` says by whom or why.
+    pub(crate) fn cut(&mut self, words: &str) {
         self.stage = Stage::Ending { to: self.to() };
-        let cut = "cut by the operator";
+        self.cut = true;
         if self.near_open {
-            self.near_words = cut.into();
+            self.near_words = words.into();
         }
         if self.far_open {
-            self.far_words = cut.into();
+            self.far_words = words.into();
         }
+    }
+
+    /// How it ended, for the timeline.
+    pub(crate) fn epilogue(&self) -> String {
+        let to = self.to().map_or("nobody".into(), |c| c.to_string());
+        let lost = match self.lost {
+            0 => String::new(),
+            n => format!("; {n} octets did not reach the end they were for"),
+        };
+        format!(
+            "crossing of {} to {to} is over: visitor {}; far side {}; {} octets went out, {} came back{lost}",
+            self.near.remote, self.near_words, self.far_words, self.from_near, self.from_far
+        )
     }
 
     /// Both halves are closed.
@@ -276,13 +403,14 @@ impl Crossing {
         !self.near_open && !self.far_open
     }
 
-    /// The key of the far half, if there is one.
+    /// The key of the far half, while there is one.
     pub(crate) fn far(&self) -> Option<LinkKey> {
-        Some(LinkKey {
+        let key = LinkKey {
             port: self.rule.to,
             local: self.rule.far_call,
             remote: self.to()?,
-        })
+        };
+        self.far_open.then_some(key)
     }
 
     fn to(&self) -> Option<CallSign> {
@@ -381,19 +509,22 @@ mod tests {
     fn text_typed_ahead_follows_the_announcement_unchanged() {
         let mut c = crossing(WhoMayCross::All, &[]);
         assert!(matches!(c.near_connected()[..], [Act::ToNear(_)]));
-        assert!(c.near_data(b"qx0").is_empty());
-        let acts = c.near_data(b"rlf\rhello\x00\xff");
+        assert!(c.near_data(Instant::ZERO, b"qx0").is_empty());
+        let acts = c.near_data(Instant::ZERO, b"rlf\rhello\x00\xff");
         assert_eq!(acts[1], Act::CallFar(call("QX0RLF")));
-        assert!(c.near_data(b" there\r").is_empty());
+        assert!(c.near_data(Instant::ZERO, b" there\r").is_empty());
         let acts = c.far_connected();
         assert_eq!(
             acts[1],
             Act::ToFar(b"QM3BAR is here by way of QA1SKY.\r".to_vec())
         );
         assert_eq!(acts[2], Act::ToFar(b"hello\x00\xff there\r".to_vec()));
-        assert_eq!(c.far_data(b"\x00yes"), [Act::ToNear(b"\x00yes".to_vec())]);
-        assert_eq!(c.near_ended("has hung up"), [Act::CloseFar]);
-        assert!(c.far_ended("released").is_empty());
+        assert_eq!(
+            c.far_data(Instant::ZERO, b"\x00yes"),
+            [Act::ToNear(b"\x00yes".to_vec())]
+        );
+        assert_eq!(c.near_ended("has hung up", 0), [Act::CloseFar]);
+        assert!(c.far_ended("released", 0).is_empty());
         assert!(c.has_ended());
     }
 
@@ -413,11 +544,18 @@ mod tests {
     fn only_what_the_plan_allows_is_reached_and_patience_ends() {
         let mut c = crossing(WhoMayCross::All, &["QX0RLF", "QX1RLF"]);
         c.near_connected();
+        assert!(
+            c.near_data(Instant::ZERO, b"\r\n").is_empty(),
+            "a blank line is no answer"
+        );
         for _ in 1..MOST_WRONG {
-            assert!(matches!(c.near_data(b"QZ9ZZZ\r")[..], [Act::ToNear(_)]));
+            assert!(matches!(
+                c.near_data(Instant::ZERO, b"QZ9ZZZ\r")[..],
+                [Act::ToNear(_)]
+            ));
         }
         assert!(matches!(
-            c.near_data(b"?\r")[..],
+            c.near_data(Instant::ZERO, b"?\r")[..],
             [Act::ToNear(_), Act::CloseNear]
         ));
     }
@@ -426,8 +564,46 @@ mod tests {
     fn with_one_station_in_the_rule_the_visitor_is_not_asked() {
         let mut c = crossing(WhoMayCross::All, &["QX0RLF"]);
         assert_eq!(c.near_connected()[1], Act::CallFar(call("QX0RLF")));
-        let acts = c.far_ended("no answer");
+        let acts = c.far_ended("no answer", 0);
         assert_eq!(acts[1], Act::CloseNear);
         assert!(!c.has_ended());
+    }
+
+    #[test]
+    fn an_answer_behind_a_wrong_one_is_taken_with_what_follows_it() {
+        let mut c = crossing(WhoMayCross::All, &[]);
+        c.near_connected();
+        let acts = c.near_data(Instant::ZERO, b"\rhello?\r\nQX0RLF\r\nfirst\r");
+        assert_eq!(acts.last(), Some(&Act::CallFar(call("QX0RLF"))));
+        let acts = c.far_connected();
+        assert_eq!(acts[2], Act::ToFar(b"first\r".to_vec()));
+    }
+
+    #[test]
+    fn babble_instead_of_an_answer_ends_soon() {
+        let mut c = crossing(WhoMayCross::All, &[]);
+        c.near_connected();
+        let frames = (0..20).map(|_| c.near_data(Instant::ZERO, &[b'x'; 128]));
+        let acts: Vec<Act> = frames.flatten().collect();
+        assert_eq!(acts.len(), MOST_WRONG as usize + 1);
+        assert_eq!(acts.last(), Some(&Act::CloseNear));
+    }
+
+    #[test]
+    fn silence_and_slow_ends_are_limited_and_losses_are_told() {
+        let mut c = crossing(WhoMayCross::All, &["QX0RLF"]);
+        c.near_connected();
+        c.far_connected();
+        assert!(c.overdue(Instant::ZERO + SILENT_AT_MOST / 2).is_empty());
+        let at = Instant::ZERO + SILENT_AT_MOST;
+        assert_eq!(c.overdue(at)[1..], [Act::CloseNear, Act::CloseFar]);
+        assert_eq!(c.overdue(at + END_WITHIN), [Act::Cut]);
+        c.far_ended("gone", 40);
+        c.near_ended("gone", 2);
+        assert!(
+            c.epilogue().contains("42 octets did not reach"),
+            "{}",
+            c.epilogue()
+        );
     }
 }

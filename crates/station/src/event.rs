@@ -1,7 +1,8 @@
 //! What the station tells people: one set of types for the page, the journal, the terminal
 //! and the API. Each event carries the whole new state of one thing (a block, a station
 //! heard, a talk …), so a listener that applies events in order to a [`Snapshot`] has what
-//! a fresh snapshot would show. Times are milliseconds on the engine's time line.
+//! a fresh snapshot would show, but for what a snapshot leaves out because of its limits
+//! (old blocks, lines, notes, stations long unheard). Times are milliseconds on the engine's time line.
 
 use dunlin_ax25::CallSign;
 use dunlin_clock::Instant;
@@ -61,7 +62,7 @@ pub enum BlockKind {
     Sent,
     /// Somebody sent a frame that could not be read; `why` says what speaks for what.
     Unreadable,
-    /// Data tones were heard for a while, no frame in them.
+    /// Data tones were heard. Frames read in them are blocks of their own over it.
     Busy,
 }
 
@@ -84,7 +85,7 @@ pub struct Block {
     pub to: String,
     /// Digipeaters in order, an asterisk after those that have repeated the frame.
     pub via: Vec<String>,
-    /// What kind of frame, in few words ("connect", "text 2", "acknowledges 3", "beacon").
+    /// What kind of frame, in few words ("calls", "text 2", "has all before 3", "to all").
     pub what: String,
     /// One line that renders the whole frame.
     pub text: String,
@@ -139,7 +140,7 @@ pub struct HeardView {
     pub port: PortId,
     /// Call sign as heard.
     pub call: String,
-    /// Heard from the digipeater named here; `None` = heard direct.
+    /// Heard from the digipeater named here; `None` = heard direct within the last hour.
     pub by: Option<String>,
     /// First time, ms.
     pub first_ms: u64,
@@ -230,7 +231,8 @@ pub struct TalkLine {
     pub direction: Direction,
     /// The text without its line end, control characters escaped.
     pub text: String,
-    /// Received: the line end has come. Sent: every octet is acknowledged.
+    /// Received: the line end has come, or the line was broken because none came. Sent: every
+    /// octet is acknowledged.
     pub complete: bool,
     /// Sent text that never was acknowledged because the talk ended first.
     pub lost: bool,

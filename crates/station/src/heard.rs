@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use dunlin_ax25::Frame;
 use dunlin_ax25::wire::Control;
+use dunlin_ax25::{CallSign, Frame};
 
 use crate::event::{HeardView, PortId};
 use crate::port::ReceptionReport;
@@ -11,93 +11,111 @@ use crate::port::ReceptionReport;
 /// Stations kept at most; the one unheard for longest makes room.
 const MOST: usize = 500;
 
+/// A station counts as heard direct for this long after it last was; copies by a digipeater
+/// do not change that before.
+const DIRECT_FOR_MS: u64 = 3_600_000;
+
+#[derive(Debug)]
+struct Entry {
+    view: HeardView,
+    /// When it was last heard direct.
+    direct_ms: Option<u64>,
+}
+
 /// What was heard of whom.
 #[derive(Debug, Default)]
 pub(crate) struct HeardList {
-    stations: BTreeMap<(PortId, String), HeardView>,
+    stations: BTreeMap<(PortId, String), Entry>,
 }
 
 impl HeardList {
     /// Takes note of a frame heard at `at_ms`. Returns the entries that changed: first the
-    /// station whose transmitter was heard, then, if the frame came by a digipeater, its source.
+    /// station whose transmitter was heard, then, if the frame came by a digipeater, its
+    /// source. A source for which `is_own` is true is left out: a digipeater's copy of an own
+    /// frame tells of the digipeater, not of oneself.
     pub(crate) fn note(
         &mut self,
         port: PortId,
         at_ms: u64,
         frame: &Frame,
         report: &ReceptionReport,
+        is_own: impl Fn(CallSign) -> bool,
     ) -> Vec<HeardView> {
         // The last digipeater that has repeated the frame is the one whose signal was
         // measured, never the source (AX.25 2.2 §3.12.4, has-been-repeated bit).
-        let by = frame
-            .repeaters
-            .iter()
-            .rev()
-            .find(|r| r.has_been_repeated)
-            .map(|r| r.address.to_string());
-        let source = frame.source.to_string();
+        let heard_from = frame.heard_from();
+        let by = (heard_from != &frame.source).then(|| heard_from.to_string());
         let mut changed = Vec::with_capacity(2);
         if let Some(digipeater) = &by {
             let entry = self.entry(port, digipeater.clone(), at_ms);
-            measure(entry, report);
-            changed.push(entry.clone());
+            entry.heard_direct(at_ms, report);
+            changed.push(entry.view.clone());
         }
-        let entry = self.entry(port, source, at_ms);
+        if frame.source.call_sign().is_some_and(is_own) {
+            return changed;
+        }
+        let entry = self.entry(port, frame.source.to_string(), at_ms);
+        let lately = |direct_ms: u64| at_ms.saturating_sub(direct_ms) < DIRECT_FOR_MS;
         if by.is_none() {
-            measure(entry, report);
-        }
-        // A station once heard direct within the hour stays so when a copy of it comes by a
-        // digipeater too; age tells the rest.
-        if by.is_none() || entry.count == 1 || entry.by.is_some() {
-            entry.by = by;
+            entry.heard_direct(at_ms, report);
+        } else if !entry.direct_ms.is_some_and(lately) {
+            entry.view.by = by;
         }
         if matches!(frame.control, Control::Ui { .. }) {
-            entry.said = crate::words::escaped(&frame.info);
+            entry.view.said = crate::words::escaped(&frame.info);
         }
-        changed.push(entry.clone());
+        changed.push(entry.view.clone());
         changed
     }
 
     /// All entries, by port and call.
     pub(crate) fn views(&self) -> Vec<HeardView> {
-        self.stations.values().cloned().collect()
+        self.stations.values().map(|e| e.view.clone()).collect()
     }
 
     /// The entry of a station on a port, if it was heard.
     pub(crate) fn find(&self, port: PortId, call: &str) -> Option<&HeardView> {
-        self.stations.get(&(port, call.to_owned()))
+        self.stations.get(&(port, call.to_owned())).map(|e| &e.view)
     }
 
-    fn entry(&mut self, port: PortId, call: String, at_ms: u64) -> &mut HeardView {
+    fn entry(&mut self, port: PortId, call: String, at_ms: u64) -> &mut Entry {
         let key = (port, call);
         if !self.stations.contains_key(&key) && self.stations.len() >= MOST {
-            let oldest = self.stations.iter().min_by_key(|(_, v)| v.last_ms);
+            let oldest = self.stations.iter().min_by_key(|(_, e)| e.view.last_ms);
             if let Some(gone) = oldest.map(|(k, _)| k.clone()) {
                 self.stations.remove(&gone);
             }
         }
-        let entry = self.stations.entry(key.clone()).or_insert(HeardView {
-            port,
-            call: key.1,
-            by: None,
-            first_ms: at_ms,
-            last_ms: at_ms,
-            count: 0,
-            level_dbfs: None,
-            offset_hz: None,
-            twist_db: None,
-            snr_db: None,
-            said: String::new(),
+        let call = key.1.clone();
+        let entry = self.stations.entry(key).or_insert_with(|| Entry {
+            view: HeardView {
+                port,
+                call,
+                by: None,
+                first_ms: at_ms,
+                last_ms: at_ms,
+                count: 0,
+                level_dbfs: None,
+                offset_hz: None,
+                twist_db: None,
+                snr_db: None,
+                said: String::new(),
+            },
+            direct_ms: None,
         });
-        entry.last_ms = at_ms;
-        entry.count += 1;
+        entry.view.last_ms = at_ms;
+        entry.view.count += 1;
         entry
     }
 }
 
-fn measure(entry: &mut HeardView, report: &ReceptionReport) {
-    entry.level_dbfs = Some(report.level_dbfs);
-    entry.offset_hz = report.offset_hz;
-    entry.twist_db = report.twist_db;
-    entry.snr_db = report.snr_db;
+impl Entry {
+    fn heard_direct(&mut self, at_ms: u64, report: &ReceptionReport) {
+        self.direct_ms = Some(at_ms);
+        self.view.by = None;
+        self.view.level_dbfs = Some(report.level_dbfs);
+        self.view.offset_hz = report.offset_hz;
+        self.view.twist_db = report.twist_db;
+        self.view.snr_db = report.snr_db;
+    }
 }

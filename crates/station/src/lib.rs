@@ -14,6 +14,7 @@ pub mod port;
 
 mod access;
 mod channel;
+mod check;
 mod command;
 mod config;
 mod crossing;

@@ -11,7 +11,7 @@ use dunlin_clock::Instant;
 
 use crate::event::{CrossingId, PortId, TalkId};
 
-/// Links at most, all ports together. A stranger beyond it is answered "is not connected".
+/// Links at most, all ports together. A stranger beyond it is answered DM.
 pub(crate) const MOST_LINKS: usize = 128;
 
 /// What tells links apart.
@@ -42,8 +42,10 @@ pub(crate) struct LinkEntry {
     pub(crate) via: Vec<CallSign>,
     /// To be released as soon as everything handed to it is acknowledged.
     pub(crate) closing: bool,
-    /// It was told to hold the other end back (own receiver busy).
-    pub(crate) held_back: bool,
+    /// It has been up.
+    pub(crate) was_up: bool,
+    /// The other end has acknowledged something.
+    pub(crate) ever_acknowledged: bool,
     /// When it was made.
     pub(crate) since: Instant,
     /// How often the call was sent.
@@ -61,7 +63,8 @@ impl LinkEntry {
             owner: Owner::Nobody,
             via,
             closing: false,
-            held_back: false,
+            was_up: false,
+            ever_acknowledged: false,
             since: now,
             calls_sent: 0,
             last_heard: None,
@@ -81,13 +84,34 @@ impl LinkEntry {
 
     /// Hands data to the link.
     pub(crate) fn give(&mut self, now: Instant, info: Vec<u8>) {
-        while self.sizes.len() > self.pending() {
-            self.sizes.pop_front();
-        }
         self.sizes.push_back(info.len());
         let pid = pid::NO_LAYER_3;
         self.link
             .handle(now, Input::Request(Request::Data { pid, info }));
+    }
+
+    /// Takes note of acknowledgements, while the link is up: what a link discards when it goes
+    /// down is not acknowledged. Returns how many pieces are still pending.
+    pub(crate) fn count_acknowledged(&mut self) -> usize {
+        let pending = self.pending();
+        if pending < self.sizes.len() {
+            self.ever_acknowledged = true;
+            self.sizes.drain(..self.sizes.len() - pending);
+        }
+        pending
+    }
+
+    /// The other end has connected again. If nothing ever passed, it has only missed our
+    /// answer: whatever was handed to the link is handed to it again. Else what was in doubt
+    /// stays so; its octets are returned.
+    pub(crate) fn started_afresh(&mut self, now: Instant) -> usize {
+        let unsent = self.link.take_unsent();
+        self.sizes.clear();
+        if self.ever_acknowledged || self.link.counters().i_received > 0 {
+            return unsent.iter().map(|u| u.info.len()).sum();
+        }
+        unsent.into_iter().for_each(|u| self.give(now, u.info));
+        0
     }
 
     /// The link is up: data may be handed to it.

@@ -3,14 +3,15 @@
 use std::collections::VecDeque;
 
 use dunlin_ax25::Frame;
+use dunlin_ax25::wire::{AddressField, Modulo, Repeater};
 use dunlin_clock::Instant;
 
 use crate::event::{Block, BlockKind, PortId, ms};
 use crate::port::ReceptionReport;
 use crate::words;
 
-/// Blocks kept for a snapshot, all ports together.
-const MOST: usize = 600;
+/// Blocks kept for a snapshot of each port.
+const MOST: usize = 300;
 /// Above this signal-to-noise ratio a frame that is not read is more likely spoiled by a
 /// second sender than by noise. Common practice, no source; the textbook receivers lose
 /// hardly any frame to noise alone above it.
@@ -28,8 +29,11 @@ impl Strips {
     pub(crate) fn add(&mut self, mut block: Block) -> Block {
         block.id = self.next_id;
         self.next_id += 1;
-        if self.blocks.len() >= MOST {
-            self.blocks.pop_front();
+        let of_port = self.blocks.iter().filter(|b| b.port == block.port).count();
+        if of_port >= MOST
+            && let Some(oldest) = self.blocks.iter().position(|b| b.port == block.port)
+        {
+            self.blocks.remove(oldest);
         }
         self.blocks.push_back(block.clone());
         block
@@ -70,12 +74,33 @@ pub(crate) fn blank(port: PortId, kind: BlockKind, start: Instant, end: Option<I
     }
 }
 
+/// A frame whatever its numbering: a monitor has not seen the SABM or SABME that tells
+/// (AX.25 2.2 §4.2.1).
+pub(crate) fn decode_any(octets: &[u8]) -> Option<Frame> {
+    let extended = || Frame::decode_modulo(octets, Modulo::OneHundredTwentyEight);
+    Frame::decode(octets).or_else(|_| extended()).ok()
+}
+
 /// Fills in who, to whom and what.
-pub(crate) fn describe(block: &mut Block, frame: &Frame, octets: &[u8]) {
-    block.from = frame.source.to_string();
-    block.to = frame.destination.to_string();
-    block.via = frame
-        .repeaters
+pub(crate) fn describe(block: &mut Block, octets: &[u8]) {
+    block.octets = octets.to_vec();
+    if let Some(frame) = decode_any(octets) {
+        block.from = frame.source.to_string();
+        block.to = frame.destination.to_string();
+        block.via = path(&frame.repeaters);
+        block.what = words::purpose(&frame);
+        block.text = frame.to_string();
+    } else if let Ok((field, _)) = AddressField::decode(octets) {
+        block.from = field.source.to_string();
+        block.to = field.destination.to_string();
+        block.via = path(&field.repeaters);
+        block.what = "a kind not in the standard".into();
+        block.text = format!("{} > {} : unknown control field", block.from, block.to);
+    }
+}
+
+fn path(repeaters: &[Repeater]) -> Vec<String> {
+    repeaters
         .iter()
         .map(|r| {
             format!(
@@ -84,10 +109,7 @@ pub(crate) fn describe(block: &mut Block, frame: &Frame, octets: &[u8]) {
                 if r.has_been_repeated { "*" } else { "" }
             )
         })
-        .collect();
-    block.what = words::purpose(frame);
-    block.text = frame.to_string();
-    block.octets = octets.to_vec();
+        .collect()
 }
 
 /// Fills in what was measured.

@@ -10,6 +10,9 @@ use crate::words;
 
 /// Octets that may wait in one talk.
 pub(crate) const MOST_WAITING: usize = 64 * 1024;
+/// Lines that may wait in one talk; below what is kept, so that none is forgotten before it
+/// has arrived.
+pub(crate) const MOST_WAITING_LINES: usize = 500;
 /// Lines kept for a snapshot; the journal keeps them all.
 const MOST_LINES: usize = 1000;
 /// A received line is broken here if its end does not come.
@@ -92,7 +95,7 @@ impl Talk {
     /// Writes text: one line for each line in it. Returns the new lines.
     pub(crate) fn say(&mut self, now: Instant, text: &str, info_length: usize) -> Vec<TalkLine> {
         let mut new = Vec::new();
-        for line in text.lines() {
+        for line in text_lines(text) {
             let mut octets = line.as_bytes().to_vec();
             octets.push(LINE_END);
             let id = self.next_line;
@@ -109,6 +112,17 @@ impl Talk {
             new.push(line);
         }
         new
+    }
+
+    /// Whether anything that was written has not been handed to the link.
+    pub(crate) fn has_more(&self) -> bool {
+        !self.unsent.is_empty()
+    }
+
+    /// Lines written and not yet acknowledged.
+    pub(crate) fn waiting_lines(&self) -> usize {
+        let open = |l: &&TalkLine| l.direction == Direction::Sent && !l.complete && !l.lost;
+        self.lines.iter().filter(open).count()
     }
 
     /// The pieces that now go to the link: few at a time, the rest waits here.
@@ -153,8 +167,8 @@ impl Talk {
             let mut length = 0;
             self.change(line, |l| {
                 l.octets.push(octet);
-                l.complete |= ends;
                 length = l.octets.len();
+                l.complete |= ends || length >= LONGEST_LINE;
             });
             self.growing = (!ends && length < LONGEST_LINE).then_some(line);
             self.just_ended = (octet == LINE_END).then_some(line);
@@ -247,6 +261,15 @@ impl Talk {
         change(line);
         Some(line.clone())
     }
+}
+
+/// The lines of a text, whichever way their ends are written.
+pub(crate) fn text_lines(text: &str) -> impl Iterator<Item = &str> {
+    let text = text.strip_suffix('\n').unwrap_or(text);
+    let text = text.strip_suffix('\r').unwrap_or(text);
+    text.split('\n')
+        .map(|l| l.strip_suffix('\r').unwrap_or(l))
+        .flat_map(|l| l.split('\r'))
 }
 
 #[cfg(test)]

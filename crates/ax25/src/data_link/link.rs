@@ -196,14 +196,14 @@ impl Link {
         self.generation
     }
 
-    /// Whether `frame`, put out in `generation`, should still go on the air. A frame can wait
+    /// Whether a frame with this control field, put out in `generation`, should still go on the air. A frame can wait
     /// long for its turn, and its numbers mean something else once the link has started over:
     /// sent then, a stale RR acknowledges data that never arrived, a stale SABM resets the link.
     /// (The standard hands frames to the multiplexer and never asks for them back.)
-    pub fn has_use_for(&self, frame: &Frame, generation: u64) -> bool {
+    pub fn has_use_for(&self, control: Control, generation: u64) -> bool {
         generation == self.generation
             || !matches!(
-                frame.control,
+                control,
                 Control::I { .. }
                     | Control::Rr { .. }
                     | Control::Rnr { .. }

@@ -239,7 +239,7 @@ impl Channel {
         let waiting = std::mem::take(&mut end.to_send);
         waiting
             .iter()
-            .filter(|(frame, generation)| end.link.has_use_for(frame, *generation))
+            .filter(|(frame, generation)| end.link.has_use_for(frame.control, *generation))
             .map(|(frame, _)| frame.encode())
             .collect()
     }

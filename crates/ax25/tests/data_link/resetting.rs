@@ -284,19 +284,11 @@ fn frames_that_waited_too_long_have_no_use_any_more() {
     ask!(s, time 0, Request::Connect);
     wake!(s, time 3000, T1);
     let calling = s.link.generation();
-    let sabm = Frame {
-        role: Role::Command,
-        control: Control::Sabm { p: true },
-        ..s.peer_frame("RR response nr 0")
-    };
-    assert!(s.link.has_use_for(&sabm, calling));
+    let sabm = Control::Sabm { p: true };
+    assert!(s.link.has_use_for(sabm, calling));
     // The UA to the first SABM comes while the second still waits for the transmitter.
     send!(s, time 3100, "UA final");
-    assert!(!s.link.has_use_for(&sabm, calling));
-    let frame = |control| Frame {
-        control,
-        ..sabm.clone()
-    };
+    assert!(!s.link.has_use_for(sabm, calling));
     let (rr, ua) = (Control::Rr { nr: 1, pf: false }, Control::Ua { f: true });
     // Each of these makes what went before stale, but never what any state may send.
     for (ms, from_peer) in [
@@ -306,17 +298,17 @@ fn frames_that_waited_too_long_have_no_use_any_more() {
         (7000, "DM"),
     ] {
         let before = s.link.generation();
-        assert!(s.link.has_use_for(&frame(rr), before));
+        assert!(s.link.has_use_for(rr, before));
         send!(s, time ms, from_peer);
-        assert!(!s.link.has_use_for(&frame(rr), before), "{from_peer}");
-        assert!(s.link.has_use_for(&frame(ua), before), "{from_peer}");
+        assert!(!s.link.has_use_for(rr, before), "{from_peer}");
+        assert!(s.link.has_use_for(ua, before), "{from_peer}");
     }
     let mut s = Session::connected();
     let before = s.link.generation();
     ask!(s, time 10, Request::Disconnect);
-    assert!(!s.link.has_use_for(&frame(rr), before));
+    assert!(!s.link.has_use_for(rr, before));
     assert!(
         s.link
-            .has_use_for(&frame(Control::Disc { p: true }), s.link.generation())
+            .has_use_for(Control::Disc { p: true }, s.link.generation())
     );
 }

@@ -60,33 +60,52 @@ impl Station {
     /// Makes a link for a frame from a station with which none is open. It lets the call in,
     /// or answers that nothing is connected.
     pub(super) fn open_for_stranger(&mut self, now: Instant, key: LinkKey, frame: &Frame) {
-        if self.links.is_full() {
+        let via = frame.reply_path().unwrap_or_default();
+        let calls = matches!(frame.control, Control::Sabm { .. } | Control::Sabme { .. });
+        let room = !self.links.is_full();
+        let refusal = self
+            .refusal(&key)
+            .or((!room).then(|| "all links are in use".into()));
+        if calls && let Some(why) = &refusal {
+            let text = format!("{} called {} and was refused: {why}", key.remote, key.local);
+            self.note(now, Some(key.port), Urgency::Attention, text);
+        }
+        let mut entry = self.new_link(now, key, via, calls && refusal.is_none());
+        if !room {
+            // Answered (DM) and forgotten at once.
+            entry.link.handle(now, LinkInput::Frame(frame.clone()));
+            while let Some(output) = entry.link.poll() {
+                if let LinkOutput::Send { frame, .. } = output {
+                    self.enqueue(now, key.port, Origin::Link(key), frame, false);
+                }
+            }
             return;
         }
-        let via = frame.reply_path().unwrap_or_default();
-        let calls = matches!(frame.control, Control::Sabm { .. });
-        let mut entry = self.new_link(now, key, via, calls && self.lets_in(&key));
         let busy = self.channel_is_taken(key.port);
         entry.link.handle(now, LinkInput::ChannelBusy(busy));
         self.links.insert(key, entry);
     }
 
-    /// Whether a call may become a talk or a crossing now.
-    fn lets_in(&self, key: &LinkKey) -> bool {
-        if let Some(rule) = self
-            .config
-            .crossings
+    /// Why a call cannot become a talk or a crossing now; `None` = it can.
+    fn refusal(&self, key: &LinkKey) -> Option<String> {
+        let rules = &self.config.crossings;
+        let rule = rules
             .iter()
-            .find(|r| r.from == key.port && r.call == key.local)
-        {
-            let visitors = self
-                .crossings
-                .values()
-                .filter(|c| !c.has_ended() && c.rule.name == rule.name);
-            return visitors.count() < rule.most;
+            .find(|r| r.from == key.port && r.call == key.local);
+        if let Some(rule) = rule {
+            let of_rule = |c: &&Crossing| c.rule.from == rule.from && c.rule.call == rule.call;
+            let live = self.crossings.values().filter(|c| !c.has_ended());
+            let visitors = live.filter(of_rule).count();
+            return (visitors >= rule.most)
+                .then(|| format!("the crossing holds {visitors}, as many as its rule allows"));
+        }
+        if self.port_config(key.port).call != key.local {
+            return Some("nothing answers under this call sign".into());
         }
         let open = self.talks.values().filter(|t| t.state != TalkState::Ended);
-        self.port_config(key.port).call == key.local && open.count() < Self::MOST_TALKS
+        let incoming = open.filter(|t| t.incoming).count();
+        (incoming >= Self::MOST_INCOMING)
+            .then(|| format!("{incoming} callers are being talked with, as many as are let in"))
     }
 
     pub(super) fn link_frame(&mut self, now: Instant, key: LinkKey, frame: Frame) {
@@ -132,13 +151,24 @@ impl Station {
         }
     }
 
-    /// The port may transmit: links that asked for it get their turn.
-    pub(super) fn confirm_seizes(&mut self, now: Instant, port: PortId) {
-        let seizing = std::mem::take(&mut self.channel(port).seizing);
-        for key in seizing {
-            if let Some(entry) = self.links.get_mut(&key) {
-                entry.link.handle(now, LinkInput::SeizeConfirm);
-            }
+    /// The port may transmit. The link whose turn it is may now acknowledge (LM-SEIZE
+    /// confirm): that of the first frame in the queue, else the first that asked.
+    pub(super) fn confirm_seize(&mut self, now: Instant, port: PortId) {
+        let channel = self.channel(port);
+        if channel.queue.iter().any(|q| q.urgent) {
+            return;
+        }
+        let turn = match channel.queue.front().map(|q| q.origin) {
+            Some(Origin::Link(key)) => Some(key),
+            Some(Origin::Repeated | Origin::ToAll) => None,
+            None => channel.seizing.front().copied(),
+        };
+        let Some(key) = turn.filter(|key| channel.seizing.contains(key)) else {
+            return;
+        };
+        channel.seizing.retain(|k| *k != key);
+        if let Some(entry) = self.links.get_mut(&key) {
+            entry.link.handle(now, LinkInput::SeizeConfirm);
         }
         self.pump_links(now);
     }
@@ -152,7 +182,7 @@ impl Station {
                     quiet = false;
                     self.link_output(now, key, output);
                 }
-                self.look_after(now, key);
+                quiet &= !self.look_after(now, key);
             }
             if quiet {
                 return;
@@ -166,7 +196,7 @@ impl Station {
                 frame,
                 expedited: _,
             } => {
-                if matches!(frame.control, Control::Sabm { .. })
+                if matches!(frame.control, Control::Sabm { .. } | Control::Sabme { .. })
                     && let Some(entry) = self.links.get_mut(&key)
                 {
                     entry.calls_sent += 1;
@@ -174,7 +204,10 @@ impl Station {
                 self.enqueue(now, key.port, Origin::Link(key), frame, false);
             }
             LinkOutput::SeizeRequest => {
-                self.channel(key.port).seizing.insert(key);
+                let seizing = &mut self.channel(key.port).seizing;
+                if !seizing.contains(&key) {
+                    seizing.push_back(key);
+                }
             }
             LinkOutput::ReleaseRequest | LinkOutput::StateChanged { .. } => {}
             LinkOutput::Indicate(indication) => self.indication(now, key, indication),
@@ -188,8 +221,8 @@ impl Station {
             Indication::ConnectConfirm => self.answered(now, key, owner),
             Indication::Data { info, .. } => match owner {
                 Owner::Talk(id) => self.talk_data(now, id, &info),
-                Owner::Near(id) => self.crossing_acts(now, id, |c| c.near_data(&info)),
-                Owner::Far(id) => self.crossing_acts(now, id, |c| c.far_data(&info)),
+                Owner::Near(id) => self.crossing_acts(now, id, |c| c.near_data(now, &info)),
+                Owner::Far(id) => self.crossing_acts(now, id, |c| c.far_data(now, &info)),
                 Owner::Nobody => {}
             },
             Indication::DisconnectIndication { reason } => {
@@ -201,7 +234,7 @@ impl Station {
                 self.link_ended(now, key, owner, &words, plain);
             }
             Indication::DisconnectConfirm => {
-                self.link_ended(now, key, owner, "hung up", true);
+                self.link_ended(now, key, owner, "ended by this station", true);
             }
             Indication::UnitData { .. } => {}
             Indication::DataRefused { info, reason, .. } => {
@@ -211,6 +244,10 @@ impl Station {
                     key.remote
                 );
                 self.note(now, Some(key.port), Urgency::Attention, text);
+                // Octets are missing in the middle now: going on would hide that.
+                if let Owner::Near(id) | Owner::Far(id) = owner {
+                    self.cut(now, id, "cut: text could not be carried on");
+                }
             }
             Indication::Error(error) => {
                 let text = format!("link with {}: {error}", key.remote);
@@ -221,35 +258,26 @@ impl Station {
 
     /// Somebody has connected to us (or, on an open link, started afresh).
     fn called(&mut self, now: Instant, key: LinkKey, owner: Owner) {
+        let Some(entry) = self.links.get_mut(&key) else {
+            return;
+        };
+        let in_doubt = if entry.was_up {
+            entry.started_afresh(now)
+        } else {
+            0
+        };
+        entry.was_up = true;
         match owner {
-            Owner::Talk(id) => {
-                let in_doubt = self.links.get_mut(&key).map(|e| e.link.take_unsent());
-                let Some(talk) = self.talks.get_mut(&id) else {
-                    return;
-                };
-                let words = match in_doubt {
-                    Some(unsent) if !unsent.is_empty() => {
-                        "the other side started afresh; what was not acknowledged is marked"
-                    }
-                    _ => "the other side started afresh; nothing was lost",
-                };
-                talk.set_state(now, TalkState::Open, words.into());
-                let lost = talk.drop_given();
-                lost.into_iter()
-                    .for_each(|line| self.tell(Event::TalkLine(line)));
-                self.tell_talk(id);
-            }
-            // Octets may be missing in the middle: going on would hide that.
-            Owner::Near(_) | Owner::Far(_) => {
-                let words = "started afresh in the middle; text may be missing";
-                self.note(
-                    now,
-                    Some(key.port),
-                    Urgency::Attention,
-                    format!("{} {words}", key.remote),
+            Owner::Talk(id) => self.talk_afresh(now, id, in_doubt),
+            Owner::Near(id) | Owner::Far(id) if in_doubt > 0 => {
+                let text = format!(
+                    "{} started afresh while {in_doubt} octets for it were not acknowledged",
+                    key.remote
                 );
-                self.cut_link(now, key);
+                self.note(now, Some(key.port), Urgency::Attention, text);
+                self.cut(now, id, "cut: one end started afresh and text was lost");
             }
+            Owner::Near(_) | Owner::Far(_) => {}
             Owner::Nobody => {
                 let rules = &self.config.crossings;
                 let rule = rules
@@ -262,6 +290,27 @@ impl Station {
                 }
             }
         }
+    }
+
+    /// The other end of a talk has connected again.
+    fn talk_afresh(&mut self, now: Instant, id: TalkId, in_doubt: usize) {
+        let Some(talk) = self.talks.get_mut(&id) else {
+            return;
+        };
+        let mut lost = Vec::new();
+        if in_doubt > 0 {
+            lost = talk.drop_given();
+        }
+        if talk.state != TalkState::Closing {
+            let words = match in_doubt {
+                0 => "connected again; nothing was lost",
+                _ => "the other side started afresh; what was not acknowledged is marked",
+            };
+            talk.set_state(now, TalkState::Open, words.into());
+        }
+        lost.into_iter()
+            .for_each(|line| self.tell(Event::TalkLine(line)));
+        self.tell_talk(id);
     }
 
     fn open_incoming(&mut self, now: Instant, key: LinkKey) {
@@ -287,6 +336,9 @@ impl Station {
 
     /// The station we called has answered.
     fn answered(&mut self, now: Instant, key: LinkKey, owner: Owner) {
+        if let Some(entry) = self.links.get_mut(&key) {
+            entry.was_up = true;
+        }
         match owner {
             Owner::Talk(id) => {
                 if let Some(talk) = self.talks.get_mut(&id) {
@@ -330,13 +382,15 @@ impl Station {
     }
 
     fn link_ended(&mut self, now: Instant, key: LinkKey, owner: Owner, words: &str, plain: bool) {
-        self.links.remove(&key);
-        let channel = self.channel(key.port);
-        channel.seizing.remove(&key);
+        let unsent = self.links.remove(&key).map_or(0, |mut e| {
+            let octets: usize = e.link.take_unsent().iter().map(|u| u.info.len()).sum();
+            octets.max(e.pending_octets())
+        });
+        self.channel(key.port).seizing.retain(|k| *k != key);
         match owner {
             Owner::Talk(id) => self.talk_ended(now, id, words, plain),
-            Owner::Near(id) => self.crossing_acts(now, id, |c| c.near_ended(words)),
-            Owner::Far(id) => self.crossing_acts(now, id, |c| c.far_ended(words)),
+            Owner::Near(id) => self.half_ended(now, id, |c| c.near_ended(words, unsent)),
+            Owner::Far(id) => self.half_ended(now, id, |c| c.far_ended(words, unsent)),
             Owner::Nobody => {}
         }
     }
@@ -358,6 +412,7 @@ impl Station {
         };
         let rest = match unsaid {
             0 => String::new(),
+            1 => "; 1 line was not acknowledged and is marked in the talk".into(),
             n => format!("; {n} lines were not acknowledged and are marked in the talk"),
         };
         self.note(
@@ -366,6 +421,7 @@ impl Station {
             urgency,
             format!("talk with {remote}: {words}{rest}"),
         );
+        self.forget_ended_talks();
     }
 
     fn talk_data(&mut self, now: Instant, id: TalkId, info: &[u8]) {
@@ -378,97 +434,90 @@ impl Station {
             .for_each(|line| self.tell(Event::TalkLine(line)));
     }
 
-    /// Hands what was written in a talk to its link, if the link is up.
-    pub(super) fn give_to_link(&mut self, now: Instant, id: TalkId) {
+    /// Hands what was written in a talk to its link, if the link is up. True if it was.
+    pub(super) fn give_to_link(&mut self, now: Instant, id: TalkId) -> bool {
         let Some(talk) = self.talks.get_mut(&id) else {
-            return;
+            return false;
         };
-        let key = talk.key;
-        let Some(entry) = self.links.get_mut(&key).filter(|e| e.is_up()) else {
-            return;
+        let Some(entry) = self.links.get_mut(&talk.key).filter(|e| e.is_up()) else {
+            return false;
         };
-        talk.give()
-            .into_iter()
-            .for_each(|info| entry.give(now, info));
+        let pieces = talk.give();
+        let any = !pieces.is_empty();
+        pieces.into_iter().for_each(|info| entry.give(now, info));
+        any
     }
 
     /// Notices what has changed in a link without an indication: what is acknowledged,
-    /// whether it is being checked, whether it may be released or is of no more use.
-    fn look_after(&mut self, now: Instant, key: LinkKey) {
+    /// whether it is being checked, whether it may be released or is of no more use. True if
+    /// the link was given something to do.
+    fn look_after(&mut self, now: Instant, key: LinkKey) -> bool {
         let Some(entry) = self.links.get_mut(&key) else {
-            return;
+            return false;
         };
-        let left = entry.pending();
-        if entry.closing && left == 0 {
-            entry.closing = false;
-            entry
-                .link
-                .handle(now, LinkInput::Request(Request::Disconnect));
-        }
-        let (state, retries, heard) = (
-            entry.link.state(),
-            u32::from(entry.link.retry_count()),
-            entry.last_heard,
-        );
-        match entry.owner {
-            Owner::Talk(id) => self.watch_talk(now, id, state, left, retries, heard),
-            Owner::Near(id) => self.balance(now, id),
-            Owner::Far(id) => self.balance(now, id),
+        let owner = entry.owner;
+        let acted = match owner {
+            Owner::Talk(id) => self.watch_talk(now, id, key),
+            Owner::Near(id) | Owner::Far(id) => {
+                entry.count_acknowledged();
+                self.balance(now, id)
+            }
             Owner::Nobody => {
-                if state == State::Disconnected {
+                if entry.link.state() == State::Disconnected {
                     self.links.remove(&key);
                 }
+                false
             }
-        }
+        };
+        acted | self.release_if_done(now, key)
     }
 
-    fn watch_talk(
-        &mut self,
-        now: Instant,
-        id: TalkId,
-        state: State,
-        left: usize,
-        retries: u32,
-        heard: Option<Instant>,
-    ) {
-        let Some(talk) = self.talks.get_mut(&id) else {
-            return;
+    /// Releases a link that is to be closed, once nothing more is to pass on it: all is
+    /// acknowledged by the other end, and all of the other end's by us.
+    fn release_if_done(&mut self, now: Instant, key: LinkKey) -> bool {
+        let owes = self.channel(key.port).holds_word_of(key);
+        let Some(entry) = self.links.get_mut(&key) else {
+            return false;
+        };
+        let more = match entry.owner {
+            Owner::Talk(id) => self.talks.get(&id).is_some_and(Talk::has_more),
+            _ => false,
+        };
+        if !entry.closing || !entry.is_up() || entry.pending() > 0 || owes || more {
+            return false;
+        }
+        entry.closing = false;
+        entry
+            .link
+            .handle(now, LinkInput::Request(Request::Disconnect));
+        true
+    }
+
+    /// Brings a talk up to date with its link. True if the link was given more text.
+    fn watch_talk(&mut self, now: Instant, id: TalkId, key: LinkKey) -> bool {
+        let (Some(talk), Some(entry)) = (self.talks.get_mut(&id), self.links.get_mut(&key)) else {
+            return false;
         };
         let before = talk.view();
-        let arrived = talk.acknowledged(left);
-        talk.retries = retries;
-        talk.last_heard = heard.or(talk.last_heard);
-        match (talk.state, state) {
-            (TalkState::Open, State::TimerRecovery) if retries > 1 => {
-                let words = format!("no acknowledgement; asked {}", words::times(retries));
-                talk.set_state(now, TalkState::Checking, words);
-            }
-            (TalkState::Checking, State::TimerRecovery) => {
-                let words = format!("no acknowledgement; asked {}", words::times(retries));
-                talk.set_state(now, TalkState::Checking, words);
-            }
-            (TalkState::Checking, State::Connected) => {
-                talk.set_state(now, TalkState::Open, "connected".into());
-            }
-            (TalkState::Calling, State::AwaitingConnection) if retries > 1 => {
-                let words = format!("called {}, no answer yet", words::times(retries));
-                talk.set_state(now, TalkState::Calling, words);
-            }
-            _ => {}
+        let mut arrived = Vec::new();
+        if entry.is_up() {
+            arrived = talk.acknowledged(entry.count_acknowledged());
         }
+        let state = entry.link.state();
+        talk.retries = u32::from(entry.link.retry_count());
+        talk.last_heard = entry.last_heard.or(talk.last_heard);
+        follow_link(now, talk, state);
         let mut after = talk.view();
         after.last_heard_ms = before.last_heard_ms; // Alone it is no news.
         let changed = after != before;
-        let any = !arrived.is_empty();
+        let more = entry.is_up() && talk.has_more();
         arrived
             .into_iter()
             .for_each(|line| self.tell(Event::TalkLine(line)));
         if changed {
             self.tell_talk(id);
         }
-        if any || left == 0 {
-            self.give_to_link(now, id);
-        }
+        more && self.give_to_link(now, id)
     }
 
     /// Releases a link: once all is acknowledged if it is up, at once if it still calls.
@@ -478,13 +527,17 @@ impl Station {
         };
         match entry.link.state() {
             State::Connected | State::TimerRecovery => entry.closing = true,
+            // A reset of a link that was up: the other end believes that it still is.
+            State::AwaitingConnection if entry.was_up => {
+                self.link_request(now, key, Request::Disconnect);
+            }
             State::AwaitingConnection => self.abandon(now, key, "given up before an answer"),
             // It is being released already.
             State::AwaitingRelease | State::Disconnected => {}
         }
     }
 
-    /// Ends a link that still calls, or has to be cut: the other end is told if it can be.
+    /// Gives up a call that has no answer yet.
     pub(super) fn abandon(&mut self, now: Instant, key: LinkKey, words: &str) {
         let Some(entry) = self.links.get(&key) else {
             return;
@@ -518,5 +571,35 @@ impl Station {
         let id = TalkId(self.next_talk);
         self.next_talk += 1;
         id
+    }
+}
+
+/// What a talk says of the state of its link.
+fn follow_link(now: Instant, talk: &mut Talk, state: State) {
+    let tries = talk.retries;
+    match (talk.state, state) {
+        (TalkState::Open, State::TimerRecovery) if tries > 1 => {
+            let words = format!("no acknowledgement; asked {}", words::times(tries));
+            talk.set_state(now, TalkState::Checking, words);
+        }
+        (TalkState::Checking, State::TimerRecovery) => {
+            let words = match tries {
+                0 | 1 => "some of it was acknowledged; going on".into(),
+                n => format!("no acknowledgement; asked {}", words::times(n)),
+            };
+            talk.set_state(now, TalkState::Checking, words);
+        }
+        (TalkState::Checking, State::Connected) => {
+            talk.set_state(now, TalkState::Open, "connected".into());
+        }
+        (TalkState::Open | TalkState::Checking, State::AwaitingConnection) => {
+            let words = "the two ends disagreed; connecting again";
+            talk.set_state(now, TalkState::Checking, words.into());
+        }
+        (TalkState::Calling, State::AwaitingConnection) if tries > 1 => {
+            let words = format!("called {}, no answer yet", words::times(tries));
+            talk.set_state(now, TalkState::Calling, words);
+        }
+        _ => {}
     }
 }

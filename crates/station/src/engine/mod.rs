@@ -16,7 +16,7 @@ use crate::channel::Channel;
 use crate::command::{Command, Refusal, Reply};
 use crate::config::{ConfigError, PortConfig, StationConfig};
 use crate::crossing::Crossing;
-use crate::event::{CrossingId, Event, Note, PortId, Snapshot, TalkId, Urgency, ms};
+use crate::event::{CrossingId, Event, Note, PortId, Snapshot, TalkId, TalkState, Urgency, ms};
 use crate::heard::HeardList;
 use crate::links::Links;
 use crate::strip::Strips;
@@ -66,10 +66,14 @@ pub enum WakeupReason {
     Link(PortId),
     /// A beacon is due.
     Beacon(PortId),
+    /// A crossing on which visitors come in by this port has lasted too long.
+    Crossing(PortId),
 }
 
 /// Notes kept for a snapshot.
 const MOST_NOTES: usize = 200;
+/// Talks kept for a snapshot after they have ended; the journal keeps them all.
+const MOST_ENDED_TALKS: usize = 50;
 /// Crossings kept for a snapshot after they have ended.
 const MOST_ENDED_CROSSINGS: usize = 20;
 
@@ -95,12 +99,15 @@ impl Station {
     /// Talks open at the same time.
     pub const MOST_TALKS: usize = 64;
 
+    /// Callers let in at the same time; the rest of [`Station::MOST_TALKS`] is the operator's.
+    pub const MOST_INCOMING: usize = 32;
+
     /// A station that has heard nothing yet.
     ///
     /// # Errors
     /// A configuration that cannot work; see [`ConfigError`].
     pub fn new(config: StationConfig) -> Result<Self, ConfigError> {
-        check(&config)?;
+        config.check()?;
         let channels = config
             .ports
             .iter()
@@ -161,10 +168,15 @@ impl Station {
             let reason = WakeupReason::Beacon(c.id);
             c.beacons_due.iter().map(move |at| (*at, reason))
         });
+        let crossings = self
+            .crossings
+            .values()
+            .filter_map(|c| Some((c.deadline()?, WakeupReason::Crossing(c.near.port))));
         links
             .into_iter()
             .chain(slots)
             .chain(beacons)
+            .chain(crossings)
             .min_by_key(|(at, _)| *at)
     }
 
@@ -192,6 +204,11 @@ impl Station {
         self.pump_links(now);
         for i in 0..self.channels.len() {
             self.channels[i].update_access(now);
+            if self.channels[i].is_newly_stuck(now) {
+                let text = "the end of a transmission was not reported; check the sound device and that the key is released";
+                let port = self.channels[i].id;
+                self.note(now, Some(port), Urgency::Attention, text.into());
+            }
             if let Some(view) = self.channels[i].changed_view(now) {
                 self.tell(Event::Port(view));
             }
@@ -201,6 +218,7 @@ impl Station {
     fn wakeup(&mut self, now: Instant) {
         self.beacons(now);
         self.link_timers(now);
+        self.overdue_crossings(now);
         self.pump_links(now);
         for port in self.ports() {
             self.channel(port).update_access(now);
@@ -230,7 +248,7 @@ impl Station {
     }
 
     fn ports(&self) -> impl Iterator<Item = PortId> + use<> {
-        (0..self.channels.len()).map(|i| PortId(i as u8)) // `check` allows 255 at most.
+        (0..self.channels.len()).map(|i| PortId(i as u8)) // The check of the configuration allows 255 at most.
     }
 
     fn channel(&mut self, port: PortId) -> &mut Channel {
@@ -243,12 +261,18 @@ impl Station {
 
     /// Whether `call` is one of the station's own on any port.
     fn is_own(&self, call: CallSign) -> bool {
-        self.config.ports.iter().any(|p| p.call == call)
-            || self
-                .config
-                .crossings
-                .iter()
-                .any(|c| c.call == call || c.far_call == call)
+        self.config.is_own(call)
+    }
+
+    /// Puts the oldest ended talks away, so that callers cannot fill the memory in a year.
+    fn forget_ended_talks(&mut self) {
+        let ended = self.talks.values().filter(|t| t.state == TalkState::Ended);
+        let ended: Vec<TalkId> = ended.map(|t| t.id).collect();
+        let surplus = ended.len().saturating_sub(MOST_ENDED_TALKS);
+        for &id in &ended[..surplus] {
+            self.talks.remove(&id);
+            self.tell(Event::TalkGone(id));
+        }
     }
 
     fn forget_ended_crossings(&mut self) {
@@ -263,84 +287,4 @@ impl Station {
             self.crossings.remove(id);
         }
     }
-}
-
-/// Refuses what cannot work.
-fn check(config: &StationConfig) -> Result<(), ConfigError> {
-    if config.ports.is_empty() || config.ports.len() > 255 {
-        return Err(ConfigError::Ports(config.ports.len()));
-    }
-    for port in &config.ports {
-        check_port(port)?;
-    }
-    for (i, rule) in config.crossings.iter().enumerate() {
-        let port = |id: PortId| config.ports.get(usize::from(id.0));
-        let (Some(from), Some(_)) = (port(rule.from), port(rule.to)) else {
-            return Err(ConfigError::CrossingPorts(rule.name.clone()));
-        };
-        if rule.from == rule.to {
-            return Err(ConfigError::CrossingPorts(rule.name.clone()));
-        }
-        let earlier = &config.crossings[..i];
-        let twice = earlier
-            .iter()
-            .any(|r| r.from == rule.from && r.call == rule.call);
-        if from.call == rule.call || twice {
-            return Err(ConfigError::CallTwice(rule.call, from.name.clone()));
-        }
-    }
-    Ok(())
-}
-
-fn check_port(port: &PortConfig) -> Result<(), ConfigError> {
-    let t = &port.timing;
-    let figures = [
-        (
-            "persistence",
-            t.persistence,
-            t.persistence > 0.0 && t.persistence <= 1.0,
-            "above 0, at most 1",
-        ),
-        (
-            "slot time, s",
-            t.slot_time.as_secs_f64(),
-            (0.01..=10.0).contains(&t.slot_time.as_secs_f64()),
-            "0.01 to 10",
-        ),
-        (
-            "idle check, s",
-            t.idle_check.as_secs_f64(),
-            (1.0..=86_400.0).contains(&t.idle_check.as_secs_f64()),
-            "1 to 86400",
-        ),
-        (
-            "window",
-            f64::from(port.window),
-            (1..=7).contains(&port.window),
-            "1 to 7",
-        ),
-        (
-            "information length, octets",
-            port.info_length as f64,
-            (1..=256).contains(&port.info_length),
-            "1 to 256",
-        ),
-        (
-            "retries",
-            f64::from(port.retries),
-            (1..=50).contains(&port.retries),
-            "1 to 50",
-        ),
-    ];
-    for (what, value, good, allowed) in figures {
-        if !good {
-            return Err(ConfigError::OutOfRange {
-                port: port.name.clone(),
-                what,
-                value: value.to_string(),
-                allowed,
-            });
-        }
-    }
-    Ok(())
 }

@@ -6,25 +6,18 @@ use dunlin_ax25::{CallSign, Frame};
 use dunlin_clock::Instant;
 
 use super::Station;
-use crate::channel::Origin;
+use crate::channel::{MOST_QUEUED, Origin};
 use crate::command::{Command, Refusal, Reply};
 use crate::event::{CrossingId, Event, PortId, TalkId, TalkState, Urgency};
 use crate::links::{LinkKey, Owner};
-use crate::talk::{MOST_WAITING, Talk};
+use crate::talk::{MOST_WAITING, MOST_WAITING_LINES, Talk, text_lines};
 
 impl Station {
     pub(super) fn obey(&mut self, now: Instant, command: Command) -> Result<Reply, Refusal> {
         match command {
             Command::OpenTalk { port, to, via } => self.open_talk(now, port, to, via),
             Command::Say { talk, text } => {
-                let entry = self.talks.get(&talk).ok_or(Refusal::NoSuchTalk(talk.0))?;
-                if matches!(entry.state, TalkState::Ended | TalkState::Closing) {
-                    return Err(Refusal::TalkEnded(entry.key.remote));
-                }
-                let total = text.len() + entry.waiting_octets();
-                if total > MOST_WAITING {
-                    return Err(Refusal::TooMuchText(text.len(), MOST_WAITING));
-                }
+                self.check_say(talk, &text)?;
                 self.say(now, talk, &text);
                 Ok(Reply::Done)
             }
@@ -57,13 +50,38 @@ impl Station {
         }
     }
 
-    fn check_path(&self, via: &[CallSign]) -> Result<(), Refusal> {
-        match via.len() {
-            n if n > Self::MOST_REPEATERS => {
-                Err(Refusal::TooManyRepeaters(n, Self::MOST_REPEATERS))
-            }
-            _ => Ok(()),
+    fn check_path(&self, to: CallSign, via: &[CallSign]) -> Result<(), Refusal> {
+        if via.len() > Self::MOST_REPEATERS {
+            return Err(Refusal::TooManyRepeaters(via.len(), Self::MOST_REPEATERS));
         }
+        for (n, &call) in via.iter().enumerate() {
+            if self.is_own(call) {
+                return Err(Refusal::BadPath(call, "it is this station's own call sign"));
+            }
+            if call == to {
+                return Err(Refusal::BadPath(call, "it is the station to be reached"));
+            }
+            if via[..n].contains(&call) {
+                return Err(Refusal::BadPath(call, "it stands there twice"));
+            }
+        }
+        Ok(())
+    }
+
+    fn check_say(&self, id: TalkId, text: &str) -> Result<(), Refusal> {
+        let talk = self.talks.get(&id).ok_or(Refusal::NoSuchTalk(id.0))?;
+        if matches!(talk.state, TalkState::Ended | TalkState::Closing) {
+            return Err(Refusal::TalkEnded(talk.key.remote));
+        }
+        check_text(text)?;
+        if text.len() + talk.waiting_octets() > MOST_WAITING {
+            return Err(Refusal::TooMuchText(text.len(), MOST_WAITING));
+        }
+        let lines = text_lines(text).count();
+        if lines + talk.waiting_lines() > MOST_WAITING_LINES {
+            return Err(Refusal::TooManyLines(lines, MOST_WAITING_LINES));
+        }
+        Ok(())
     }
 
     fn open_talk(
@@ -74,10 +92,10 @@ impl Station {
         via: Vec<CallSign>,
     ) -> Result<Reply, Refusal> {
         self.sending_port(port)?;
-        self.check_path(&via)?;
         if self.is_own(to) {
             return Err(Refusal::OwnCall(to));
         }
+        self.check_path(to, &via)?;
         let open = self.talks.values().filter(|t| t.state != TalkState::Ended);
         if open.count() >= Self::MOST_TALKS || self.links.is_full() {
             return Err(Refusal::TooManyTalks(Self::MOST_TALKS));
@@ -138,16 +156,12 @@ impl Station {
     }
 
     fn cut_crossing(&mut self, now: Instant, id: CrossingId) -> Result<Reply, Refusal> {
-        let live = self.crossings.get_mut(&id).filter(|c| !c.has_ended());
+        let live = self.crossings.get(&id).filter(|c| !c.has_ended());
         let crossing = live.ok_or(Refusal::NoSuchCrossing(id.0))?;
-        crossing.cut();
-        let (near, far) = (crossing.near, crossing.far());
+        let near = crossing.near;
         let text = format!("the crossing of {} was cut by the operator", near.remote);
         self.note(now, Some(near.port), Urgency::Attention, text);
-        for key in [Some(near), far].into_iter().flatten() {
-            self.cut_link(now, key);
-        }
-        self.tell_crossing(id);
+        self.cut(now, id, "cut by the operator");
         Ok(Reply::Done)
     }
 
@@ -160,10 +174,11 @@ impl Station {
         text: &str,
     ) -> Result<Reply, Refusal> {
         self.sending_port(port)?;
-        self.check_path(via)?;
+        self.check_path(to, via)?;
+        check_text(text)?;
         let config = self.port_config(port);
         if text.len() > config.info_length {
-            return Err(Refusal::TooMuchText(text.len(), config.info_length));
+            return Err(Refusal::TooLong(text.len(), config.info_length));
         }
         let frame = Frame::ui(
             config.call,
@@ -172,7 +187,21 @@ impl Station {
             pid::NO_LAYER_3,
             text.as_bytes().to_vec(),
         );
-        self.enqueue(now, port, Origin::ToAll, frame, false);
+        if !self.enqueue(now, port, Origin::ToAll, frame, false) {
+            return Err(Refusal::QueueFull(MOST_QUEUED));
+        }
         Ok(Reply::Done)
+    }
+}
+
+/// Text that may go on the air: not empty, and nothing in it that steers a terminal.
+fn check_text(text: &str) -> Result<(), Refusal> {
+    if text.trim().is_empty() {
+        return Err(Refusal::NoText);
+    }
+    let steers = |c: &char| c.is_control() && !matches!(c, '\n' | '\r' | '\t');
+    match text.chars().find(steers) {
+        Some(c) => Err(Refusal::ControlCharacter(c as u32)),
+        None => Ok(()),
     }
 }

@@ -1,7 +1,7 @@
 //! From samples to frames, and what a frame sets going.
 
 use dunlin_ax25::Frame;
-use dunlin_ax25::wire::{Control, Role};
+use dunlin_ax25::wire::{AddressField, Control, Role};
 use dunlin_clock::{Instant, SampleCount};
 
 use super::Station;
@@ -14,6 +14,11 @@ use crate::words;
 
 /// What a half-duplex station hears of itself is replaced by this much silence at a time.
 const SILENCE: [f32; 256] = [0.0; 256];
+
+/// Octets of one address (AX.25 2.2 §3.12).
+const ADDRESS: usize = 7;
+/// The H bit in the last octet of a digipeater's address (AX.25 2.2 §3.12.5).
+const HAS_BEEN_REPEATED: u8 = 0x80;
 
 impl Station {
     /// Takes in what a port heard.
@@ -83,50 +88,57 @@ impl Station {
     }
 
     fn frame(&mut self, now: Instant, port: PortId, octets: &[u8], report: &ReceptionReport) {
-        let frame = match Frame::decode(octets) {
-            Ok(frame) => frame,
-            Err(error) => {
-                let reason = format!("passes its check but is not AX.25: {error}");
-                return self.unreadable(now, port, &reason, report);
-            }
+        let Ok((field, _)) = AddressField::decode(octets) else {
+            let reason = "passes its check but has no AX.25 address field";
+            return self.unreadable(now, port, reason, report);
         };
         let start = self.moment(now, port, report.start);
         let end = self.moment(now, port, report.end);
         let mut block = strip::blank(port, BlockKind::Heard, start, Some(end));
-        strip::describe(&mut block, &frame, octets);
+        strip::describe(&mut block, octets);
         strip::measured(&mut block, report);
         let block = self.strips.add(block);
         self.tell(Event::Block(block));
-        for view in self.heard.note(port, ms(end), &frame, report) {
-            // A digipeater's copy of an own frame tells of the digipeater, not of oneself.
-            if view.call.parse().is_ok_and(|call| self.is_own(call)) {
-                continue;
-            }
-            self.tell(Event::Heard(view));
+        if let Some(frame) = strip::decode_any(octets) {
+            let config = &self.config;
+            let is_own = |call| config.is_own(call);
+            let changed = self.heard.note(port, ms(end), &frame, report, is_own);
+            changed
+                .into_iter()
+                .for_each(|view| self.tell(Event::Heard(view)));
         }
-        if frame.is_fully_repeated() {
+        if !field.repeaters.iter().all(|r| r.has_been_repeated) {
+            self.repeat(now, port, octets, &field);
+        } else if let Ok(frame) = Frame::decode(octets) {
             self.arrived(now, port, frame);
-        } else {
-            self.repeat(now, port, frame);
         }
     }
 
     /// Repeats a frame that asks this station to (AX.25 2.2 §3.12.4, Fig C3.4): the first
     /// digipeater that has not repeated it must be one of ours, exactly. Its bit is set,
-    /// nothing else is changed, and it goes before other frames.
-    fn repeat(&mut self, now: Instant, port: PortId, mut frame: Frame) {
-        let ours = self.port_config(port).digipeat.clone();
-        if !ours.into_iter().any(|call| frame.mark_repeated(call)) {
+    /// nothing else is changed, whatever the frame holds, and it goes before other frames.
+    fn repeat(&mut self, now: Instant, port: PortId, octets: &[u8], field: &AddressField) {
+        let next = field.repeaters.iter().position(|r| !r.has_been_repeated);
+        let Some(next) = next else {
+            return;
+        };
+        let call = field.repeaters[next].address.call_sign();
+        let config = self.port_config(port);
+        if !call.is_some_and(|call| config.digipeat.contains(&call)) {
             return;
         }
-        if frame
+        if field
             .source
             .call_sign()
             .is_some_and(|call| self.is_own(call))
         {
             return; // Our own frame, reflected.
         }
-        self.enqueue(now, port, Origin::Repeated, frame, true);
+        let mut octets = octets.to_vec();
+        if let Some(ssid_octet) = octets.get_mut(ADDRESS * (next + 3) - 1) {
+            *ssid_octet |= HAS_BEEN_REPEATED;
+        }
+        self.enqueue_octets(now, port, Origin::Repeated, None, octets, true);
     }
 
     /// A frame that has travelled its whole path.
@@ -146,12 +158,15 @@ impl Station {
         }
         if let Control::Ui { .. } = frame.control {
             let text = format!(
-                "{} sends to {}: {}",
+                "{} writes to {}: {}",
                 key.remote,
                 key.local,
                 words::escaped(&frame.info)
             );
             self.note(now, Some(port), Urgency::Plain, text);
+        }
+        if !self.port_config(port).may_transmit {
+            return; // Nothing can be answered here, so nothing is let in.
         }
         if self.links.get(&key).is_none() {
             if matches!(frame.role, Role::Response) {
@@ -170,7 +185,7 @@ impl Station {
         self.port_config(port).call == call || self.config.crossings.iter().any(crossing)
     }
 
-    /// Queues a frame on a port, and says so if there is no room.
+    /// Queues a frame on a port, and says so if there is no room. True if it is queued.
     pub(super) fn enqueue(
         &mut self,
         now: Instant,
@@ -178,22 +193,40 @@ impl Station {
         origin: Origin,
         frame: Frame,
         urgent: bool,
-    ) {
+    ) -> bool {
+        let (octets, control) = (frame.encode(), Some(frame.control));
+        self.enqueue_octets(now, port, origin, control, octets, urgent)
+    }
+
+    fn enqueue_octets(
+        &mut self,
+        now: Instant,
+        port: PortId,
+        origin: Origin,
+        control: Option<Control>,
+        octets: Vec<u8>,
+        urgent: bool,
+    ) -> bool {
         if !self.port_config(port).may_transmit {
-            return;
+            return false;
         }
-        let octets = frame.encode();
-        let what = words::purpose(&frame);
+        let generation = match origin {
+            Origin::Link(key) => self.links.get(&key).map_or(0, |e| e.link.generation()),
+            Origin::Repeated | Origin::ToAll => 0,
+        };
         let queued = Queued {
-            frame,
+            control,
             octets,
             origin,
+            generation,
             urgent,
             since: now,
         };
-        if !self.channel(port).enqueue(queued) {
-            let text = format!("the queue is full; a frame ({what}) was dropped");
+        let taken = self.channel(port).enqueue(queued);
+        if !taken {
+            let text = "the queue of this port is full; a frame was dropped".to_owned();
             self.note(now, Some(port), Urgency::Attention, text);
         }
+        taken
     }
 }

@@ -7,7 +7,7 @@ use super::Station;
 use crate::config::CrossingRule;
 use crate::crossing::{Act, Crossing, HOLD_BACK_AT, LET_ON_AT};
 use crate::event::{CrossingId, CrossingView, Event, Urgency};
-use crate::links::{LinkKey, Owner};
+use crate::links::{LinkEntry, LinkKey, Owner};
 
 impl Station {
     pub(super) fn open_crossing(&mut self, now: Instant, key: LinkKey, rule: CrossingRule) {
@@ -45,6 +45,7 @@ impl Station {
                 Act::CallFar(_) => far.into_iter().for_each(|far| self.call_far(now, id, far)),
                 Act::CloseNear => self.close_link(now, near),
                 Act::CloseFar => far.into_iter().for_each(|far| self.close_link(now, far)),
+                Act::Cut => self.cut_halves(now, id),
             }
         }
         self.tell_crossing(id);
@@ -53,7 +54,7 @@ impl Station {
     /// Cuts octets into frames of the port and hands them to a link.
     fn pass(&mut self, now: Instant, key: LinkKey, octets: &[u8]) {
         let length = self.port_config(key.port).info_length;
-        if let Some(entry) = self.links.get_mut(&key) {
+        if let Some(entry) = self.links.get_mut(&key).filter(|e| e.is_up()) {
             octets
                 .chunks(length)
                 .for_each(|piece| entry.give(now, piece.to_vec()));
@@ -61,9 +62,17 @@ impl Station {
     }
 
     fn call_far(&mut self, now: Instant, id: CrossingId, far: LinkKey) {
-        if self.links.get(&far).is_some() || self.links.is_full() {
-            let words = "is already talking with this station";
-            return self.crossing_acts(now, id, |c| c.far_ended(words));
+        let words = if self.is_own(far.remote) {
+            Some("is this station's own call sign")
+        } else if self.links.get(&far).is_some() {
+            Some("is already being talked with from here; try again later")
+        } else if self.links.is_full() {
+            Some("cannot be called now, all links are in use; try again later")
+        } else {
+            None
+        };
+        if let Some(words) = words {
+            return self.half_ended(now, id, |c| c.far_ended(words, 0));
         }
         let mut entry = self.new_link(now, far, Vec::new(), true);
         entry.owner = Owner::Far(id);
@@ -73,33 +82,83 @@ impl Station {
         self.links.insert(far, entry);
     }
 
-    /// Flow control end to end: when much waits for one end of a crossing, the other end is
-    /// asked to wait (own receiver busy, RNR).
-    pub(super) fn balance(&mut self, now: Instant, id: CrossingId) {
-        let Some(crossing) = self.crossings.get(&id) else {
-            return;
-        };
-        let (near, far) = (crossing.near, crossing.far());
-        if let Some(far) = far {
-            self.hold_back(now, near, far);
-            self.hold_back(now, far, near);
+    /// One half of a crossing has ended; if both have, the timeline says how.
+    pub(super) fn half_ended(
+        &mut self,
+        now: Instant,
+        id: CrossingId,
+        happening: impl FnOnce(&mut Crossing) -> Vec<Act>,
+    ) {
+        self.crossing_acts(now, id, happening);
+        let over = self.crossings.get(&id).filter(|c| c.has_ended());
+        if let Some((port, text)) = over.map(|c| (c.near.port, c.epilogue())) {
+            self.note(now, Some(port), Urgency::Plain, text);
         }
-        self.tell_crossing(id);
     }
 
-    /// Holds `from` back while much waits for `to`.
-    fn hold_back(&mut self, now: Instant, from: LinkKey, to: LinkKey) {
-        let waiting = self.links.get(&to).map_or(0, |e| e.pending());
-        let Some(entry) = self.links.get_mut(&from) else {
-            return;
+    /// Cuts a crossing: both halves are ended at once.
+    pub(super) fn cut(&mut self, now: Instant, id: CrossingId, words: &str) {
+        if let Some(crossing) = self.crossings.get_mut(&id) {
+            crossing.cut(words);
+            self.cut_halves(now, id);
+            self.tell_crossing(id);
+        }
+    }
+
+    fn cut_halves(&mut self, now: Instant, id: CrossingId) {
+        let halves = self.crossings.get(&id).map(|c| [Some(c.near), c.far()]);
+        for key in halves.into_iter().flatten().flatten() {
+            let owner = self.links.get(&key).map(|e| e.owner);
+            if matches!(owner, Some(Owner::Near(o) | Owner::Far(o)) if o == id) {
+                self.cut_link(now, key);
+            }
+        }
+    }
+
+    /// Ends crossings that have lasted too long.
+    pub(super) fn overdue_crossings(&mut self, now: Instant) {
+        let due = |c: &&Crossing| c.deadline().is_some_and(|at| at <= now);
+        let ids: Vec<CrossingId> = self.crossings.values().filter(due).map(|c| c.id).collect();
+        for id in ids {
+            self.crossing_acts(now, id, |c| c.overdue(now));
+        }
+    }
+
+    /// Flow control end to end: when much waits for one end of a crossing, the other end is
+    /// asked to wait (own receiver busy, RNR). True if a link was given something to do.
+    pub(super) fn balance(&mut self, now: Instant, id: CrossingId) -> bool {
+        let Some(crossing) = self.crossings.get(&id) else {
+            return false;
         };
-        let request = match entry.held_back {
+        let (near, far) = (crossing.near, crossing.far());
+        // With one half gone nothing more is wanted of the other, but for what it still owes.
+        let (ending, full) = (crossing.is_ending(), crossing.has_enough_typed());
+        let waiting = |key: Option<LinkKey>| {
+            let entry = key.and_then(|k| self.links.get(&k));
+            entry.map_or(0, LinkEntry::pending)
+        };
+        let (for_near, for_far) = (waiting(Some(near)), waiting(far));
+        let near_waits = if full { HOLD_BACK_AT } else { for_far };
+        let mut acted = self.hold_back(now, near, near_waits, ending);
+        if let Some(far) = far {
+            acted |= self.hold_back(now, far, for_near, ending);
+        }
+        self.tell_crossing(id);
+        acted
+    }
+
+    /// Holds the end `from` back while many pieces are `waiting` for the other.
+    fn hold_back(&mut self, now: Instant, from: LinkKey, waiting: usize, ending: bool) -> bool {
+        let Some(entry) = self.links.get_mut(&from).filter(|e| e.is_up()) else {
+            return false;
+        };
+        let request = match entry.link.is_own_busy() {
             false if waiting >= HOLD_BACK_AT => Request::FlowOff,
-            true if waiting <= LET_ON_AT => Request::FlowOn,
-            _ => return,
+            true if waiting <= LET_ON_AT && !ending => Request::FlowOn,
+            _ => return false,
         };
-        entry.held_back = !entry.held_back;
         entry.link.handle(now, LinkInput::Request(request));
+        true
     }
 
     pub(super) fn crossing_view(&self, crossing: &Crossing) -> CrossingView {

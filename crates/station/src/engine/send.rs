@@ -37,9 +37,8 @@ impl Station {
     /// The port has won the channel: everything that may be sent now goes out as one
     /// transmission.
     pub(super) fn transmit(&mut self, now: Instant, port: PortId) {
-        // Links that waited only to acknowledge get their turn first, so that what they say
-        // is as fresh as can be (LM-SEIZE confirm, AX.25 2.2 §C3).
-        self.confirm_seizes(now, port);
+        self.channels[usize::from(port.0)].drop_stale(now, &self.links);
+        self.confirm_seize(now, port);
         let channel = self.channel(port);
         let taken = channel.take_transmission();
         if taken.is_empty() {
@@ -58,10 +57,11 @@ impl Station {
             })
             .collect();
         channel.own.set(now, true);
+        channel.sound_ends = Some(now + channel.transmitter.airtime(&octets));
         let mut start = now + channel.config.timing.key_up_delay;
         for (queued, end) in taken.iter().zip(ends) {
             let mut block = strip::blank(port, BlockKind::Sent, start, Some(end));
-            strip::describe(&mut block, &queued.frame, &queued.octets);
+            strip::describe(&mut block, &queued.octets);
             let block = self.strips.add(block);
             self.tell(Event::Block(block));
             start = end;
@@ -76,6 +76,7 @@ impl Station {
             return;
         }
         self.channel(port).own.set(now, false);
+        self.channel(port).sound_ends = None;
         self.tell_links_of_channel(now, port);
     }
 }

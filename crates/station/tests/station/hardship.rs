@@ -1,8 +1,7 @@
 //! Peers that vanish, say nonsense or never acknowledge: the station stays up, says what
 //! happened, and loses no text without marking it.
 
-mod wire;
-
+use crate::wire::{RATE, Wires, call, port, station};
 use dunlin_ax25::Frame;
 use dunlin_ax25::wire::pid;
 use dunlin_clock::{Chance, Duration, Instant, SampleRate};
@@ -11,19 +10,18 @@ use dunlin_station::port::{Transmitter, TransmitterSettings};
 use dunlin_station::{
     BlockKind, Command, Event, Input, Output, PortId, Reply, Station, TalkId, TalkState,
 };
-use wire::{RATE, Wires, call, port, station};
 
 const MINUTE: Duration = Duration::from_secs(60);
 
 /// A station that hears whatever the test plays to it.
-struct Listener {
-    station: Station,
-    now: Instant,
-    told: Vec<Event>,
+pub struct Listener {
+    pub station: Station,
+    pub now: Instant,
+    pub told: Vec<Event>,
 }
 
 impl Listener {
-    fn new() -> Self {
+    pub fn new() -> Self {
         let mut own = port("A", Mode::Afsk1200, "QA1SKY");
         own.digipeat = vec![call("QA1SKY-1")];
         let station = Station::new(station("QA1SKY", vec![own], 1)).expect("good");
@@ -34,7 +32,7 @@ impl Listener {
         }
     }
 
-    fn hear(&mut self, samples: &[f32]) {
+    pub fn hear(&mut self, samples: &[f32]) {
         let rate = SampleRate::new(RATE).expect("not zero");
         for chunk in samples.chunks(240) {
             self.now += rate.duration_of(chunk.len() as u64);
@@ -62,7 +60,7 @@ impl Listener {
         }
     }
 
-    fn hear_frames(&mut self, frames: &[Vec<u8>]) {
+    pub fn hear_frames(&mut self, frames: &[Vec<u8>]) {
         let rate = SampleRate::new(RATE).expect("not zero");
         let settings = TransmitterSettings::default();
         let transmitter = Transmitter::new(Mode::Afsk1200, rate, settings).expect("fits");
@@ -227,7 +225,7 @@ fn a_crowd_of_callers_is_limited() {
     }
     listener.hear(&vec![0.0; RATE as usize * 120]); // Time to answer them all.
     let talks = listener.station.snapshot(listener.now).talks;
-    assert_eq!(talks.len(), Station::MOST_TALKS);
+    assert_eq!(talks.len(), Station::MOST_INCOMING);
     let refused = listener.told.iter().filter(
         |e| matches!(e, Event::Block(b) if b.kind == BlockKind::Sent && b.text.contains("DM")),
     );

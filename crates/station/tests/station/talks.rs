@@ -1,14 +1,12 @@
 //! Whole stations talk over wires, through real modems on both sides.
 
-mod wire;
-
+use crate::wire::{Wires, call, crossing, port, station};
 use dunlin_clock::Duration;
 use dunlin_modem::Mode;
 use dunlin_station::{
     Beacon, BlockKind, Command, CrossingId, Direction, Event, PortId, Refusal, Reply, TalkId,
     TalkLine, TalkState,
 };
-use wire::{Wires, call, crossing, port, station};
 
 const MINUTE: Duration = Duration::from_secs(60);
 

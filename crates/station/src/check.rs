@@ -1,0 +1,132 @@
+//! What the engine refuses in a configuration. The `plan` crate finds these and more, with
+//! the place in the file; this holds for whoever builds a configuration by hand.
+
+use dunlin_ax25::wire::MAX_REPEATERS;
+
+use crate::config::{ConfigError, CrossingRule, PortConfig, StationConfig};
+use crate::event::PortId;
+
+impl StationConfig {
+    /// Whether a station can be made of this.
+    ///
+    /// # Errors
+    /// The first [`ConfigError`].
+    pub fn check(&self) -> Result<(), ConfigError> {
+        if self.ports.is_empty() || self.ports.len() > 255 {
+            return Err(ConfigError::Ports(self.ports.len()));
+        }
+        self.ports.iter().try_for_each(check_port)?;
+        for (i, rule) in self.crossings.iter().enumerate() {
+            self.check_crossing(rule, &self.crossings[..i])?;
+        }
+        Ok(())
+    }
+
+    fn check_crossing(
+        &self,
+        rule: &CrossingRule,
+        earlier: &[CrossingRule],
+    ) -> Result<(), ConfigError> {
+        let port = |id: PortId| self.ports.get(usize::from(id.0));
+        let (Some(from), Some(to)) = (port(rule.from), port(rule.to)) else {
+            return Err(ConfigError::CrossingPorts(rule.name.clone()));
+        };
+        if rule.from == rule.to {
+            return Err(ConfigError::CrossingPorts(rule.name.clone()));
+        }
+        if let Some(deaf) = [from, to].into_iter().find(|p| !p.may_transmit) {
+            return Err(ConfigError::CrossingReceiveOnly(
+                rule.name.clone(),
+                deaf.name.clone(),
+            ));
+        }
+        let twice = earlier
+            .iter()
+            .any(|r| r.from == rule.from && r.call == rule.call);
+        if from.call == rule.call || twice {
+            return Err(ConfigError::CallTwice(rule.call, from.name.clone()));
+        }
+        Ok(())
+    }
+}
+
+fn check_port(port: &PortConfig) -> Result<(), ConfigError> {
+    let t = &port.timing;
+    let figures = [
+        ("persistence", t.persistence, 0.01, 1.0, "0.01 to 1"),
+        (
+            "slot time, s",
+            t.slot_time.as_secs_f64(),
+            0.01,
+            10.0,
+            "0.01 to 10",
+        ),
+        (
+            "key-up delay, s",
+            t.key_up_delay.as_secs_f64(),
+            0.0,
+            10.0,
+            "0 to 10",
+        ),
+        ("tail, s", t.tail.as_secs_f64(), 0.0, 10.0, "0 to 10"),
+        (
+            "idle check, s",
+            t.idle_check.as_secs_f64(),
+            1.0,
+            86_400.0,
+            "1 to 86400",
+        ),
+        (
+            "longest transmission, s",
+            t.longest_transmission.as_secs_f64(),
+            1.0,
+            600.0,
+            "1 to 600",
+        ),
+        ("window", f64::from(port.window), 1.0, 7.0, "1 to 7"),
+        (
+            "information length, octets",
+            port.info_length as f64,
+            1.0,
+            256.0,
+            "1 to 256",
+        ),
+        ("retries", f64::from(port.retries), 1.0, 50.0, "1 to 50"),
+    ];
+    let of_beacons = port.beacons.iter().flat_map(|b| {
+        [
+            (
+                "interval of a beacon, s",
+                b.every.as_secs_f64(),
+                1.0,
+                1e7,
+                "1 to 10000000",
+            ),
+            (
+                "length of a beacon, octets",
+                b.text.len() as f64,
+                0.0,
+                256.0,
+                "0 to 256",
+            ),
+            (
+                "digipeaters of a beacon",
+                b.via.len() as f64,
+                0.0,
+                MAX_REPEATERS as f64,
+                "0 to 8",
+            ),
+        ]
+    });
+    for (what, value, low, high, allowed) in figures.into_iter().chain(of_beacons) {
+        if !(low..=high).contains(&value) {
+            return Err(ConfigError::OutOfRange {
+                port: port.name.clone(),
+                what,
+                value: value.to_string(),
+                allowed,
+            });
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,314 @@
+//! What goes wrong between stations that all mean well: an answer lost at the worst moment,
+//! impatience, a far station that dies, visitors in each other's way.
+
+use dunlin_ax25::Frame;
+use dunlin_ax25::wire::{Address, Control, Modulo, Repeater, Role};
+use dunlin_clock::Duration;
+use dunlin_modem::Mode;
+use dunlin_station::{
+    BlockKind, Command, CrossingId, Direction, Event, PortId, Reply, TalkId, TalkState,
+};
+
+use crate::hardship::Listener;
+use crate::wire::{Wires, call, crossing, port, station};
+
+const MINUTE: Duration = Duration::from_secs(60);
+
+fn open(w: &mut Wires, from: usize, to: &str) -> TalkId {
+    let open = Command::OpenTalk {
+        port: PortId(0),
+        to: call(to),
+        via: Vec::new(),
+    };
+    match w.command(from, open) {
+        Reply::Talk(id) => id,
+        Reply::Done => panic!("a talk was asked for"),
+    }
+}
+
+fn say(w: &mut Wires, from: usize, talk: TalkId, text: &str) {
+    w.command(
+        from,
+        Command::Say {
+            talk,
+            text: text.into(),
+        },
+    );
+}
+
+fn state(w: &Wires, at: usize, talk: TalkId) -> Option<TalkState> {
+    let talks = w.stations[at].snapshot(w.now).talks;
+    talks.iter().find(|t| t.id == talk).map(|t| t.state)
+}
+
+fn received(w: &Wires, at: usize, talk: TalkId) -> Vec<String> {
+    let lines = w.stations[at].snapshot(w.now).lines.into_iter();
+    let theirs = lines.filter(|l| l.talk == talk && l.direction == Direction::Received);
+    theirs.map(|l| l.text).collect()
+}
+
+fn pair() -> Wires {
+    Wires::new(vec![
+        (
+            station("QA1SKY", vec![port("A", Mode::Afsk1200, "QA1SKY")], 1),
+            vec![0],
+        ),
+        (
+            station("QM3BAR", vec![port("B", Mode::Afsk1200, "QM3BAR")], 2),
+            vec![0],
+        ),
+    ])
+}
+
+/// The operator's station with a crossing from wire 1 (VHF) to wire 0 (HF), two visitors on
+/// VHF and a far station on HF.
+fn bands(most: usize) -> Wires {
+    let (hf, vhf) = (Mode::Afsk300, Mode::Afsk1200);
+    let ports = vec![port("HF", hf, "QA1SKY"), port("VHF", vhf, "QA1SKY")];
+    let mut own = station("QA1SKY", ports, 1);
+    let mut rule = crossing(1, 0, "QA1SKY-8");
+    rule.reach = vec![call("QX0RLF")];
+    rule.most = most;
+    own.crossings.push(rule);
+    Wires::new(vec![
+        (own, vec![0, 1]),
+        (
+            station("QM3BAR", vec![port("B", vhf, "QM3BAR")], 2),
+            vec![1],
+        ),
+        (station("QX0RLF", vec![port("X", hf, "QX0RLF")], 3), vec![0]),
+        (
+            station("QC2CAP", vec![port("C", vhf, "QC2CAP")], 4),
+            vec![1],
+        ),
+    ])
+}
+
+#[test]
+fn a_lost_first_answer_costs_neither_the_visitor_nor_the_greeting() {
+    let mut w = bands(1);
+    w.cut = Some((1, 0)); // What QA1SKY sends on VHF is lost.
+    let talk = open(&mut w, 1, "QA1SKY-8");
+    w.run(Duration::from_secs(3), |_| false);
+    w.cut = None;
+    assert!(w.run(5 * MINUTE, |w| received(w, 1, talk).len() == 2));
+    let got = received(&w, 1, talk);
+    assert_eq!(got[0], "QA1SKY: calling QX0RLF on HF.", "once, and whole");
+    assert!(got[1].contains("answers"), "{got:?}");
+}
+
+#[test]
+fn what_was_never_acknowledged_is_not_called_arrived_when_closing_twice() {
+    let mut w = pair();
+    let talk = open(&mut w, 0, "QM3BAR");
+    assert!(w.run(MINUTE, |w| state(w, 0, talk) == Some(TalkState::Open)));
+    w.cut = Some((0, 0)); // Nothing of QA1SKY is heard any more.
+    say(&mut w, 0, talk, "one\ntwo\nthree");
+    w.command(0, Command::CloseTalk { talk });
+    w.run(Duration::from_secs(2), |_| false);
+    w.command(0, Command::CloseTalk { talk });
+    assert!(w.run(10 * MINUTE, |w| state(w, 0, talk) == Some(TalkState::Ended)));
+    let lines = w.stations[0].snapshot(w.now).lines;
+    assert!(lines.iter().all(|l| l.lost && !l.complete), "{lines:?}");
+}
+
+#[test]
+fn closing_waits_for_the_whole_of_a_long_line() {
+    let mut w = Wires::new(vec![
+        (
+            station("QA1SKY", vec![port("A", Mode::Afsk300, "QA1SKY")], 1),
+            vec![0],
+        ),
+        (
+            station("QX0RLF", vec![port("B", Mode::Afsk300, "QX0RLF")], 2),
+            vec![0],
+        ),
+    ]);
+    let talk = open(&mut w, 0, "QX0RLF");
+    let text = "blankets and lamp oil ".repeat(60);
+    say(&mut w, 0, talk, text.trim());
+    assert!(w.run(MINUTE, |w| state(w, 0, talk) == Some(TalkState::Open)));
+    w.command(0, Command::CloseTalk { talk });
+    assert!(w.run(20 * MINUTE, |w| state(w, 0, talk) == Some(TalkState::Ended)));
+    let lines = w.stations[0].snapshot(w.now).lines;
+    assert!(lines[0].complete && !lines[0].lost);
+    let got: String = received(&w, 1, TalkId(0)).concat();
+    assert_eq!(got, text.trim());
+}
+
+#[test]
+fn a_large_text_crosses_both_ways_octet_for_octet() {
+    let mut w = bands(1);
+    let talk = open(&mut w, 1, "QA1SKY-8");
+    assert!(w.run(5 * MINUTE, |w| received(w, 1, talk).len() == 2));
+    let out: Vec<String> = (0..60)
+        .map(|n| format!("out {n} {}", "abc ".repeat(n % 12)))
+        .collect();
+    let back: Vec<String> = (0..30)
+        .map(|n| format!("back {n} {}", "xyz ".repeat(n % 9)))
+        .collect();
+    say(&mut w, 1, talk, &out.join("\n"));
+    say(&mut w, 2, TalkId(0), &back.join("\n"));
+    let all = |w: &Wires| received(w, 2, TalkId(0)).len() == 25 && received(w, 1, talk).len() == 12;
+    assert!(w.run(40 * MINUTE, all));
+    assert_eq!(received(&w, 2, TalkId(0))[1..], out);
+    assert_eq!(received(&w, 1, talk)[2..], back);
+    let asked_to_wait = w.told[1].iter().any(
+        |e| matches!(e, Event::Block(b) if b.kind == BlockKind::Heard && b.what.contains("wait")),
+    );
+    assert!(
+        asked_to_wait,
+        "VHF is faster than HF, so the visitor has to be held back"
+    );
+}
+
+#[test]
+fn a_far_station_that_dies_is_told_of_with_what_was_lost() {
+    let mut w = bands(1);
+    let talk = open(&mut w, 1, "QA1SKY-8");
+    assert!(w.run(5 * MINUTE, |w| received(w, 1, talk).len() == 2));
+    w.cut = Some((0, 2)); // QX0RLF is heard no more.
+    say(&mut w, 1, talk, &"twelve blankets\n".repeat(40));
+    assert!(w.run(20 * MINUTE, |w| state(w, 1, talk) == Some(TalkState::Ended)));
+    let got = received(&w, 1, talk);
+    let last = got.last().expect("told");
+    assert!(
+        last.contains("no longer answers") && last.contains("not acknowledged"),
+        "{last}"
+    );
+    assert!(w.run(MINUTE, |w| w.stations[0].snapshot(w.now).crossings[0].ended));
+    let notes = w.stations[0].snapshot(w.now).notes;
+    let epilogue = notes
+        .iter()
+        .any(|n| n.text.contains("octets did not reach"));
+    assert!(epilogue, "{notes:?}");
+}
+
+#[test]
+fn cutting_one_visitor_leaves_the_other_alone() {
+    let mut w = bands(2);
+    let first = open(&mut w, 1, "QA1SKY-8");
+    assert!(w.run(5 * MINUTE, |w| received(w, 1, first).len() == 2));
+    let second = open(&mut w, 3, "QA1SKY-8");
+    assert!(w.run(5 * MINUTE, |w| {
+        received(w, 3, second)
+            .iter()
+            .any(|l| l.contains("try again later"))
+    }));
+    let _ = w.stations[0].command(
+        w.now,
+        Command::CutCrossing {
+            crossing: CrossingId(1),
+        },
+    );
+    say(&mut w, 1, first, "still here");
+    assert!(w.run(5 * MINUTE, |w| {
+        received(w, 2, TalkId(0))
+            .last()
+            .is_some_and(|l| l == "still here")
+    }));
+    assert_eq!(state(&w, 1, first), Some(TalkState::Open));
+}
+
+#[test]
+fn a_visitor_beyond_the_limit_is_refused_and_it_is_said() {
+    let mut w = bands(1);
+    let first = open(&mut w, 1, "QA1SKY-8");
+    assert!(w.run(5 * MINUTE, |w| received(w, 1, first).len() == 2));
+    let second = open(&mut w, 3, "QA1SKY-8");
+    assert!(w.run(5 * MINUTE, |w| state(w, 3, second)
+        == Some(TalkState::Ended)));
+    let notes = w.stations[0].snapshot(w.now).notes;
+    let said = notes
+        .iter()
+        .any(|n| n.text.contains("QC2CAP called QA1SKY-8 and was refused"));
+    assert!(said, "{notes:?}");
+}
+
+#[test]
+fn a_visitor_who_names_no_station_is_released_in_time() {
+    let ports = vec![
+        port("VHF", Mode::Afsk1200, "QA1SKY"),
+        port("HF", Mode::Afsk300, "QA1SKY"),
+    ];
+    let mut own = station("QA1SKY", ports, 1);
+    own.crossings.push(crossing(0, 1, "QA1SKY-8"));
+    let visitor = station("QM3BAR", vec![port("B", Mode::Afsk1200, "QM3BAR")], 2);
+    let mut w = Wires::new(vec![(own, vec![0, 1]), (visitor, vec![0])]);
+    let talk = open(&mut w, 1, "QA1SKY-8");
+    assert!(w.run(MINUTE, |w| received(w, 1, talk).len() == 1));
+    assert!(w.run(3 * MINUTE, |w| state(w, 1, talk) == Some(TalkState::Ended)));
+    let got = received(&w, 1, talk);
+    assert!(
+        got.last().is_some_and(|l| l.contains("too long")),
+        "{got:?}"
+    );
+    assert!(w.run(MINUTE, |w| w.stations[0].snapshot(w.now).crossings[0].ended));
+}
+
+#[test]
+fn a_receive_only_port_lets_nobody_in() {
+    let mut deaf = port("A", Mode::Afsk1200, "QA1SKY");
+    deaf.may_transmit = false;
+    let mut w = Wires::new(vec![
+        (station("QA1SKY", vec![deaf], 1), vec![0]),
+        (
+            station("QM3BAR", vec![port("B", Mode::Afsk1200, "QM3BAR")], 2),
+            vec![0],
+        ),
+    ]);
+    let talk = open(&mut w, 1, "QA1SKY");
+    assert!(w.run(10 * MINUTE, |w| state(w, 1, talk) == Some(TalkState::Ended)));
+    let own = w.stations[0].snapshot(w.now);
+    assert!(own.talks.is_empty() && own.heard.len() == 1);
+}
+
+/// A frame of a link modulo 128 (AX.25 2.2 §4.2.1: two octets of control field) is repeated
+/// like any other: the address field alone decides (§3.12.4).
+#[test]
+fn a_digipeater_repeats_what_it_need_not_understand() {
+    let mut frame = Frame::ui(
+        call("QM3BAR"),
+        call("QC2CAP"),
+        &[call("QA1SKY-1")],
+        0xF0,
+        Vec::new(),
+    );
+    frame.role = Role::Response;
+    frame.control = Control::Rr { nr: 100, pf: true };
+    frame.pid = None;
+    let extended = frame.encode_modulo(Modulo::OneHundredTwentyEight);
+    frame.repeaters = vec![Repeater {
+        address: Address::from(call("QA1SKY-1")),
+        has_been_repeated: true,
+    }];
+    let repeated = frame.encode_modulo(Modulo::OneHundredTwentyEight);
+    let mut listener = Listener::new();
+    listener.hear_frames(&[extended]);
+    listener.hear(&vec![0.0; 60_000]);
+    let sent = listener.told.iter().find_map(|e| match e {
+        Event::Block(b) if b.kind == BlockKind::Sent => Some(b.octets.clone()),
+        _ => None,
+    });
+    assert_eq!(sent, Some(repeated));
+}
+
+/// A caller with version 2.2 is answered so that it falls back to SABM (AX.25 2.2 §6.3.2:
+/// FRMR), not as if nobody were there.
+#[test]
+fn a_caller_with_the_newer_version_is_not_sent_away() {
+    let mut frame = Frame::ui(call("QM3BAR"), call("QA1SKY"), &[], 0xF0, Vec::new());
+    frame.control = Control::Sabme { p: true };
+    frame.pid = None;
+    let mut listener = Listener::new();
+    listener.hear_frames(&[frame.encode()]);
+    listener.hear(&vec![0.0; 60_000]);
+    let sent = listener.told.iter().find_map(|e| match e {
+        Event::Block(b) if b.kind == BlockKind::Sent => Some(b.text.clone()),
+        _ => None,
+    });
+    assert!(
+        sent.as_ref().is_some_and(|t| t.contains("FRMR")),
+        "{sent:?}"
+    );
+}
