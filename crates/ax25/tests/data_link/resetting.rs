@@ -1,7 +1,7 @@
 //! Resetting (§6.5), by either end, and what happens to the data.
 
 use dunlin_ax25::data_link::{Input, Request, State};
-use dunlin_ax25::wire::{Control, Fault, Frame, Role};
+use dunlin_ax25::wire::{Control, Fault};
 
 use crate::session::{Session, ask, call, data, recv, recv_nothing, send, wake};
 
