@@ -35,6 +35,19 @@ pub struct CarrierRecipe {
     pub hold: CarrierWindow,
 }
 
+/// One detector of a mode of two tones.
+#[derive(Clone, Copy, Debug)]
+pub struct DetectorRecipe {
+    /// How far above their nominal frequencies it expects the tones, hertz.
+    pub offset_hz: f64,
+    /// What it passes on either side of its own centre, hertz. A filter narrower than one
+    /// symbol asks for does best against noise: the phase runs on from symbol to symbol, so
+    /// that a filter that spreads a symbol over its neighbours collects more of it than it
+    /// loses. With echoes that are a good part of a symbol late, a wide one does better.
+    /// Found by measurement.
+    pub cutoff_hz: f64,
+}
+
 /// A mode of two tones.
 #[derive(Clone, Copy, Debug)]
 pub struct ToneRecipe {
@@ -44,12 +57,10 @@ pub struct ToneRecipe {
     pub space_hz: u32,
     /// What the receiver's first filter passes on either side of the centre, hertz.
     pub half_bandwidth_hz: f64,
-    /// What each detector passes on either side of its own centre, hertz. Narrower than one
-    /// symbol asks for: the phase runs on from symbol to symbol, so that a filter that spreads
-    /// a symbol over its neighbours collects more of it than it loses. Found by measurement.
-    pub cutoff_hz: f64,
-    /// One detector for each of these tone offsets, hertz.
-    pub offsets_hz: &'static [f64],
+    /// The detectors that listen side by side.
+    pub detectors: &'static [DetectorRecipe],
+    /// The carrier is watched for around each of these tone offsets, hertz.
+    pub carrier_offsets_hz: &'static [f64],
     /// For every detector, one decision for each of these twists: how much stronger the
     /// mark tone is expected to be than the space tone, dB.
     pub twists_db: &'static [f32],
@@ -95,12 +106,34 @@ impl Recipe {
     }
 }
 
+const NARROW_300: f64 = 185.0;
+const WIDE_300: f64 = 320.0;
+
 const AFSK_300: ToneRecipe = ToneRecipe {
     mark_hz: 1600,
     space_hz: 1800,
     half_bandwidth_hz: 500.0,
-    cutoff_hz: 185.0,
-    offsets_hz: &[-160.0, -120.0, -80.0, -40.0, 0.0, 40.0, 80.0, 120.0, 160.0],
+    detectors: &[
+        detector(-160.0, NARROW_300),
+        detector(-120.0, NARROW_300),
+        detector(-80.0, NARROW_300),
+        detector(-40.0, NARROW_300),
+        detector(0.0, NARROW_300),
+        detector(40.0, NARROW_300),
+        detector(80.0, NARROW_300),
+        detector(120.0, NARROW_300),
+        detector(160.0, NARROW_300),
+        detector(-160.0, WIDE_300),
+        detector(-120.0, WIDE_300),
+        detector(-80.0, WIDE_300),
+        detector(-40.0, WIDE_300),
+        detector(0.0, WIDE_300),
+        detector(40.0, WIDE_300),
+        detector(80.0, WIDE_300),
+        detector(120.0, WIDE_300),
+        detector(160.0, WIDE_300),
+    ],
+    carrier_offsets_hz: &[-160.0, -120.0, -80.0, -40.0, 0.0, 40.0, 80.0, 120.0, 160.0],
     twists_db: &[0.0],
     timing: TimingRecipe {
         past: 64,
@@ -108,7 +141,7 @@ const AFSK_300: ToneRecipe = ToneRecipe {
     },
     carrier: CarrierRecipe {
         on: &[window(10, 0.88), window(20, 0.79), window(40, 0.71)],
-        hold: window(14, 0.66),
+        hold: window(14, 0.67),
     },
 };
 
@@ -116,8 +149,8 @@ const AFSK_1200: ToneRecipe = ToneRecipe {
     mark_hz: 1200,
     space_hz: 2200,
     half_bandwidth_hz: 1500.0,
-    cutoff_hz: 760.0,
-    offsets_hz: &[0.0],
+    detectors: &[detector(0.0, 760.0), detector(0.0, 1200.0)],
+    carrier_offsets_hz: &[0.0],
     twists_db: &[0.0, 6.0, -6.0],
     timing: TimingRecipe {
         past: 64,
@@ -156,4 +189,11 @@ const FSK_UNSCRAMBLED: BasebandRecipe = BasebandRecipe {
 
 const fn window(symbols: usize, quality: f32) -> CarrierWindow {
     CarrierWindow { symbols, quality }
+}
+
+const fn detector(offset_hz: f64, cutoff_hz: f64) -> DetectorRecipe {
+    DetectorRecipe {
+        offset_hz,
+        cutoff_hz,
+    }
 }

@@ -33,7 +33,7 @@ impl<const N: usize> RunningSums<N> {
             .zip(values)
             .for_each(|(sum, value)| *sum += value);
         self.symbols += 1;
-        if self.symbols % SYMBOLS_PER_ENTRY == 0 {
+        if self.symbols.is_multiple_of(SYMBOLS_PER_ENTRY) {
             let entry = (at, self.sums);
             let place = (self.symbols / SYMBOLS_PER_ENTRY - 1) % ENTRIES;
             match self.ring.get_mut(place) {

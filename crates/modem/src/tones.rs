@@ -18,7 +18,7 @@ use crate::fir::Lowpass;
 use crate::level::power_dbfs;
 use crate::nco::Downmixer;
 use crate::nrzi::NrziDecoder;
-use crate::recipe::{SAMPLES_PER_SYMBOL, ToneRecipe};
+use crate::recipe::{DetectorRecipe, SAMPLES_PER_SYMBOL, ToneRecipe};
 use crate::resampler::{Windows, most_per_chunk};
 use crate::statistics::RunningSums;
 use crate::timing::SymbolTiming;
@@ -27,6 +27,10 @@ const N: usize = SAMPLES_PER_SYMBOL;
 
 /// How far the first filter reaches to either side, in units of 1 / half bandwidth.
 const FILTER_REACH: f64 = 1.5;
+
+/// What the low-pass takes from a symbol between unlike neighbours, on average over random
+/// data, dB; measured.
+const LEVEL_LOST_DB: f32 = 0.45;
 
 /// A correlation weaker than this (full scale is 1) is silence.
 const SILENCE: f32 = 1e-5;
@@ -87,6 +91,7 @@ impl FrontEnd {
 pub struct ToneReceiver {
     front: FrontEnd,
     detectors: Vec<Detector>,
+    watches: Vec<CarrierWatch>,
     twists: usize,
     /// The latest samples, beginning with the last `TAPS - 1` of the chunk before.
     re: Vec<f32>,
@@ -106,11 +111,16 @@ impl ToneReceiver {
             row
         };
         let detectors = recipe
-            .offsets_hz
+            .detectors
             .iter()
-            .map(|&offset| Detector::new(rate, baud, recipe, offset));
+            .map(|&detector| Detector::new(rate, baud, recipe, detector));
         ToneReceiver {
             detectors: detectors.collect(),
+            watches: recipe
+                .carrier_offsets_hz
+                .iter()
+                .map(|&offset| CarrierWatch::new(baud, recipe, offset))
+                .collect(),
             twists: recipe.twists_db.len(),
             re: row(),
             im: row(),
@@ -157,23 +167,67 @@ impl ToneReceiver {
 
     fn step(&mut self, n: usize, out: &mut Vec<DemodEvent>) {
         let (re, im) = (&self.re[n..n + TAPS], &self.im[n..n + TAPS]);
-        let mut changed = false;
-        let (mut any, mut at) = (false, SampleCount(0));
         for (i, detector) in self.detectors.iter_mut().enumerate() {
-            changed |= detector.step(re, im);
-            any |= detector.carrier.on();
-            at = detector.now();
+            detector.step(re, im);
             detector.decide((i * self.twists) as u8, out);
         }
-        if changed && any != self.carrier {
-            self.carrier = any;
-            out.push(DemodEvent::Carrier { on: any, at });
+        // The carrier is judged by the latest symbol alone, so that it is known early.
+        let (re, im) = (&re[TAPS - N..], &im[TAPS - N..]);
+        let mut changed = false;
+        self.watches
+            .iter_mut()
+            .for_each(|watch| changed |= watch.step(re, im));
+        if !changed {
+            return;
+        }
+        let on = self.watches.iter().any(|watch| watch.carrier.on());
+        if std::mem::replace(&mut self.carrier, on) != on {
+            let newest = self.detectors[0].pushed + ((TAPS - N) / 2) as u64;
+            out.push(DemodEvent::Carrier {
+                on,
+                at: self.detectors[0].place(newest as f64),
+            });
         }
     }
 
     /// What is known of the symbols between two places, as the branch saw them.
     pub fn measure(&self, branch: usize, from: SampleCount, to: SampleCount) -> Measurement {
         self.detectors[branch / self.twists].measure(from, to)
+    }
+}
+
+/// Watches for data around one offset: how much stronger the lower half of the channel is than
+/// the upper half, -1 to 1, over each symbol.
+#[derive(Clone, Debug)]
+struct CarrierWatch {
+    /// One symbol rate apart, so that white noise is independent in them and all values are
+    /// equally likely.
+    low: Correlator,
+    high: Correlator,
+    carrier: CarrierDetector<ToneContrast>,
+}
+
+impl CarrierWatch {
+    fn new(baud: u32, recipe: &ToneRecipe, offset_hz: f64) -> Self {
+        let (rate, half) = (f64::from(baud * N as u32), f64::from(baud) / 2.0);
+        CarrierWatch {
+            low: Correlator::of_one_symbol(offset_hz - half, rate),
+            high: Correlator::of_one_symbol(offset_hz + half, rate),
+            carrier: CarrierDetector::new(recipe.carrier),
+        }
+    }
+
+    /// Takes the latest symbol. True if the carrier came or went.
+    fn step(&mut self, re: &[f32], im: &[f32]) -> bool {
+        let low = self.low.at(re, im).norm_sqr();
+        let high = self.high.at(re, im).norm_sqr();
+        let sum = low + high;
+        let contrast = if sum > SILENCE * SILENCE {
+            (low - high) / sum
+        } else {
+            0.0
+        };
+        self.carrier.push(contrast).is_some()
     }
 }
 
@@ -189,9 +243,6 @@ type Sums = RunningSums<8>;
 struct Detector {
     mark: Correlator,
     space: Correlator,
-    /// For the carrier detector: one symbol rate apart, so that noise is independent in them.
-    low: Correlator,
-    high: Correlator,
     /// How far each nominal tone turns in two samples, to be taken off.
     mark_turn: Complex32,
     space_turn: Complex32,
@@ -203,24 +254,25 @@ struct Detector {
     spaces: Vec<Complex32>,
     pushed: u64,
     timing: SymbolTiming,
-    carrier: CarrierDetector<ToneContrast>,
     /// For each twist, the factor for the space tone, and the line decoder.
     slicers: Vec<(f32, NrziDecoder)>,
     sums: Sums,
 }
 
 impl Detector {
-    fn new(rate: SampleRate, baud: u32, recipe: &ToneRecipe, offset_hz: f64) -> Self {
+    fn new(rate: SampleRate, baud: u32, recipe: &ToneRecipe, own: DetectorRecipe) -> Self {
+        let DetectorRecipe {
+            offset_hz,
+            cutoff_hz,
+        } = own;
         let own_rate = f64::from(baud * N as u32);
         let half_shift = f64::from(recipe.space_hz - recipe.mark_hz) / 2.0;
         let (mark, space) = (offset_hz - half_shift, offset_hz + half_shift);
         let turn = |hz: f64| Complex32::from_polar(1.0, (-2.0 * TAU * hz / own_rate) as f32);
         let slicer = |&db: &f32| (10_f32.powf(db / 20.0), NrziDecoder::default());
         Detector {
-            mark: Correlator::new(mark, own_rate, offset_hz, recipe.cutoff_hz),
-            space: Correlator::new(space, own_rate, offset_hz, recipe.cutoff_hz),
-            low: Correlator::of_one_symbol(offset_hz - f64::from(baud) / 2.0, own_rate),
-            high: Correlator::of_one_symbol(offset_hz + f64::from(baud) / 2.0, own_rate),
+            mark: Correlator::new(mark, own_rate, offset_hz, cutoff_hz),
+            space: Correlator::new(space, own_rate, offset_hz, cutoff_hz),
             mark_turn: turn(mark),
             space_turn: turn(space),
             offset_hz,
@@ -230,7 +282,6 @@ impl Detector {
             spaces: vec![Complex32::default(); KEPT],
             pushed: 0,
             timing: SymbolTiming::new(recipe.timing),
-            carrier: CarrierDetector::new(recipe.carrier),
             slicers: recipe.twists_db.iter().map(slicer).collect(),
             sums: Sums::default(),
         }
@@ -244,34 +295,14 @@ impl Detector {
         SampleCount(((sample - middle) * self.input_per_sample).max(0.0) as u64)
     }
 
-    /// The place up to which the carrier detector has judged: it looks at the latest symbol.
-    fn now(&self) -> SampleCount {
-        self.place((self.pushed + (TAPS - N) as u64 / 2) as f64)
-    }
-
-    /// Takes one window of a symbol's length. True if the carrier detector changed.
-    fn step(&mut self, re: &[f32], im: &[f32]) -> bool {
+    /// Takes one window.
+    fn step(&mut self, re: &[f32], im: &[f32]) {
         let (mark, space) = (self.mark.at(re, im), self.space.at(re, im));
         let slot = self.pushed as usize % KEPT;
         self.marks[slot] = mark;
         self.spaces[slot] = space;
         self.pushed += 1;
         self.timing.push(mark.norm().max(space.norm()));
-        let contrast = self.contrast(&re[TAPS - N..], &im[TAPS - N..]);
-        self.carrier.push(contrast).is_some()
-    }
-
-    /// How much stronger the lower half of the channel is than the upper half, -1 to 1, over
-    /// the latest symbol. In white noise all values are equally likely.
-    fn contrast(&self, re: &[f32], im: &[f32]) -> f32 {
-        let low = self.low.at(re, im).norm_sqr();
-        let high = self.high.at(re, im).norm_sqr();
-        let sum = low + high;
-        if sum > SILENCE * SILENCE {
-            (low - high) / sum
-        } else {
-            0.0
-        }
     }
 
     /// Decides every symbol that has become due.
@@ -328,7 +359,7 @@ impl Detector {
         let residual = im.atan2(re) / (2.0 * TAU) * self.own_rate;
         let known = |x: f64| Some(x as f32).filter(|x| x.is_finite());
         Measurement {
-            level_dbfs: power_dbfs(signal),
+            level_dbfs: power_dbfs(signal) + LEVEL_LOST_DB,
             offset_hz: known(self.offset_hz + residual),
             twist_db: known(10.0 * (mark / space).log10()),
             snr_db: known(10.0 * (signal / noise.max(signal * 1e-4)).log10()),
