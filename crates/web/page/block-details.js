@@ -43,7 +43,7 @@ function facts(block) {
     ['Via', block.via.join(', ')],
     ['Level', loud],
     ['Offset', offset(block.offset_hz)],
-    ['Twist', twist(block.twist_db)],
+    ['Stronger tone', twist(block.twist_db)],
     ['Signal to noise', snr(block.snr_db)],
     ['Why', block.why ?? ''],
   ];

@@ -31,7 +31,7 @@ export function Heard() {
   return html`<section class="heard" id="heard" aria-labelledby="heard-name" tabIndex="-1">
     <h2 id="heard-name">Stations heard</h2>
     ${rows.length === 0 && html`<p class="dim">No station heard yet.</p>`}
-    <div class="table-box" role="region" aria-labelledby="heard-name" tabIndex="0" hidden=${rows.length === 0}>
+    <div class="table-box" role="group" aria-label="Table of stations heard" tabIndex="0" hidden=${rows.length === 0}>
       <table role="table">
         <thead role="rowgroup"><tr role="row">
           <${Sorter} id="call" words="Station" order=${order} setOrder=${setOrder} />

@@ -19,16 +19,16 @@ const ROOM = 12;
 /**
  * Places the blocks of one strip, oldest first. `row` is -1 where there is no room for a flag.
  * @param {Block[]} blocks
- * @param {{ anchor: number, scale: number, now: number, rows: Map<number, number> }} at
- *   `scale` is pixels per ms; `rows` remembers rows, so that flags do not jump when others go.
+ * @param {{ anchor: number, scale: number, now: number, rows: Map<number, number>, brief: boolean }} at
+ *   `scale` is pixels per ms; `brief` leaves out what the frame is; `rows` remembers rows, so that flags do not jump when others go.
  * @returns {Placed[]}
  */
-export function place(blocks, { anchor, scale, now, rows }) {
+export function place(blocks, { anchor, scale, now, rows, brief }) {
   const free = new Array(ROWS).fill(-Infinity);
   return blocks.map((block) => {
     const x = (block.start_ms - anchor) * scale;
     const width = Math.max(NARROWEST, ((block.end_ms ?? now) - block.start_ms) * scale);
-    const { flag, more } = flagOf(block);
+    const { flag, more } = flagOf(block, brief);
     const long = (flag.length + (more ? more.length + 1 : 0)) * LETTER + ROOM;
     const row = flag ? chooseRow(rows.get(block.id), free, x) : -1;
     if (row >= 0) {
@@ -45,11 +45,14 @@ function chooseRow(known, free, x) {
   return free.findIndex((end) => end <= x);
 }
 
-/** The text of a block's flag; a busy channel without a frame has none. @param {Block} block */
-function flagOf(block) {
+/**
+ * The text of a block's flag; a busy channel without a frame has none.
+ * @param {Block} block @param {boolean} brief
+ */
+function flagOf(block, brief) {
   if (block.kind === 'busy') return { flag: '', more: '' };
   if (!block.from) return { flag: block.kind === 'sent' ? 'sending' : KINDS[block.kind].words, more: '' };
-  return { flag: block.to ? `${block.from}→${block.to}` : block.from, more: block.what };
+  return { flag: block.to ? `${block.from}→${block.to}` : block.from, more: brief ? '' : block.what };
 }
 
 /**

@@ -16,6 +16,11 @@ import { KINDS, sentence, utc, utcMinutes } from './words.js';
 const BEYOND = 0.5;
 /** Anchors are renewed beyond this distance: far pixels lose precision. */
 const FAR_PX = 100_000;
+/** For those who asked for less motion, strips move in steps of this, ms. */
+const STILL = matchMedia('(prefers-reduced-motion: reduce)');
+const STILL_STEP_MS = 1000;
+/** Wider views leave out what a frame is, for more names to fit. */
+const BRIEF_ABOVE_MS = 60_000;
 /** Remembered rows of flags after which all are forgotten. */
 const MOST_ROWS = 5000;
 
@@ -64,7 +69,9 @@ class Motion {
 
   /** @param {HTMLElement} layer */
   move(layer) {
-    const shift = this.width - (edge() - this.anchor) * this.scale;
+    const step = STILL.matches ? STILL_STEP_MS : 1;
+    const end = Math.floor(edge() / step) * step;
+    const shift = this.width - (end - this.anchor) * this.scale;
     // Whole pixels: text stays sharp, and slow strips cost nothing between steps.
     const whole = Math.round(shift);
     if (whole !== this.shift) {
@@ -79,6 +86,28 @@ class Motion {
   }
 }
 
+/** Which block of a strip has the focus, and which is to get it once it is drawn. */
+class Focus {
+  constructor() {
+    /** @type {number | null} */
+    this.current = null;
+    /** @type {number | null} */
+    this.wanted = null;
+  }
+
+  /** Both must be drawn, or the focus would fall out of the strip on its way. @param {number} id */
+  needs(id) {
+    return id === this.current || id === this.wanted;
+  }
+
+  move() {
+    const block = this.wanted === null ? null : document.getElementById(`block-${this.wanted}`);
+    if (!block) return;
+    this.wanted = null;
+    block.focus({ preventScroll: true });
+  }
+}
+
 /** @param {{ port: number, name: string, chosen: number | null, choose: (id: number | null) => void }} props */
 function Picture({ port, name, chosen, choose }) {
   useSlices('blocks', 'view', 'station');
@@ -87,19 +116,21 @@ function Picture({ port, name, chosen, choose }) {
   const layer = useRef(/** @type {HTMLDivElement | null} */ (null));
   const motion = useRef(/** @type {Motion | null} */ (null));
   const rows = useRef(new Map());
-  const current = useRef(/** @type {number | null} */ (null));
+  const focus = useRef(new Focus()).current;
   motion.current ??= new Motion();
-  useMotion(box, layer, motion.current, () => again((n) => n + 1));
+  const draw = () => again((n) => n + 1);
+  useMotion(box, layer, motion.current, draw);
+  useLayoutEffect(() => focus.move());
   const spanned = useRef(view.span);
   if (spanned.current !== view.span || rows.current.size > MOST_ROWS) {
     spanned.current = view.span;
     rows.current.clear();
   }
   const all = store.blocks.get(port) ?? [];
-  const { shown, scale, from, to } = visible(all, motion.current, rows.current, current.current);
-  const keys = (/** @type {KeyboardEvent} */ event) => onKey(event, all, current);
-  const tabStop = shown.some(({ block }) => block.id === current.current)
-    ? current.current
+  const { shown, scale, from, to } = visible(all, motion.current, rows.current, focus);
+  const keys = (/** @type {KeyboardEvent} */ event) => onKey(event, all, focus, draw);
+  const tabStop = shown.some(({ block }) => block.id === focus.current)
+    ? focus.current
     : shown.findLast(({ block }) => block.end_ms !== null)?.block.id;
   return html`<div class="strip-picture" ref=${box} role="group" onKeyDown=${keys}
       aria-label=${`${name} over time. Arrow keys go from block to block, Enter shows one.`}
@@ -108,7 +139,7 @@ function Picture({ port, name, chosen, choose }) {
       <${Scale} from=${from} to=${to} scale=${scale} anchor=${motion.current.anchor} />
       ${shown.map((placed) => html`<${Flag} key=${`f${placed.block.id}`} placed=${placed} />`)}
       ${shown.map((placed) => html`<${Bar} key=${placed.block.id} placed=${placed} choose=${choose}
-        chosen=${placed.block.id === chosen} stop=${placed.block.id === tabStop} current=${current} />`)}
+        chosen=${placed.block.id === chosen} stop=${placed.block.id === tabStop} focus=${focus} />`)}
     </div>
     <div class="strip-base" aria-hidden="true"></div>
     ${shown.length === 0 && html`<p class="strip-empty">Nothing in this stretch of time.</p>`}
@@ -149,17 +180,18 @@ function useMotion(box, layer, motion, draw) {
 /**
  * What is drawn: blocks within and near the view, and always the one with the focus.
  * @param {Block[]} all @param {Motion} motion @param {Map<number, number>} rows
- * @param {number | null} focused
+ * @param {Focus} focus
  */
-function visible(all, motion, rows, focused) {
+function visible(all, motion, rows, focus) {
   const end = edge();
   motion.drawnAt = end;
   if (Math.abs((end - motion.anchor) * motion.scale) > FAR_PX) motion.anchor = Math.floor(end);
   const [from, to] = [end - view.span * (1 + BEYOND), end + view.span * BEYOND];
   const near = all.filter((block) =>
-    (block.start_ms < to && (block.end_ms ?? to) >= from) || block.id === focused);
+    (block.start_ms < to && (block.end_ms ?? to) >= from) || focus.needs(block.id));
   const { scale, anchor } = motion;
-  const shown = scale > 0 ? place(near, { anchor, scale, now: clock.now(), rows }) : [];
+  const brief = view.span > BRIEF_ABOVE_MS;
+  const shown = scale > 0 ? place(near, { anchor, scale, now: clock.now(), rows, brief }) : [];
   return { shown, scale, from, to };
 }
 
@@ -169,20 +201,21 @@ function onFocusOut(event, box) {
   if (!(to instanceof Node) || !box?.closest('.strip')?.contains(to)) release();
 }
 
-/** @param {KeyboardEvent} event @param {Block[]} all @param {{ current: number | null }} current */
-function onKey(event, all, current) {
+/**
+ * @param {KeyboardEvent} event @param {Block[]} all @param {Focus} focus
+ * @param {() => void} draw
+ */
+function onKey(event, all, focus, draw) {
   if (event.ctrlKey || event.altKey || event.metaKey) return;
-  const at = all.findIndex((block) => block.id === current.current);
+  const at = all.findIndex((block) => block.id === (focus.wanted ?? focus.current));
   /** @type {Record<string, number>} */
   const steps = { ArrowLeft: at - 1, ArrowRight: at + 1, Home: 0, End: all.length - 1 };
   if (event.key in steps && at >= 0) {
     event.preventDefault();
     const next = all[Math.min(all.length - 1, Math.max(0, steps[event.key]))];
-    current.current = next.id;
+    focus.wanted = next.id;
     reveal(next.start_ms, next.end_ms ?? clock.now());
-    store.touch('view');
-    // After the block has been drawn.
-    setTimeout(() => document.getElementById(`block-${next.id}`)?.focus(), 30);
+    draw();
   } else if (event.key === 'PageUp' || event.key === 'PageDown') {
     event.preventDefault();
     pan(event.key === 'PageUp' ? -0.5 : 0.5);
@@ -193,14 +226,14 @@ function onKey(event, all, current) {
 
 /**
  * @param {{ placed: Placed, choose: (id: number) => void, chosen: boolean, stop: boolean,
- *   current: { current: number | null } }} props
+ *   focus: Focus }} props
  */
-function Bar({ placed, choose, chosen, stop, current }) {
+function Bar({ placed, choose, chosen, stop, focus }) {
   const { block, x, width } = placed;
   const text = sentence(block, clock.wall(block.start_ms), clock.now());
   const style = { left: `${x}px`, width: `${width}px`, '--loud': String(loudness(block)) };
   const onFocus = (/** @type {FocusEvent} */ event) => {
-    current.current = block.id;
+    focus.current = block.id;
     // A block that moves cannot be read; by the pointer it may go on.
     if (/** @type {HTMLElement} */ (event.target).matches(':focus-visible')) pause(true);
   };

@@ -75,7 +75,7 @@ function Lines({ talk }) {
   useLayoutEffect(() => {
     if (atEnd.current && box.current) box.current.scrollTop = box.current.scrollHeight;
   });
-  return html`<div class="lines" ref=${box} tabIndex="0" role="region" aria-label=${`Lines with ${talk.remote}`} onScroll=${onScroll}>
+  return html`<div class="lines" ref=${box} tabIndex="0" role="group" aria-label=${`Lines with ${talk.remote}`} onScroll=${onScroll}>
     ${lines.length === 0 && html`<p class="dim">Nothing said yet.</p>`}
     <ol>${lines.map((line) => html`<${Line} key=${line.line} line=${line} remote=${talk.remote} />`)}</ol>
   </div>`;

@@ -32,12 +32,12 @@ export function offset(hz) {
   return `${whole} Hz ${hz > 0 ? 'high' : 'low'}`;
 }
 
-/** Low tone over high tone. @param {number | null} db */
+/** Which tone is the stronger. @param {number | null} db */
 export function twist(db) {
   if (db === null) return '';
   const size = Math.abs(db);
-  if (size < 0.5) return 'tones equal';
-  return `${db > 0 ? 'low' : 'high'} tone +${figure(size, 1)} dB`;
+  if (size < 0.5) return 'equal';
+  return `${db > 0 ? 'low' : 'high'} +${figure(size, 1)} dB`;
 }
 
 /** @param {number | null} db */

@@ -61,6 +61,8 @@ const FILES: &[(&str, &[u8])] = page![
 pub(crate) fn routes() -> Router<Arc<Shared>> {
     Router::new()
         .route("/", get(|| async { file("index.html") }))
+        // Asked for by browsers where a document names no icon, such as the API's answers.
+        .route("/favicon.ico", get(|| async { file("mark.svg") }))
         .route(
             "/assets/{*name}",
             get(|Path(name): Path<String>| async move { file(&name) }),
