@@ -59,9 +59,9 @@ pub(crate) fn read(
         findings.push(Finding {
             line,
             what: "this beacon is never sent".into(),
-            evidence: "its port has transmit = false".into(),
+            evidence: "its port does not transmit".into(),
             consequence: "Nobody hears of the station.".into(),
-            remedy: "Set transmit = true on the port, or take the beacon out.".into(),
+            remedy: "Give the port an output in [port.sound], or take the beacon out.".into(),
         });
     }
     Some(beacon)

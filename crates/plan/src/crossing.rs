@@ -145,9 +145,9 @@ fn closed(
     (port.may_transmit == Some(false)).then(|| Finding {
         line,
         what: format!("nobody can use crossing '{}'", rule.name),
-        evidence: format!("port {name} has transmit = false"),
+        evidence: format!("port {name} does not transmit"),
         consequence: "Visitors get no answer.".into(),
-        remedy: "Set transmit = true on that port, or take the crossing out.".into(),
+        remedy: "Give that port an output in [port.sound], or take the crossing out.".into(),
     })
 }
 

@@ -44,8 +44,16 @@ pub(crate) fn read<'i>(
     // A wrong call is not replaced by the default: that would only hide what depends on it.
     let default = station_call.filter(|_| !section.was_written("call"));
     let call = own_call.or(default);
-    let may_transmit = section.take(&settings::TRANSMIT, faults);
-    let devices = sound(&mut section, may_transmit, faults);
+    let transmit = section.take(&settings::TRANSMIT, faults);
+    let devices = sound(&mut section, transmit, faults);
+    let may_transmit = match (transmit, &devices) {
+        (Some(transmit), _) => Some(transmit),
+        (None, _) if section.was_written("transmit") => None,
+        (None, _) if section.rules().rehearsal => Some(true),
+        (None, devices) => devices
+            .as_ref()
+            .map(|devices| devices.output != Device::None),
+    };
     let rate = match section.rules().rehearsal {
         true => Some(section.rules().rate),
         false => devices.as_ref().map(|devices| devices.rate),
@@ -77,7 +85,7 @@ pub(crate) fn read<'i>(
 
 fn sound(
     section: &mut Section<'_>,
-    may_transmit: Option<bool>,
+    transmit: Option<bool>,
     faults: &mut Faults<'_>,
 ) -> Option<PortDevices> {
     if section.rules().rehearsal {
@@ -96,7 +104,7 @@ fn sound(
     };
     let devices = PortDevices::read(&mut table, faults);
     if let Some(devices) = &devices {
-        check_devices(devices, &table, may_transmit, faults);
+        check_devices(devices, &table, transmit, faults);
     }
     table.finish(faults);
     devices
@@ -105,10 +113,10 @@ fn sound(
 fn check_devices(
     devices: &PortDevices,
     table: &Section<'_>,
-    may_transmit: Option<bool>,
+    transmit: Option<bool>,
     faults: &mut Faults<'_>,
 ) {
-    let transmits = may_transmit == Some(true);
+    let transmits = transmit.unwrap_or(devices.output != Device::None);
     if transmits && devices.output == Device::None {
         let what = "this port has transmit = true, but no output to transmit with";
         let allowed = "output = \"default\" or the name of a sound device, or transmit = false";

@@ -71,7 +71,7 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
     "Call sign and SSID of the operator on this port.";
 
     TRANSMIT: YesNo = YesNo, "transmit",
-    Preset::ByWorld { real: "false", rehearsal: "true" },
+    Preset::Absent("true if its [port.sound] has an output; in a rehearsal always true"),
     "Whether this port may transmit at all. A port that may not still hears and shows everything.";
 
     LEVEL: Level = Level { from: -60.0, to: 0.0 }, "level", Preset::Always("\"-12 dBFS\""),
@@ -133,10 +133,12 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
 
 settings! { SOUND, "The settings of `[port.sound]`.", "[port.sound]":
     INPUT: DeviceRule = DeviceRule, "input", Preset::Always("\"default\""),
-    "Sound device that the receiver is connected to: its name, \"default\" or \"none\".";
+    "Sound device that the receiver is connected to. \"pulse:NAME\" is one of the sound server, \
+     \"alsa:NAME\" one of the kernel.";
 
     OUTPUT: DeviceRule = DeviceRule, "output", Preset::Always("\"none\""),
-    "Sound device that the transmitter is connected to: its name, \"default\" or \"none\".";
+    "Sound device that the transmitter is connected to, named as for 'input'. \"none\": this port \
+     only hears.";
 
     CHANNEL: ChannelRule = ChannelRule, "channel", Preset::Always("\"mono\""),
     "Channel of the device, for both directions: \"left\", \"right\", a number from 1, or \

@@ -39,7 +39,7 @@ pub(crate) fn may_open(
     let name = &config.name;
     if !config.may_transmit {
         return Err(format!(
-            "port {name} only hears: its plan says transmit = false"
+            "port {name} only hears: it has no output in [port.sound], or transmit = false"
         ));
     }
     let invented = own_calls(station, port)

@@ -74,6 +74,14 @@ fn defaults_follow_the_speed_of_the_port() {
         !slow.may_transmit,
         "on the air, a port is silent until told otherwise"
     );
+    let sending = "[station]\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n\
+                   [port.sound]\noutput = \"default\"\nkey = \"vox\"\n";
+    assert!(
+        read(sending).station.ports[0].may_transmit,
+        "an output is there to be used"
+    );
+    let held = sending.replace("name =", "transmit = false\nname =");
+    assert!(!read(&held).station.ports[0].may_transmit);
     assert_eq!(
         fast.call,
         "NOCALL".parse().expect("call"),
@@ -122,7 +130,7 @@ fn an_invented_call_anywhere_on_the_port_counts() {
     let silent = port("afsk1200", "").may_open_output(PortId(0));
     assert_eq!(
         silent,
-        Err("port P only hears: its plan says transmit = false".into())
+        Err("port P only hears: it has no output in [port.sound], or transmit = false".into())
     );
 }
 

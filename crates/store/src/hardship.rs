@@ -90,6 +90,19 @@ fn without_room_nothing_is_lost_and_writing_goes_on_when_there_is_room() {
 }
 
 #[test]
+fn much_that_waited_is_written_in_several_transactions_in_order() {
+    let mut store = Store::in_memory(Limits::default()).expect("memory");
+    for n in 0..2500 {
+        store.record(WallTime(0), &note(n));
+    }
+    store.flush().expect("written");
+    assert_eq!(store.waiting(), 0);
+    let newest = store.notes(None, 1).expect("readable");
+    assert_eq!((newest[0].row, newest[0].value.at_ms), (2500, 2499));
+    assert_eq!(store.runs(10).expect("readable").len(), 1);
+}
+
+#[test]
 fn a_file_held_by_another_program_is_tried_again() {
     let folder = folder();
     let mut store = journal(&folder);

@@ -60,6 +60,10 @@ const FLUSH_EVERY: Duration = Duration::from_secs(1);
 /// Flushes between two looks at whether too much is kept.
 const FLUSHES_PER_RETAIN: u32 = 30;
 
+/// Things written in one transaction. What comes in within a second is far less; but when
+/// writing has failed for long, each new try must not take long too.
+const MOST_AT_ONCE: usize = 1000;
+
 /// The journal.
 #[derive(Debug)]
 pub struct Store {
@@ -149,13 +153,15 @@ impl Store {
     /// # Errors
     /// The file cannot be written; what waits goes on waiting.
     pub fn flush(&mut self) -> Result<(), StoreError> {
-        let Some(first) = self.pending.first() else {
+        if self.pending.is_empty() {
             return Ok(());
-        };
-        let written = self.commit(first);
-        let run = written.map_err(|error| StoreError::from_sqlite(&self.path, &error))?;
-        self.run = Some(run);
-        self.pending.clear();
+        }
+        while let Some(first) = self.pending.first() {
+            let written = self.commit(first);
+            let run = written.map_err(|error| StoreError::from_sqlite(&self.path, &error))?;
+            self.run = Some(run);
+            self.pending.remove_first(MOST_AT_ONCE);
+        }
         self.flushes += 1;
         if self.flushes.is_multiple_of(FLUSHES_PER_RETAIN) {
             self.retain()?;
@@ -163,14 +169,14 @@ impl Store {
         Ok(())
     }
 
-    /// One transaction: all of what waits, or nothing of it.
+    /// One transaction: the first things that wait, or nothing of them.
     fn commit(&mut self, first: WallTime) -> rusqlite::Result<RunId> {
         let transaction = self.connection.transaction()?;
         let run = match self.run {
             Some(run) => run,
             None => begin_run(&transaction, first, "")?,
         };
-        for waiting in self.pending.in_order() {
+        for waiting in self.pending.in_order().take(MOST_AT_ONCE) {
             write::write(&transaction, run, waiting)?;
         }
         transaction.commit()?;

@@ -100,8 +100,11 @@ impl Pending {
         self.things.values().map(|waiting| waiting.first).min()
     }
 
-    pub fn clear(&mut self) {
-        self.things.clear();
+    /// Removes the first `most` things.
+    pub fn remove_first(&mut self, most: usize) {
+        for _ in 0..most.min(self.things.len()) {
+            self.things.pop_first();
+        }
     }
 
     pub fn len(&self) -> usize {
