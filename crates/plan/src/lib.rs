@@ -120,15 +120,17 @@ impl Plan {
             return faults.decide(None);
         };
         let part = station_from(&mut section, &mut faults);
-        let mut devices = Vec::new();
+        let (mut devices, mut lines) = (Vec::new(), Vec::new());
         for port in part.ports {
+            lines.push(faults.line_of(port.rest.at("name").start));
             devices.extend(port.devices);
             port.rest.finish(&mut faults);
         }
         section.finish(&mut faults);
         let mut findings = part.findings;
         let plan = part.config.map(|station| {
-            findings.extend(refused(&station, &devices));
+            findings.extend(refused(&station, &devices, &lines));
+            findings.sort_by_key(|finding| finding.line);
             Plan {
                 station,
                 devices,
@@ -206,9 +208,9 @@ pub fn text_of<'o>(file: &str, octets: &'o [u8]) -> Result<&'o str, FaultList> {
 }
 
 /// One finding for each port that would transmit if its call sign were somebody's.
-fn refused(station: &StationConfig, devices: &[PortDevices]) -> Vec<Finding> {
+fn refused(station: &StationConfig, devices: &[PortDevices], lines: &[usize]) -> Vec<Finding> {
     let mut findings = Vec::new();
-    for (index, port_devices) in devices.iter().enumerate() {
+    for (index, (port_devices, line)) in devices.iter().zip(lines).enumerate() {
         let wants = station
             .ports
             .get(index)
@@ -216,7 +218,7 @@ fn refused(station: &StationConfig, devices: &[PortDevices]) -> Vec<Finding> {
         if let (true, Err(sentence)) = (wants, transmit::may_open(station, index, port_devices)) {
             let (what, remedy) = sentence.split_once(". ").unwrap_or((&sentence, ""));
             findings.push(Finding {
-                line: 1,
+                line: *line,
                 what: what.to_owned(),
                 evidence: "no country is allocated a series that begins with Q".into(),
                 consequence: "It hears as planned and keeps silent.".into(),

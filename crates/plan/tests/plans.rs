@@ -106,6 +106,9 @@ fn invented_call_signs_open_no_transmitter_unless_it_is_a_loop() {
         "one for each port: {:?}",
         plan.findings
     );
+    let line = |n: usize| EXAMPLE.lines().nth(n - 1);
+    assert_eq!(line(plan.findings[0].line), Some("name = \"VHF\""));
+    assert_eq!(line(plan.findings[1].line), Some("name = \"HF\""));
     for text in [LOOP_A, LOOP_B] {
         let plan = read(text);
         assert_eq!(plan.may_open_output(PortId(0)), Ok(()));
