@@ -204,8 +204,18 @@ struct CarrierWatch {
     /// equally likely.
     low: Correlator,
     high: Correlator,
+    /// How much stronger the lower half usually is, natural logarithm of the power's ratio.
+    tilt: f32,
     carrier: CarrierDetector<ToneContrast>,
 }
+
+/// Weight of each sample in the usual tilt of a channel while no carrier is on it: the noise
+/// of an FM receiver falls by some 5 dB from the lower tone to the higher, and would look like
+/// half a carrier if it were not taken off. It settles within some 50 symbols.
+const TILT_WEIGHT: f32 = 1.0 / 400.0;
+/// The same while a carrier is on: a station's own tilt must hardly count, but a wrong first
+/// guess must not hold for ever.
+const TILT_WEIGHT_ON: f32 = TILT_WEIGHT / 32.0;
 
 impl CarrierWatch {
     fn new(baud: u32, recipe: &ToneRecipe, offset_hz: f64) -> Self {
@@ -213,6 +223,7 @@ impl CarrierWatch {
         CarrierWatch {
             low: Correlator::of_one_symbol(offset_hz - half, rate),
             high: Correlator::of_one_symbol(offset_hz + half, rate),
+            tilt: 0.0,
             carrier: CarrierDetector::new(recipe.carrier),
         }
     }
@@ -221,12 +232,15 @@ impl CarrierWatch {
     fn step(&mut self, re: &[f32], im: &[f32]) -> bool {
         let low = self.low.at(re, im).norm_sqr();
         let high = self.high.at(re, im).norm_sqr();
-        let sum = low + high;
-        let contrast = if sum > SILENCE * SILENCE {
-            (low - high) / sum
-        } else {
-            0.0
-        };
+        if low + high <= SILENCE * SILENCE {
+            return self.carrier.push(0.0).is_some();
+        }
+        let ratio = (low.max(f32::MIN_POSITIVE) / high.max(f32::MIN_POSITIVE)).ln();
+        let ratio = ratio.clamp(-8.0, 8.0);
+        let weight = if self.carrier.on() { TILT_WEIGHT_ON } else { TILT_WEIGHT };
+        self.tilt += weight * (ratio - self.tilt);
+        // The same as (low - high) / (low + high) with the usual tilt taken off.
+        let contrast = ((ratio - self.tilt) / 2.0).tanh();
         self.carrier.push(contrast).is_some()
     }
 }
