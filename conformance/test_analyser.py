@@ -4,11 +4,14 @@ Sources: link type 202 from the tcpdump group's list of link-layer header types;
 the meaning of the analyser's fields from its own field list (tshark -G fields).
 """
 
+import json
+import re
+
 import capture
 import program
 import sound
 import wire
-from frames import Dice, Frame
+from frames import UNNUMBERED, Dice, Frame
 
 # The analyser (4.0 seen) reads a PID after UI only if P/F is 0, though AX.25
 # v2.2 rev 4 section 3.4 gives every UI frame one. Left out of the comparison.
@@ -64,6 +67,41 @@ def information(layers):
     return bytes.fromhex(inner["data_raw"][0]) if "data_raw" in inner else b""
 
 
+# The one line in which our program shows a frame.
+LINE = re.compile(
+    r"(?P<source>\S+) > (?P<destination>\S+)(?: via (?P<via>[^:]+))? : (?P<kind>[A-Z]+)"
+    r"(?P<role> command| response)?(?: ns (?P<ns>\d))?(?: nr (?P<nr>\d))?(?P<bit> poll| final)?"
+)
+# The analyser's numbers for the kinds of frame, from its list of values.
+KINDS_S = {"0x00": "RR", "0x01": "RNR", "0x02": "REJ", "0x03": "SREJ"}
+KINDS_U = {
+    f"0x{(base & 0xEC) >> 2:02x}": name for name, (base, _) in {**UNNUMBERED, "FRMR": (0x87, "")}.items()
+}
+
+
+def same_in_words(line, layers, ends):
+    """Our line about a frame says what the analyser's fields say."""
+    ours = LINE.match(line)
+    assert ours, f"unknown form: {line}"
+    said = fields(layers)
+    assert (ours["source"], ours["destination"]) == ends
+    via = [name for name in said if name.startswith("ax25.via")]
+    assert len(ours["via"].split(",") if ours["via"] else []) == len(via)
+    if "ax25.ctl.n_s" in said:
+        kind = "I"
+    elif "ax25.ctl.ftype_s" in said:
+        kind = KINDS_S[said["ax25.ctl.ftype_s"]]
+    else:
+        kind = KINDS_U[said.get("ax25.ctl.u_cmd") or said["ax25.ctl.u_resp"]]
+    assert ours["kind"] == kind
+    assert (ours["ns"], ours["nr"]) == (said.get("ax25.ctl.n_s"), said.get("ax25.ctl.n_r"))
+    bits = {"1": " poll"}.get(said.get("ax25.ctl.p")), {"1": " final"}.get(said.get("ax25.ctl.f"))
+    assert ours["bit"] == (bits[0] or bits[1])
+    if ours["role"]:
+        other = {" command": "ax25.ctl.u_resp", " response": "ax25.ctl.u_cmd"}[ours["role"]]
+        assert other not in said
+
+
 def agree(frames, path):
     """Every field of every frame, as meant and as read."""
     capture.write(path, [frame.encode() for frame in frames])
@@ -86,6 +124,26 @@ def test_frames_of_every_kind_through_our_receiver(tmp_path):
     octets = [bytes.fromhex(each["frame"]) for each in heard]
     assert octets == [frame.encode() for frame in frames]
     agree(frames, tmp_path / "a.pcap")
+    read = capture.dissect(tmp_path / "a.pcap")
+    ends = capture.ends(tmp_path / "a.pcap")
+    for each, layers, both in zip(heard, read, ends, strict=True):
+        same_in_words(each["text"], layers, both)
+
+
+def test_frames_of_a_rehearsal(tmp_path):
+    # Connected talks, a digipeater, beacons: frames that our own links have made.
+    said = program.run("rehearse", "--headless", "--for", "3m", "--json", "--seed", 7, judge=False)
+    happenings = [json.loads(line) for line in said.splitlines()]
+    sent = [each for each in happenings if each["happening"] == "frame"]
+    frames = [Frame.decode(bytes.fromhex(each["octets"])) for each in sent]
+    agree(frames, tmp_path / "rehearsal.pcap")
+    read = capture.dissect(tmp_path / "rehearsal.pcap")
+    ends = capture.ends(tmp_path / "rehearsal.pcap")
+    for each, layers, both in zip(sent, read, ends, strict=True):
+        same_in_words(each["text"], layers, both)
+    kinds = {LINE.match(each["text"])["kind"] for each in sent}
+    assert {"UI", "I", "RR", "SABM", "UA"} <= kinds
+    assert any(each["via"] for each in sent)
 
 
 def test_frames_that_our_program_made_from_words(tmp_path):
