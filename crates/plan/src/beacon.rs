@@ -28,8 +28,8 @@ pub(crate) fn read(
 ) -> Option<Beacon> {
     let to = section.take(&settings::BEACON_TO, faults);
     let via = section.take(&settings::BEACON_VIA, faults);
-    let every = section.take(&settings::EVERY, faults);
-    let first_after = section.take(&settings::FIRST_AFTER, faults);
+    let interval = section.take(&settings::INTERVAL, faults);
+    let first_delay = section.take(&settings::FIRST_DELAY, faults);
     let text = section.take(&settings::BEACON_TEXT, faults);
     if let (Some(text), Some(most)) = (&text, port.info_length)
         && text.len() > most
@@ -42,13 +42,13 @@ pub(crate) fn read(
         faults.add(section.at("text"), what, allowed);
     }
     let rehearsal = section.rules().rehearsal;
-    let line = faults.line_of(section.at("every").start);
+    let line = faults.line_of(section.at("interval").start);
     section.finish(faults);
     let beacon = Beacon {
         to: to?,
         via: via?.into_iter().map(|call| call.value).collect(),
-        every: every?,
-        first_after: first_after?,
+        interval: interval?,
+        first_delay: first_delay?,
         text: text?,
     };
     if !rehearsal {
@@ -70,15 +70,15 @@ pub(crate) fn read(
 fn often(beacon: &Beacon, port: &BeaconPort, line: usize) -> Option<Finding> {
     let minutes = if port.slow { 30 } else { 15 };
     let limit = Duration::from_secs(minutes * 60);
-    (beacon.every < limit).then(|| Finding {
+    (beacon.interval < limit).then(|| Finding {
         line,
         what: "this beacon is sent often".into(),
         evidence: format!(
             "every {}; common practice is not more often than every {minutes} min at this speed",
-            crate::quantity::duration(beacon.every)
+            crate::quantity::duration(beacon.interval)
         ),
         consequence: "It takes time on the channel from everybody who hears it.".into(),
-        remedy: "Make 'every' longer.".into(),
+        remedy: "Make 'interval' longer.".into(),
     })
 }
 

@@ -54,7 +54,7 @@ pub struct Whole {
     pub to: u32,
 }
 
-/// A share above 0, at most 1.
+/// A share from 0.01 to 1.
 #[derive(Clone, Copy, Debug)]
 pub struct Share;
 
@@ -265,12 +265,12 @@ impl Rule for Share {
             other => return wrong_type(other, "a number without quotes"),
         };
         let share = text.parse::<f64>().ok();
-        let in_range = share.filter(|share| *share > 0.0 && *share <= 1.0);
+        let in_range = share.filter(|share| (0.01..=1.0).contains(share));
         in_range.ok_or_else(|| Wrong::whole(format!("{} is out of range", shorten(&text))))
     }
 
     fn allowed(&self, _: &PlanRules) -> String {
-        "a number above 0, at most 1".to_owned()
+        "a number from 0.01 to 1".to_owned()
     }
 }
 

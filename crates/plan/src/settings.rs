@@ -163,12 +163,12 @@ settings! { BEACON, "The settings of `[[port.beacon]]`.", "[[port.beacon]]":
     BEACON_VIA: Calls = Calls { most: MOST_REPEATERS }, "via", Preset::Always("[]"),
     "Digipeaters on the way, in order. Common practice: none, at most one.";
 
-    EVERY: Time = Time { from: 10 * MINUTE, rehearsal_from: SECOND, to: 24 * HOUR }, "every",
+    INTERVAL: Time = Time { from: 10 * MINUTE, rehearsal_from: SECOND, to: 24 * HOUR }, "interval",
     Preset::Always("\"30 min\""),
     "Time between two sendings. Common practice: less than 15 minutes is too often for a busy \
      channel, about 30 minutes is right; rarer or none at all on HF.";
 
-    FIRST_AFTER: Time = Time { from: MINUTE, rehearsal_from: 0, to: 24 * HOUR }, "first_after",
+    FIRST_DELAY: Time = Time { from: MINUTE, rehearsal_from: 0, to: 24 * HOUR }, "first_delay",
     Preset::Always("\"5 min\""),
     "Time from the start of the station to the first sending, so that a station that restarts \
      often does not flood the channel.";

@@ -367,10 +367,10 @@ fn beacons_must_fit_into_a_frame_and_be_rare() {
         ["8:8: text: this text has the control character \\u{1b}"]
     );
     assert_eq!(
-        beacon("text = \"\"\nevery = \"9 min\""),
+        beacon("text = \"\"\ninterval = \"9 min\""),
         [
             "8:8: text: this text is empty",
-            "9:9: every: '9 min' is out of range",
+            "9:12: interval: '9 min' is out of range",
         ]
     );
     let nine: Vec<String> = (1..10).map(|n| format!("\"QD{n}GI\"")).collect();

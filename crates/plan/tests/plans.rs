@@ -42,7 +42,7 @@ fn the_example_means_what_it_says() {
         (4, 128, 1, 64)
     );
     assert_eq!((vhf.level_dbfs, hf.offset_hz), (-12.0, 20.0));
-    assert_eq!(vhf.beacons[0].every, Duration::from_secs(1800));
+    assert_eq!(vhf.beacons[0].interval, Duration::from_secs(1800));
     assert_eq!(vhf.digipeat, ["QA1SKY-5".parse().expect("call")]);
     assert_eq!(plan.devices[0].channel, Channel::Only(0));
     assert_eq!(plan.devices[1].channel, Channel::Only(1));
@@ -168,7 +168,7 @@ fn odd_plans_are_read_and_what_is_odd_is_found() {
             (8, "'digipeat' of port P does not suit HF".into()),
         ]
     );
-    let beacon = "transmit = true\n[[port.beacon]]\ntext = \"hi\"\nevery = \"10 min\"\n\
+    let beacon = "transmit = true\n[[port.beacon]]\ntext = \"hi\"\ninterval = \"10 min\"\n\
                   via = [\"NOCALL-1\", \"NOCALL-2\"]";
     let text = format!(
         "[station]\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n{beacon}\n\
@@ -246,7 +246,7 @@ fn the_explanation_is_a_plan_and_its_remarks_are_true() {
 fn in_a_rehearsal_ports_transmit_and_need_no_sound_device() {
     let rate = SampleRate::new(12_000).expect("not zero");
     let text = "[station]\ncall = \"QM3BAR\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n\
-                [[port.beacon]]\ntext = \"hi\"\nevery = \"2 min\"\nfirst_after = \"0 s\"\n";
+                [[port.beacon]]\ntext = \"hi\"\ninterval = \"2 min\"\nfirst_delay = \"0 s\"\n";
     let plan = Plan::read("s.toml", text.as_bytes(), &PlanRules::rehearsal(rate)).expect("good");
     assert!(plan.station.ports[0].may_transmit);
     assert_eq!(plan.station.ports[0].rate, rate);
@@ -271,7 +271,7 @@ fn seeds_differ_from_station_to_station() {
 fn the_engine_takes_every_mode_at_the_edges_of_what_a_plan_allows() {
     let edges = [
         "level = \"0 dBFS\"\nkey_up_delay = \"20 ms\"\ntail = \"0 ms\"\npersistence = 1",
-        "level = \"-60 dBFS\"\nkey_up_delay = \"2 s\"\ntail = \"1 s\"\npersistence = 0.001\n\
+        "level = \"-60 dBFS\"\nkey_up_delay = \"2 s\"\ntail = \"1 s\"\npersistence = 0.01\n\
          slot_time = \"2 s\"\nidle_check = \"1 h\"\nretries = 20\nwindow = 7",
     ];
     for mode in dunlin_modem::Mode::ALL {

@@ -92,7 +92,7 @@ impl Channel {
         let beacons_due = config
             .beacons
             .iter()
-            .map(|b| Instant::ZERO + b.first_after)
+            .map(|b| Instant::ZERO + b.first_delay)
             .collect();
         Ok(Channel {
             id,

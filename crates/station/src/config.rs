@@ -88,9 +88,9 @@ pub struct Beacon {
     /// Digipeaters, in order.
     pub via: Vec<CallSign>,
     /// Time between two of them.
-    pub every: Duration,
+    pub interval: Duration,
     /// Time from the start to the first.
-    pub first_after: Duration,
+    pub first_delay: Duration,
     /// The text.
     pub text: String,
 }
@@ -155,9 +155,6 @@ pub enum ConfigError {
     /// A crossing that names a port that does not exist, or one port twice.
     #[error("crossing {0}: the two ports must exist and differ")]
     CrossingPorts(String),
-    /// A crossing with an end that cannot transmit.
-    #[error("crossing {0}: port {1} cannot transmit, so nothing could cross")]
-    CrossingReceiveOnly(String, String),
     /// Two things answer under one call sign on one port.
     #[error("{0} is used twice on port {1}")]
     CallTwice(CallSign, String),

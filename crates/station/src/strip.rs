@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 use dunlin_ax25::Frame;
-use dunlin_ax25::wire::{AddressField, Modulo, Repeater};
+use dunlin_ax25::wire::{AddressField, Repeater};
 use dunlin_clock::Instant;
 
 use crate::event::{Block, BlockKind, PortId, ms};
@@ -74,17 +74,10 @@ pub(crate) fn blank(port: PortId, kind: BlockKind, start: Instant, end: Option<I
     }
 }
 
-/// A frame whatever its numbering: a monitor has not seen the SABM or SABME that tells
-/// (AX.25 2.2 §4.2.1).
-pub(crate) fn decode_any(octets: &[u8]) -> Option<Frame> {
-    let extended = || Frame::decode_modulo(octets, Modulo::OneHundredTwentyEight);
-    Frame::decode(octets).or_else(|_| extended()).ok()
-}
-
 /// Fills in who, to whom and what.
 pub(crate) fn describe(block: &mut Block, octets: &[u8]) {
     block.octets = octets.to_vec();
-    if let Some(frame) = decode_any(octets) {
+    if let Ok(frame) = Frame::decode_overheard(octets) {
         block.from = frame.source.to_string();
         block.to = frame.destination.to_string();
         block.via = path(&frame.repeaters);

@@ -87,6 +87,16 @@ impl Frame {
         Frame::decode_modulo(octets, Modulo::Eight)
     }
 
+    /// Decodes a frame of a link that was not followed from its start: as modulo 8, and if it
+    /// does not fit so, as modulo 128 (§4.2.1: which of them it is only SABM or SABME tell).
+    ///
+    /// # Errors
+    /// Why it is no frame modulo 8.
+    pub fn decode_overheard(octets: &[u8]) -> Result<Self, DecodeError> {
+        let extended = || Frame::decode_modulo(octets, Modulo::OneHundredTwentyEight);
+        Frame::decode(octets).or_else(|error| extended().map_err(|_| error))
+    }
+
     /// Decodes a frame of a link whose modulo is known.
     ///
     /// # Errors

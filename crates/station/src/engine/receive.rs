@@ -99,7 +99,7 @@ impl Station {
         strip::measured(&mut block, report);
         let block = self.strips.add(block);
         self.tell(Event::Block(block));
-        if let Some(frame) = strip::decode_any(octets) {
+        if let Ok(frame) = Frame::decode_overheard(octets) {
             let config = &self.config;
             let is_own = |call| config.is_own(call);
             let changed = self.heard.note(port, ms(end), &frame, report, is_own);

@@ -64,6 +64,8 @@ impl Station {
     fn call_far(&mut self, now: Instant, id: CrossingId, far: LinkKey) {
         let words = if self.is_own(far.remote) {
             Some("is this station's own call sign")
+        } else if !self.port_config(far.port).may_transmit {
+            Some("cannot be called: that port does not transmit")
         } else if self.links.get(&far).is_some() {
             Some("is already being talked with from here; try again later")
         } else if self.links.is_full() {

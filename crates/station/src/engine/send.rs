@@ -25,7 +25,7 @@ impl Station {
                 }
                 let name = format!("beacon {} {i} {}", port.0, due.as_millis());
                 let spread = Chance::stream(self.config.seed, &name).between(-0.5, 0.5);
-                let next = beacon.every.mul_f64(1.0 + BEACON_SPREAD * spread);
+                let next = beacon.interval.mul_f64(1.0 + BEACON_SPREAD * spread);
                 self.channel(port).beacons_due[i] = now + next;
                 let info = beacon.text.clone().into_bytes();
                 let frame = Frame::ui(config.call, beacon.to, &beacon.via, pid::NO_LAYER_3, info);

@@ -141,10 +141,10 @@ fn a_large_text_crosses_both_ways_octet_for_octet() {
     let mut w = bands(1);
     let talk = open(&mut w, 1, "QA1SKY-8");
     assert!(w.run(5 * MINUTE, |w| received(w, 1, talk).len() == 2));
-    let out: Vec<String> = (0..60)
+    let out: Vec<String> = (0..24)
         .map(|n| format!("out {n} {}", "abc ".repeat(n % 12)))
         .collect();
-    let back: Vec<String> = (0..30)
+    let back: Vec<String> = (0..10)
         .map(|n| format!("back {n} {}", "xyz ".repeat(n % 9)))
         .collect();
     say(&mut w, 1, talk, &out.join("\n"));
