@@ -1,7 +1,10 @@
 //! The command line of Dunlin, a packet-radio station.
 
+mod decode;
+mod encode;
 mod rehearse;
 mod run;
+mod span;
 mod wall_clock;
 
 use std::process::ExitCode;
@@ -33,6 +36,10 @@ struct Arguments {
 enum Command {
     /// Run a station among simulated neighbours. Nothing in it can key a radio.
     Rehearse(rehearse::RehearseArgs),
+    /// Read frames from WAV recordings.
+    Decode(decode::DecodeArgs),
+    /// Make a WAV file with frames.
+    Encode(encode::EncodeArgs),
     /// Run the station of a plan on real sound devices.
     Run(run::RunArgs),
 }
@@ -42,6 +49,8 @@ fn main() -> ExitCode {
     log_to_stderr(arguments.verbose);
     let done = match &arguments.command {
         Command::Rehearse(args) => rehearse::run(args),
+        Command::Decode(args) => decode::run(args),
+        Command::Encode(args) => encode::run(args),
         Command::Run(args) => run::run(args),
     };
     match done {

@@ -3,7 +3,6 @@
 mod headless;
 mod live;
 mod output;
-mod span;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -43,7 +42,7 @@ pub struct RehearseArgs {
     speed: Option<Speed>,
     /// How long it runs in its own time, such as 90s, 20m or 1h [default: the scenario's with
     /// --headless, else without end]
-    #[arg(long = "for", value_name = "TIME", value_parser = span::parse)]
+    #[arg(long = "for", value_name = "TIME", value_parser = crate::span::parse)]
     lasts: Option<Duration>,
     /// No page; the whole timeline, a summary, and the promises judged
     #[arg(long)]
@@ -57,6 +56,9 @@ pub struct RehearseArgs {
     /// List the scenarios that come with the program
     #[arg(long, exclusive = true)]
     list: bool,
+    /// Say what can stand in a scenario file
+    #[arg(long, exclusive = true)]
+    explain: bool,
     /// Print a scenario that comes with the program, to copy and change it
     #[arg(long, value_name = "NAME", exclusive = true)]
     show: Option<String>,
@@ -78,6 +80,9 @@ enum Speed {
 pub fn run(args: &RehearseArgs) -> anyhow::Result<ExitCode> {
     if args.list {
         return list();
+    }
+    if args.explain {
+        return print(&Scenario::explain());
     }
     if let Some(name) = &args.show {
         return show(name);
@@ -127,8 +132,12 @@ fn show(name: &str) -> anyhow::Result<ExitCode> {
             names.join(", ")
         );
     };
+    print(embedded.text)
+}
+
+fn print(text: &str) -> anyhow::Result<ExitCode> {
     let mut out = output::Output::new(false);
-    out.text(embedded.text)?;
+    out.text(text)?;
     out.flush()?;
     Ok(ExitCode::SUCCESS)
 }

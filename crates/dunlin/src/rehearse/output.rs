@@ -2,7 +2,7 @@
 
 use std::io::{self, BufWriter, Stdout, Write};
 
-use dunlin_rehearsal::{Happening, Summary, timeline};
+use dunlin_rehearsal::{Happening, Summary, report, timeline};
 use serde::Serialize;
 
 /// Standard output of a rehearsal.
@@ -64,7 +64,7 @@ impl Output {
             serde_json::to_writer(&mut self.out, &last)?;
             return writeln!(self.out);
         }
-        write!(self.out, "\n{}", timeline::summary(summary))
+        write!(self.out, "\n{}", report::text(summary))
     }
 
     /// Lets everything out.

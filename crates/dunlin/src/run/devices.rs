@@ -28,18 +28,30 @@ pub(super) fn prepare(plan: &mut Plan) -> Result<Vec<Opening>> {
     let mut openings = Vec::new();
     for index in 0..plan.station.ports.len() {
         let Some(devices) = plan.devices.get(index).cloned() else {
-            bail!("the plan has no [port.sound] for {}", plan.station.ports[index].name);
+            bail!(
+                "the plan has no [port.sound] for {}",
+                plan.station.ports[index].name
+            );
         };
         let output = output(plan, index, &devices)?;
         let port = &mut plan.station.ports[index];
         port.may_transmit = output.is_some();
         port.rate = devices.rate;
         if output.is_some() {
-            cautions(&port.name, &devices).iter().for_each(|line| say(line));
+            cautions(&port.name, &devices)
+                .iter()
+                .for_each(|line| say(line));
         }
         let input = input(port, &devices)?;
-        let settings = SoundSettings { input, output, rate: devices.rate };
-        openings.push(Opening { name: port.name.clone(), settings });
+        let settings = SoundSettings {
+            input,
+            output,
+            rate: devices.rate,
+        };
+        openings.push(Opening {
+            name: port.name.clone(),
+            settings,
+        });
     }
     Ok(openings)
 }
@@ -52,17 +64,27 @@ fn input(port: &PortConfig, devices: &PortDevices) -> Result<WaySettings> {
             port.name
         );
     };
-    Ok(WaySettings { device, channel: channel(devices.channel) })
+    Ok(WaySettings {
+        device,
+        channel: channel(devices.channel),
+    })
 }
 
 /// Where the port may play, after every reason against it.
 fn output(plan: &Plan, index: usize, devices: &PortDevices) -> Result<Option<WaySettings>> {
     let port = &plan.station.ports[index];
     if !port.may_transmit {
+        say(&format!(
+            "Port {} only hears: its plan says transmit = false.",
+            port.name
+        ));
         return Ok(None);
     }
     if devices.output == Device::None {
-        say(&format!("Port {} only hears: the plan names no sound output for it.", port.name));
+        say(&format!(
+            "Port {} only hears: the plan names no sound output for it.",
+            port.name
+        ));
         return Ok(None);
     }
     let id = PortId(u8::try_from(index).unwrap_or(u8::MAX));
@@ -71,7 +93,10 @@ fn output(plan: &Plan, index: usize, devices: &PortDevices) -> Result<Option<Way
         return Ok(None);
     }
     let device = named(&devices.output, Way::Play)?;
-    Ok(device.map(|device| WaySettings { device, channel: channel(devices.channel) }))
+    Ok(device.map(|device| WaySettings {
+        device,
+        channel: channel(devices.channel),
+    }))
 }
 
 fn named(device: &Device, way: Way) -> Result<Option<DeviceName>> {
@@ -126,11 +151,17 @@ pub(super) fn open(
     for (index, Opening { name, settings }) in openings.into_iter().enumerate() {
         let waiting = Waiting::default();
         let port = PortId(u8::try_from(index).unwrap_or(u8::MAX));
-        let sink = PortSink { port, sender: sender.clone(), waiting: waiting.clone() };
+        let sink = PortSink {
+            port,
+            sender: sender.clone(),
+            waiting: waiting.clone(),
+        };
         let rate = settings.rate;
-        let OpenPort { port: sound, detail } =
-            SoundDevice::open(&name, settings, Arc::new(sink))
-                .with_context(|| format!("port {name} cannot start"))?;
+        let OpenPort {
+            port: sound,
+            detail,
+        } = SoundDevice::open(&name, settings, Arc::new(sink))
+            .with_context(|| format!("port {name} cannot start"))?;
         say(&format!("Port {name}: {detail}."));
         ports.push(Port::new(name, rate, sound, waiting));
     }
@@ -150,7 +181,11 @@ pub(super) fn listing() -> String {
         for device in &listing.devices {
             if (wanted == Way::Hear && device.hears) || (wanted == Way::Play && device.plays) {
                 any = true;
-                text.push_str(&format!("  {:<40} {}\n", device.plan_name(), device.description));
+                text.push_str(&format!(
+                    "  {:<40} {}\n",
+                    device.plan_name(),
+                    device.description
+                ));
             }
         }
         if !any {
@@ -169,6 +204,7 @@ mod tests {
     fn plan(call: &str, sound: &str) -> Plan {
         let text = format!(
             "[station]\ncall = \"{call}\"\n[[port]]\nname = \"VHF\"\nmode = \"afsk1200\"\n\
+         transmit = true\n\
              [port.sound]\ninput = \"pulse:in\"\n{sound}\n"
         );
         Plan::read("plan.toml", text.as_bytes(), &PlanRules::real())
@@ -178,20 +214,32 @@ mod tests {
     fn prepared(call: &str, sound: &str) -> (bool, bool) {
         let mut plan = plan(call, sound);
         let openings = prepare(&mut plan).expect("every device is named");
-        (openings[0].settings.output.is_some(), plan.station.ports[0].may_transmit)
+        (
+            openings[0].settings.output.is_some(),
+            plan.station.ports[0].may_transmit,
+        )
     }
 
     #[test]
     fn an_invented_call_gets_no_output_unless_it_is_a_loop() {
-        assert_eq!(prepared("QA1SKY", "output = \"pulse:out\"\nkey = \"vox\""), (false, false));
+        assert_eq!(
+            prepared("QA1SKY", "output = \"pulse:out\"\nkey = \"vox\""),
+            (false, false)
+        );
         assert_eq!(prepared("QA1SKY", "output = \"pulse:out\""), (false, false));
-        assert_eq!(prepared("QA1SKY", "output = \"pulse:out\"\nloop = true"), (true, true));
+        assert_eq!(
+            prepared("QA1SKY", "output = \"pulse:out\"\nloop = true"),
+            (true, true)
+        );
     }
 
     #[test]
     fn a_call_that_somebody_could_hold_gets_its_output() {
         // The ITU allocates no series that begins with 1 either; nobody holds this one.
-        assert_eq!(prepared("1X1ABC", "output = \"pulse:out\"\nkey = \"vox\""), (true, true));
+        assert_eq!(
+            prepared("1X1ABC", "output = \"pulse:out\"\nkey = \"vox\""),
+            (true, true)
+        );
         assert_eq!(prepared("1X1ABC", ""), (false, false));
     }
 

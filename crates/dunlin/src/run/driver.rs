@@ -111,7 +111,15 @@ impl<S: SoundPort> Driver<S> {
         let names = ports.iter().map(|p| p.name.clone()).collect();
         let timeline = timeline::Live::new(names);
         let notes = VecDeque::new();
-        Driver { station, ports, web, journal, timeline, notes, ending: Ending::Not }
+        Driver {
+            station,
+            ports,
+            web,
+            journal,
+            timeline,
+            notes,
+            ending: Ending::Not,
+        }
     }
 
     /// The station has stopped.
@@ -121,7 +129,10 @@ impl<S: SoundPort> Driver<S> {
 
     /// How long the next turn may wait for a message.
     pub(super) fn longest_wait(&self, now: Instant) -> Duration {
-        let wakeup = self.station.next_wakeup().map_or(LOOK, |(at, _)| at.since(now));
+        let wakeup = self
+            .station
+            .next_wakeup()
+            .map_or(LOOK, |(at, _)| at.since(now));
         wakeup.min(LOOK)
     }
 
@@ -165,7 +176,10 @@ impl<S: SoundPort> Driver<S> {
     pub(super) fn stop(&mut self, now: Instant) {
         for port in &mut self.ports {
             port.sound.hush();
-            let Counts { overruns, underruns } = port.sound.counts();
+            let Counts {
+                overruns,
+                underruns,
+            } = port.sound.counts();
             say(&format!(
                 "Port {}: {overruns} pieces of sound dropped, {underruns} gaps in what was sent.",
                 port.name
@@ -173,7 +187,9 @@ impl<S: SoundPort> Driver<S> {
         }
         match self.journal.end(now) {
             Ok(()) => say("Stopped; the journal is complete."),
-            Err(error) => say(&format!("Stopped; the end of the journal is missing: {error:#}")),
+            Err(error) => say(&format!(
+                "Stopped; the end of the journal is missing: {error:#}"
+            )),
         }
     }
 
@@ -193,7 +209,9 @@ impl<S: SoundPort> Driver<S> {
     }
 
     fn transmit(&mut self, now: Instant, port: PortId, samples: Vec<f32>) {
-        let Some(port) = self.ports.get_mut(usize::from(port.0)) else { return };
+        let Some(port) = self.ports.get_mut(usize::from(port.0)) else {
+            return;
+        };
         let lasts = port.rate.duration_of(samples.len() as u64);
         port.sending = Some(now + lasts + GRACE);
         port.sound.play(samples);
@@ -213,7 +231,12 @@ impl<S: SoundPort> Driver<S> {
     /// A sentence of the driver itself.
     fn note(&mut self, now: Instant, port: Option<usize>, urgency: Urgency, text: String) {
         let port = port.and_then(|p| u8::try_from(p).ok()).map(PortId);
-        let note = Note { at_ms: now.as_millis(), port, urgency, text };
+        let note = Note {
+            at_ms: now.as_millis(),
+            port,
+            urgency,
+            text,
+        };
         if self.notes.len() == MOST_NOTES {
             self.notes.pop_front();
         }
@@ -255,7 +278,11 @@ impl<S: SoundPort> Driver<S> {
                     let text = format!(
                         "{} in what was just sent: this machine was too busy. The far station may \
                          not have read it",
-                        if underruns == 1 { "a gap".into() } else { format!("{underruns} gaps") }
+                        if underruns == 1 {
+                            "a gap".into()
+                        } else {
+                            format!("{underruns} gaps")
+                        }
                     );
                     self.note(now, Some(index), Urgency::Attention, text);
                 }
@@ -275,7 +302,13 @@ impl<S: SoundPort> Driver<S> {
                 self.note(now, Some(index), Urgency::Attention, text);
                 let rate = self.ports[index].rate;
                 let silence = vec![0.0; usize::try_from(rate.samples_in(SILENCE)).unwrap_or(0)];
-                self.give(now, Input::Samples { port: id, samples: &silence });
+                self.give(
+                    now,
+                    Input::Samples {
+                        port: id,
+                        samples: &silence,
+                    },
+                );
             }
             SoundEvent::Ready { detail } => {
                 let text = format!("the sound device is back: {detail}");
@@ -292,7 +325,13 @@ impl<S: SoundPort> Driver<S> {
         if port.sending.is_some() || began < port.ended {
             samples.fill(0.0);
         }
-        self.give(now, Input::Samples { port: id, samples: &samples });
+        self.give(
+            now,
+            Input::Samples {
+                port: id,
+                samples: &samples,
+            },
+        );
     }
 
     /// The port's transmission is over, well or badly.
@@ -337,19 +376,35 @@ impl<S: SoundPort> Driver<S> {
         let snapshot = self.station.snapshot(now);
         for crossing in snapshot.crossings.iter().filter(|c| !c.ended) {
             // Refused only if it has ended meanwhile.
-            let _ = self.command(now, Command::CutCrossing { crossing: crossing.id });
+            let _ = self.command(
+                now,
+                Command::CutCrossing {
+                    crossing: crossing.id,
+                },
+            );
         }
-        let open = snapshot.talks.iter().filter(|t| t.state != TalkState::Ended);
+        let open = snapshot
+            .talks
+            .iter()
+            .filter(|t| t.state != TalkState::Ended);
         let talks: Vec<_> = open.map(|t| t.id).collect();
         for talk in &talks {
             let _ = self.command(now, Command::CloseTalk { talk: *talk });
         }
-        say(&format!("Stopping: {} talks to close. Ctrl-C again stops at once.", talks.len()));
-        self.ending = Ending::Closing { look: now, limit: now + FAREWELL };
+        say(&format!(
+            "Stopping: {} talks to close. Ctrl-C again stops at once.",
+            talks.len()
+        ));
+        self.ending = Ending::Closing {
+            look: now,
+            limit: now + FAREWELL,
+        };
     }
 
     fn look_whether_closed(&mut self, now: Instant) {
-        let Ending::Closing { look, limit } = self.ending else { return };
+        let Ending::Closing { look, limit } = self.ending else {
+            return;
+        };
         if now < look {
             return;
         }
@@ -358,7 +413,10 @@ impl<S: SoundPort> Driver<S> {
             && snapshot.crossings.iter().all(|c| c.ended)
             && self.ports.iter().all(|p| p.sending.is_none());
         if !closed && now < limit {
-            self.ending = Ending::Closing { look: now + LOOK_CLOSED, limit };
+            self.ending = Ending::Closing {
+                look: now + LOOK_CLOSED,
+                limit,
+            };
             return;
         }
         if !closed {

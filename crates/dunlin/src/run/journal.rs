@@ -28,12 +28,20 @@ impl Journal {
     /// A journal that is gone with the program.
     #[cfg(test)]
     pub(super) fn in_memory(station: &StationConfig) -> Result<Journal> {
-        Journal::begin(Store::in_memory(Limits::default())?, station, WallTime::default())
+        Journal::begin(
+            Store::in_memory(Limits::default())?,
+            station,
+            WallTime::default(),
+        )
     }
 
     fn begin(mut store: Store, station: &StationConfig, wall_at_zero: WallTime) -> Result<Journal> {
         store.begin_run(wall_at_zero, &station.call.to_string())?;
-        Ok(Journal { store, wall_at_zero, failing: false })
+        Ok(Journal {
+            store,
+            wall_at_zero,
+            failing: false,
+        })
     }
 
     fn wall(&self, now: Instant) -> WallTime {
@@ -55,7 +63,9 @@ impl Journal {
             Ok(true) if self.failing => {
                 self.failing = false;
                 let lost = self.store.lost();
-                Some(format!("the journal is written again; {lost} things were given up"))
+                Some(format!(
+                    "the journal is written again; {lost} things were given up"
+                ))
             }
             Ok(_) | Err(_) => None,
         }

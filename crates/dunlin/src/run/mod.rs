@@ -50,7 +50,9 @@ pub fn run(args: &RunArgs) -> Result<ExitCode> {
         say(&devices::listing());
         return Ok(ExitCode::SUCCESS);
     }
-    let Some(file) = &args.plan else { bail!("which station plan?") };
+    let Some(file) = &args.plan else {
+        bail!("which station plan?")
+    };
     let mut plan = match read_plan(file)? {
         Ok(plan) => plan,
         Err(faults) => {
@@ -66,7 +68,9 @@ pub fn run(args: &RunArgs) -> Result<ExitCode> {
     let opening = devices::prepare(&mut plan)?;
     // The page comes before the devices: a second program on the same plan ends here, before
     // it has touched a radio.
-    let web = (!args.no_page).then(|| page(args.port, clock.wall_at_zero())).transpose()?;
+    let web = (!args.no_page)
+        .then(|| page(args.port, clock.wall_at_zero()))
+        .transpose()?;
     let beside = || file.with_extension("journal");
     let place = args.journal.clone().unwrap_or_else(beside);
     let journal = Journal::open(&place, &plan.station, clock.wall_at_zero())?;
@@ -95,7 +99,12 @@ fn turn(driver: &mut Driver<dunlin_rig::SoundDevice>, clock: &Clock, inbox: &Rec
 }
 
 fn page(port: u16, wall_at_zero: WallTime) -> Result<Web> {
-    let config = WebConfig { port, world: World::OnTheAir, wall_at_zero, speed: Some(1.0) };
+    let config = WebConfig {
+        port,
+        world: World::OnTheAir,
+        wall_at_zero,
+        speed: Some(1.0),
+    };
     Ok(dunlin_web::serve(config)?)
 }
 
@@ -108,7 +117,9 @@ fn read_plan(file: &Path) -> Result<Result<Plan, FaultList>> {
     let mut octets = Vec::new();
     let open = std::fs::File::open(file).with_context(unreadable)?;
     // One octet more than a plan may have is enough to see that it has too many.
-    open.take(MOST_OCTETS as u64 + 1).read_to_end(&mut octets).with_context(unreadable)?;
+    open.take(MOST_OCTETS as u64 + 1)
+        .read_to_end(&mut octets)
+        .with_context(unreadable)?;
     Ok(Plan::read(&name, &octets, &PlanRules::real()))
 }
 

@@ -22,6 +22,12 @@ impl Waiting {
     pub(super) fn taken(&self) {
         self.0.fetch_sub(1, Ordering::Relaxed);
     }
+
+    /// What the sink does before it sends a piece.
+    #[cfg(test)]
+    pub(super) fn put_for_test(&self) {
+        self.0.fetch_add(1, Ordering::Relaxed);
+    }
 }
 
 /// Where the events of one port go.
@@ -38,12 +44,20 @@ impl EventSink for PortSink {
             return false;
         }
         let event = SoundEvent::Heard { samples, age };
-        self.sender.send(Message::Sound { port: self.port, event }).is_ok()
+        self.sender
+            .send(Message::Sound {
+                port: self.port,
+                event,
+            })
+            .is_ok()
     }
 
     fn tell(&self, event: SoundEvent) {
         // Nobody listens any more only when the program ends.
-        let _ = self.sender.send(Message::Sound { port: self.port, event });
+        let _ = self.sender.send(Message::Sound {
+            port: self.port,
+            event,
+        });
     }
 }
 
@@ -56,7 +70,11 @@ mod tests {
     fn sound_that_nobody_takes_is_dropped_and_nothing_else_is() {
         let (sender, inbox) = mpsc::channel();
         let waiting = Waiting::default();
-        let sink = PortSink { port: PortId(0), sender, waiting: waiting.clone() };
+        let sink = PortSink {
+            port: PortId(0),
+            sender,
+            waiting: waiting.clone(),
+        };
         for _ in 0..MOST_WAITING {
             assert!(sink.heard(vec![0.0], Duration::ZERO));
         }

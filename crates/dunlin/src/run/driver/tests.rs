@@ -1,0 +1,330 @@
+//! The driver with ports that obey the test, in a time of the test's own.
+
+use std::cell::RefCell;
+use std::rc::Rc;
+
+use super::*;
+use dunlin_ax25::CallSign;
+use dunlin_plan::{Plan, PlanRules};
+use dunlin_station::TalkView;
+
+/// Sound per message, as real devices give it.
+const PIECE: Duration = Duration::from_millis(20);
+const RATE: u32 = 48_000;
+
+/// What a port without hardware has been asked.
+#[derive(Default)]
+struct Asked {
+    played: VecDeque<Vec<f32>>,
+    hushed: u32,
+}
+
+#[derive(Clone, Default)]
+struct FakePort(Rc<RefCell<Asked>>);
+
+impl SoundPort for FakePort {
+    fn play(&mut self, samples: Vec<f32>) {
+        self.0.borrow_mut().played.push_back(samples);
+    }
+    fn hush(&mut self) {
+        self.0.borrow_mut().hushed += 1;
+    }
+    fn counts(&self) -> Counts {
+        Counts::default()
+    }
+}
+
+/// A station whose one port is `fake`.
+fn driver(call: &str) -> (Driver<FakePort>, FakePort) {
+    let text = format!(
+        "[station]\ncall = \"{call}\"\n[[port]]\nname = \"VHF\"\nmode = \"afsk1200\"\n\
+         transmit = true\n\
+         key_up_delay = \"200 ms\"\npersistence = 1.0\n\
+         [port.sound]\ninput = \"pulse:in\"\noutput = \"pulse:out\"\nloop = true\n"
+    );
+    let plan = Plan::read("plan.toml", text.as_bytes(), &PlanRules::real())
+        .unwrap_or_else(|faults| panic!("{faults}"));
+    let journal = Journal::in_memory(&plan.station).expect("memory");
+    let rate = plan.station.ports[0].rate;
+    assert_eq!(rate.hz(), RATE);
+    let station = Station::new(plan.station).expect("a plan without fault");
+    let fake = FakePort::default();
+    let port = Port::new("VHF".into(), rate, fake.clone(), Waiting::default());
+    (Driver::new(station, vec![port], None, journal), fake)
+}
+
+fn call(text: &str) -> CallSign {
+    text.parse().expect("a call sign")
+}
+
+fn open(to: &str) -> Command {
+    Command::OpenTalk {
+        port: PortId(0),
+        to: call(to),
+        via: Vec::new(),
+    }
+}
+
+fn sound(event: SoundEvent) -> Option<Message> {
+    Some(Message::Sound {
+        port: PortId(0),
+        event,
+    })
+}
+
+fn silence() -> Option<Message> {
+    let n = RATE as usize * PIECE.as_millis() as usize / 1000;
+    sound(SoundEvent::Heard {
+        samples: vec![0.0; n],
+        age: Duration::ZERO,
+    })
+}
+
+/// Turns the driver with silence until it plays something, at most for a minute.
+fn until_it_plays(driver: &mut Driver<FakePort>, fake: &FakePort, now: &mut Instant) -> Vec<f32> {
+    for _ in 0..3000 {
+        *now += PIECE;
+        driver.turn(*now, counted(driver, silence()));
+        if let Some(samples) = fake.0.borrow_mut().played.pop_front() {
+            return samples;
+        }
+    }
+    panic!("nothing was played for a minute");
+}
+
+/// Counts a piece of sound in, as the sink does before it sends one.
+fn counted(driver: &Driver<FakePort>, message: Option<Message>) -> Option<Message> {
+    driver.ports[0].waiting.put_for_test();
+    message
+}
+
+fn notes(driver: &Driver<FakePort>, now: Instant) -> String {
+    driver
+        .snapshot(now)
+        .notes
+        .iter()
+        .map(|n| n.text.clone() + "\n")
+        .collect()
+}
+
+fn transmitting(driver: &Driver<FakePort>, now: Instant) -> bool {
+    driver.snapshot(now).ports[0].transmitting
+}
+
+#[test]
+fn a_transmission_lasts_until_the_device_says_that_it_is_out() {
+    let (mut driver, fake) = driver("QA1SKY");
+    let mut now = Instant::ZERO;
+    driver.command(now, open("QM3BAR")).expect("a talk opens");
+    let samples = until_it_plays(&mut driver, &fake, &mut now);
+    assert!(
+        samples.len() > RATE as usize / 5,
+        "key-up delay and a frame"
+    );
+    // Long after the sound's own length: still transmitting, because nothing was told.
+    now += Duration::from_secs(3);
+    driver.turn(now, None);
+    assert!(transmitting(&driver, now));
+    driver.turn(now, sound(SoundEvent::Played { underruns: 0 }));
+    assert!(!transmitting(&driver, now));
+    assert_eq!(fake.0.borrow().hushed, 0);
+}
+
+#[test]
+fn a_device_that_hangs_is_silenced_and_the_port_is_free_again() {
+    let (mut driver, fake) = driver("QA1SKY");
+    let mut now = Instant::ZERO;
+    driver.command(now, open("QM3BAR")).expect("a talk opens");
+    let samples = until_it_plays(&mut driver, &fake, &mut now);
+    let lasts = Duration::from_secs_f64(samples.len() as f64 / f64::from(RATE));
+    now += lasts + GRACE + PIECE;
+    driver.turn(now, None);
+    assert_eq!(fake.0.borrow().hushed, 1);
+    assert!(!transmitting(&driver, now));
+    assert!(notes(&driver, now).contains("silenced"));
+    // The answer that comes too late does no harm.
+    driver.turn(now, sound(SoundEvent::Played { underruns: 0 }));
+}
+
+#[test]
+fn what_was_not_sent_is_told_with_its_reason() {
+    let (mut driver, fake) = driver("QA1SKY");
+    let mut now = Instant::ZERO;
+    driver.command(now, open("QM3BAR")).expect("a talk opens");
+    until_it_plays(&mut driver, &fake, &mut now);
+    driver.turn(
+        now,
+        sound(SoundEvent::NotPlayed {
+            reason: "unplugged".into(),
+        }),
+    );
+    let lost = SoundEvent::Lost {
+        reason: "unplugged".into(),
+        retry_in: Duration::from_secs(3),
+    };
+    driver.turn(now, sound(lost));
+    assert!(!transmitting(&driver, now));
+    let text = notes(&driver, now);
+    assert!(
+        text.contains("not sent, or not to its end: unplugged"),
+        "{text}"
+    );
+    assert!(text.contains("hears and sends nothing"), "{text}");
+    driver.turn(
+        now,
+        sound(SoundEvent::Ready {
+            detail: "the same".into(),
+        }),
+    );
+    assert!(notes(&driver, now).contains("is back: the same"));
+}
+
+#[test]
+fn gaps_in_a_transmission_are_told() {
+    let (mut driver, fake) = driver("QA1SKY");
+    let mut now = Instant::ZERO;
+    driver.command(now, open("QM3BAR")).expect("a talk opens");
+    until_it_plays(&mut driver, &fake, &mut now);
+    driver.turn(now, sound(SoundEvent::Played { underruns: 2 }));
+    assert!(notes(&driver, now).contains("2 gaps in what was just sent"));
+}
+
+/// Two stations on two cables, with the latency of real devices, in virtual time.
+struct Pair {
+    seats: [(Driver<FakePort>, FakePort); 2],
+    /// What each station is playing, and how much of it is out.
+    air: [Option<(Vec<f32>, usize)>; 2],
+    now: Instant,
+}
+
+impl Pair {
+    fn new() -> Self {
+        Pair {
+            seats: [driver("QA1SKY"), driver("QM3BAR")],
+            air: [None, None],
+            now: Instant::ZERO,
+        }
+    }
+
+    fn step(&mut self) {
+        self.now += PIECE;
+        let n = RATE as usize * PIECE.as_millis() as usize / 1000;
+        let mut pieces = [vec![0.0_f32; n], vec![0.0_f32; n]];
+        let mut ended = [false; 2];
+        for (i, piece) in pieces.iter_mut().enumerate() {
+            let Some((samples, at)) = &mut self.air[i] else {
+                continue;
+            };
+            let end = (*at + n).min(samples.len());
+            piece[..end - *at].copy_from_slice(&samples[*at..end]);
+            *at = end;
+            ended[i] = end == samples.len();
+        }
+        for i in 0..2 {
+            let (driver, fake) = &mut self.seats[i];
+            let samples = pieces[1 - i].clone();
+            let heard = SoundEvent::Heard {
+                samples,
+                age: Duration::ZERO,
+            };
+            driver.turn(self.now, counted(driver, sound(heard)));
+            if ended[i] {
+                self.air[i] = None;
+                driver.turn(self.now, sound(SoundEvent::Played { underruns: 0 }));
+            }
+            if let Some(samples) = fake.0.borrow_mut().played.pop_front() {
+                assert!(self.air[i].is_none(), "one transmission at a time");
+                self.air[i] = Some((samples, 0));
+            }
+        }
+    }
+
+    fn talk(&self, seat: usize) -> Option<TalkView> {
+        self.seats[seat].0.snapshot(self.now).talks.first().cloned()
+    }
+
+    fn until(&mut self, what: &str, done: impl Fn(&Pair) -> bool) {
+        for _ in 0..3000 {
+            if done(self) {
+                return;
+            }
+            self.step();
+        }
+        panic!("{what} did not happen within a minute");
+    }
+
+    fn has_line(&self, seat: usize, text: &str) -> bool {
+        let snapshot = self.seats[seat].0.snapshot(self.now);
+        snapshot
+            .lines
+            .iter()
+            .any(|line| line.text == text && line.complete)
+    }
+
+    fn say(&mut self, seat: usize, text: &str) {
+        let talk = self.talk(seat).expect("there is a talk").id;
+        let command = Command::Say {
+            talk,
+            text: text.into(),
+        };
+        self.seats[seat]
+            .0
+            .command(self.now, command)
+            .expect("the talk takes text");
+    }
+}
+
+#[test]
+fn a_talk_goes_both_ways_and_stopping_closes_it() {
+    let mut pair = Pair::new();
+    let now = pair.now;
+    pair.seats[0]
+        .0
+        .command(now, open("QM3BAR"))
+        .expect("a talk opens");
+    let open = |p: &Pair, i| p.talk(i).is_some_and(|t| t.state == TalkState::Open);
+    pair.until("the talk", |p| open(p, 0) && open(p, 1));
+    pair.say(0, "Ferry at 0740");
+    pair.until("the text", |p| p.has_line(1, "Ferry at 0740"));
+    pair.say(1, "Two crates of bread");
+    pair.until("the answer", |p| p.has_line(0, "Two crates of bread"));
+    let now = pair.now;
+    pair.seats[0].0.turn(now, Some(Message::Stop));
+    assert!(!pair.seats[0].0.is_over(), "the other side is told first");
+    pair.until("the end", |p| p.seats[0].0.is_over());
+    assert_eq!(pair.talk(1).map(|t| t.state), Some(TalkState::Ended));
+    let now = pair.now;
+    pair.seats[0].0.stop(now);
+    let store = pair.seats[0].0.journal.store();
+    let runs = store.runs(1).expect("the journal reads");
+    let lines = store.talk_lines(runs[0].run, pair.talk(0).expect("kept").id, 0, 10);
+    let texts: Vec<String> = lines
+        .expect("reads")
+        .into_iter()
+        .map(|l| l.value.text)
+        .collect();
+    assert_eq!(texts, ["Ferry at 0740", "Two crates of bread"]);
+}
+
+#[test]
+fn a_second_stop_ends_at_once() {
+    let (mut driver, _) = driver("QA1SKY");
+    driver
+        .command(Instant::ZERO, open("QM3BAR"))
+        .expect("a talk opens");
+    driver.turn(Instant::ZERO, Some(Message::Stop));
+    assert!(!driver.is_over());
+    driver.turn(Instant::ZERO, Some(Message::Stop));
+    assert!(driver.is_over());
+}
+
+#[test]
+fn a_station_that_hears_nothing_still_stops_in_time() {
+    let (mut driver, _) = driver("QA1SKY");
+    driver
+        .command(Instant::ZERO, open("QM3BAR"))
+        .expect("a talk opens");
+    driver.turn(Instant::ZERO, Some(Message::Stop));
+    driver.turn(Instant::ZERO + FAREWELL, None);
+    assert!(driver.is_over());
+}

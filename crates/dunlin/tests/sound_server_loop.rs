@@ -1,0 +1,107 @@
+//! Two stations, two processes, real sound through a PulseAudio server of the test's own: a
+//! talk opened in one through its API, text delivered both ways, closed, both stopped.
+
+#[path = "../../rig/tests/private_server/mod.rs"]
+mod private_server;
+mod running;
+
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use private_server::PrivateServer;
+use running::Running;
+use serde_json::{Value, json};
+
+/// A frame that is lost on a busy machine is sent again; this is time for many.
+const LIMIT: Duration = Duration::from_secs(120);
+
+struct Loop {
+    a: Running,
+    b: Running,
+    began: Instant,
+}
+
+impl Loop {
+    /// Waits for `what`, and says how long it took.
+    fn until(&self, what: &str, done: impl Fn(&Value, &Value) -> bool) {
+        let asked = Instant::now();
+        loop {
+            let (a, b) = (self.a.snapshot(), self.b.snapshot());
+            if done(&a, &b) {
+                let took = asked.elapsed().as_secs_f64();
+                return println!("{what}: after {took:.1} s");
+            }
+            assert!(
+                self.began.elapsed() < LIMIT,
+                "{what} has not happened in time\n--- a:\n{}\n--- b:\n{}",
+                self.a.output(),
+                self.b.output()
+            );
+            std::thread::sleep(Duration::from_millis(200));
+        }
+    }
+}
+
+fn talk_is(snapshot: &Value, state: &str) -> bool {
+    snapshot["talks"][0]["state"] == state
+}
+
+fn has_line(snapshot: &Value, direction: &str, text: &str) -> bool {
+    let lines = snapshot["lines"]
+        .as_array()
+        .map(Vec::as_slice)
+        .unwrap_or_default();
+    lines.iter().any(|l| {
+        l["direction"] == direction && l["text"] == text && l["complete"] == Value::Bool(true)
+    })
+}
+
+fn say(station: &Running, text: &str) {
+    let talk = station.snapshot()["talks"][0]["id"].clone();
+    let (status, answer) = station.command(&json!({"do": "say", "talk": talk, "text": text}));
+    assert_eq!((status, answer), (200, json!("done")));
+}
+
+#[test]
+fn a_talk_goes_through_two_processes_and_real_sound() {
+    let server = PrivateServer::start(&["a_to_b", "b_to_a"]);
+    let address = server.address();
+    let dir = tempfile::tempdir().expect("a temporary directory");
+    let plans = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/plans");
+    let start = |name: &str| {
+        let journal = dir.path().join(format!("{name}.journal"));
+        Running::start(&address, &plans.join(format!("{name}.toml")), &journal)
+    };
+    let stations = Loop {
+        a: start("loop-a"),
+        b: start("loop-b"),
+        began: Instant::now(),
+    };
+    let open = json!({"do": "open_talk", "port": 0, "to": "QM3BAR"});
+    let (status, answer) = stations.a.command(&open);
+    assert_eq!(status, 200, "{answer}");
+    stations.until("connected", |a, b| talk_is(a, "open") && talk_is(b, "open"));
+    let there = "Ferry at 0740, wind north-west 5";
+    say(&stations.a, there);
+    stations.until("text there", |_, b| has_line(b, "received", there));
+    let back = "Two crates of bread, please";
+    say(&stations.b, back);
+    stations.until("text back", |a, _| has_line(a, "received", back));
+    stations.until("acknowledged", |a, b| {
+        has_line(a, "sent", there) && has_line(b, "sent", back)
+    });
+    let talk = stations.a.snapshot()["talks"][0]["id"].clone();
+    let (status, answer) = stations
+        .a
+        .command(&json!({"do": "close_talk", "talk": talk}));
+    assert_eq!(status, 200, "{answer}");
+    stations.until("closed", |a, b| talk_is(a, "ended") && talk_is(b, "ended"));
+    println!("all within {:.1} s", stations.began.elapsed().as_secs_f64());
+    for (name, station) in [("loop-a", stations.a), ("loop-b", stations.b)] {
+        let (status, output) = station.stop();
+        println!("--- {name}\n{output}");
+        assert!(status.success(), "{status}");
+        assert!(output.contains("the journal is complete"), "{output}");
+        assert!(dir.path().join(format!("{name}.journal")).exists());
+    }
+}
