@@ -18,6 +18,7 @@
 //! 3. at the end call [`Rehearsal::end`], drain once more, and take the [`Summary`].
 
 pub mod ledger;
+pub mod report;
 pub mod timeline;
 
 mod driver;

@@ -321,7 +321,8 @@ fn count(promise: String, found: u64, at_least: u64, of_what: &str) -> Verdict {
     )
 }
 
-fn counted(n: u64, what: &str) -> String {
+/// "1 talk", "2 talks".
+pub(crate) fn counted(n: u64, what: &str) -> String {
     if n == 1 {
         format!("1 {what}")
     } else {
@@ -329,8 +330,10 @@ fn counted(n: u64, what: &str) -> String {
     }
 }
 
-fn times(n: u64) -> String {
+/// "once", "twice", "5 times".
+pub(crate) fn times(n: u64) -> String {
     match n {
+        0 => "never".into(),
         1 => "once".into(),
         2 => "twice".into(),
         n => format!("{n} times"),

@@ -30,7 +30,7 @@ pub struct Summary {
     pub talks_forgotten: u64,
     /// Their text, compared end to end; by time.
     pub deliveries: Vec<Delivery>,
-    /// The people.
+    /// The people who do something of themselves.
     pub people: Vec<PersonSummary>,
     /// The promises.
     pub promises: Vec<Verdict>,
@@ -113,7 +113,11 @@ impl Summary {
         talks.sort_by_key(|t| t.opened_ms);
         let mut deliveries = rehearsal.talks().deliveries(scenario);
         deliveries.sort_by_key(|d| d.opened_ms);
-        let people = rehearsal.people().iter().map(|p| PersonSummary {
+        let active = rehearsal
+            .people()
+            .iter()
+            .filter(|p| !p.plan().does.is_empty());
+        let people = active.map(|p| PersonSummary {
             name: p.plan().name.clone(),
             station: scenario.stations[p.plan().station].config.call.to_string(),
             finished: p.finished(),

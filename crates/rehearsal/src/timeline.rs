@@ -12,13 +12,11 @@ use dunlin_station::{
 };
 
 use crate::happening::{Happening, SentFrame, What};
-use crate::promises::way_words;
-use crate::summary::{BandSummary, Summary};
 
 /// Columns of a line, at most.
 pub const COLUMNS: usize = 80;
 /// Columns before the text of a happening.
-const INDENT: usize = 15;
+pub(crate) const INDENT: usize = 15;
 /// Blocks remembered, so that none is shown twice.
 const MOST_BLOCKS: usize = 1000;
 
@@ -63,7 +61,8 @@ pub fn lines(happening: &Happening) -> Vec<String> {
     }
 }
 
-fn row(at_ms: u64, band: &str, text: &str) -> String {
+/// One line: time, band, text.
+pub(crate) fn row(at_ms: u64, band: &str, text: &str) -> String {
     fit(&format!(
         "{}.{} {band:<4} {text}",
         clock(at_ms),
@@ -72,7 +71,7 @@ fn row(at_ms: u64, band: &str, text: &str) -> String {
 }
 
 /// Cuts a line to the width of the timeline.
-fn fit(line: &str) -> String {
+pub(crate) fn fit(line: &str) -> String {
     if line.chars().count() <= COLUMNS {
         return line.trim_end().to_owned();
     }
@@ -132,26 +131,6 @@ fn wrap(words: &str, items: &[String]) -> Vec<String> {
     lines
 }
 
-/// A text in lines within the columns, the first after `head`, the others under it.
-fn paragraph(head: &str, text: &str) -> Vec<String> {
-    let indent = " ".repeat(head.chars().count());
-    let mut lines = vec![head.to_owned()];
-    for word in text.split(' ') {
-        let line = lines.last().map_or("", String::as_str);
-        let begins = line.chars().count() <= indent.len();
-        if !begins && line.chars().count() + 1 + word.chars().count() > COLUMNS {
-            lines.push(indent.clone());
-        }
-        if let Some(line) = lines.last_mut() {
-            if line.chars().count() > indent.len() {
-                line.push(' ');
-            }
-            line.push_str(word);
-        }
-    }
-    lines
-}
-
 fn talk_text(station: &str, talk: &TalkView) -> String {
     let arrow = if talk.incoming { "<" } else { ">" };
     let local = talk.local.to_string();
@@ -160,14 +139,7 @@ fn talk_text(station: &str, talk: &TalkView) -> String {
     } else {
         format!("{station} as {local}")
     };
-    let state = match talk.state {
-        TalkState::Calling => "calling",
-        TalkState::Open => "open",
-        TalkState::Checking => "checking",
-        TalkState::Closing => "closing",
-        TalkState::Ended => "ended",
-    };
-    format!("- {local} {arrow} {}: {state}: {}", talk.remote, talk.words)
+    format!("- {local} {arrow} {}: {}", talk.remote, talk.words)
 }
 
 /// The timeline of one station as it lives: what it hears, sends and says, at once.
@@ -267,132 +239,4 @@ impl Live {
         let text = talk_text(&talk.local.to_string(), talk);
         vec![row(now_ms, self.port(talk.port), &text)]
     }
-}
-
-/// The summary as text for people, with a line end after each line.
-pub fn summary(summary: &Summary) -> String {
-    let mut text = vec![
-        format!(
-            "{}: {} with seed {}, {} stations on {} bands",
-            summary.title,
-            clock(summary.lasted_ms),
-            summary.seed,
-            summary.stations,
-            summary.bands.len()
-        ),
-        String::new(),
-    ];
-    text.extend(frame_table(summary));
-    text.push(String::new());
-    text.extend(talk_table(summary));
-    text.push(String::new());
-    text.extend(text_across(summary));
-    if !summary.people.is_empty() {
-        text.push(String::new());
-        text.push("People".into());
-    }
-    for p in &summary.people {
-        let done = format!("{} times done, {} times given up", p.finished, p.gave_up);
-        text.push(fit(&format!("  {:<12} at {:<9} {done}", p.name, p.station)));
-    }
-    if !summary.promises.is_empty() {
-        text.push(String::new());
-        text.extend(promise_list(summary));
-    }
-    text.push(String::new());
-    text.join("\n")
-}
-
-fn frame_table(summary: &Summary) -> Vec<String> {
-    let columns = |cells: Vec<String>| {
-        let cells = cells.iter().map(|cell| format!("{cell:>9}"));
-        cells.collect::<String>()
-    };
-    let names = summary
-        .bands
-        .iter()
-        .map(|b| b.name.chars().take(8).collect())
-        .collect();
-    let mut table = vec![format!("{:<34}{}", "Frames", columns(names))];
-    let mut add = |words: &str, figure: fn(&BandSummary) -> u64| {
-        let cells = summary
-            .bands
-            .iter()
-            .map(|b| figure(b).to_string())
-            .collect();
-        table.push(format!("  {words:<32}{}", columns(cells)));
-    };
-    add("sent", |b| b.frames.sent);
-    add("sent, times stations in reach", |b| b.frames.in_reach);
-    add("  read", |b| b.frames.read);
-    add("    of these in spite of another", |b| {
-        b.frames.read_in_spite
-    });
-    add("  lost to noise", |b| b.frames.noise);
-    add("  lost to a collision", |b| b.frames.collision);
-    add("  lost to own transmission", |b| b.frames.own_transmission);
-    add("too late to be judged", |b| b.open);
-    table.push(format!(
-        "  read though nobody sent them: {}",
-        summary.nobody_sent
-    ));
-    table
-}
-
-fn talk_table(summary: &Summary) -> Vec<String> {
-    let mut table = vec!["Talks".to_owned()];
-    for talk in &summary.talks {
-        let via = if talk.via.is_empty() {
-            String::new()
-        } else {
-            format!(" via {}", talk.via)
-        };
-        table.push(row(
-            talk.opened_ms,
-            &talk.band,
-            &format!("{} > {}{via}", talk.from, talk.to),
-        ));
-        let lasted = clock(talk.lasted_ms);
-        let text = format!("{lasted}, {} octets there, {} back", talk.there, talk.back);
-        table.push(fit(&format!("{:INDENT$}{text}; {}", "", talk.words)));
-    }
-    if summary.talks.is_empty() {
-        table.push("  none".into());
-    }
-    if summary.talks_forgotten > 0 {
-        table.push(format!("  and {} more, forgotten", summary.talks_forgotten));
-    }
-    table
-}
-
-fn text_across(summary: &Summary) -> Vec<String> {
-    let mut table = vec!["Text across the bands".to_owned()];
-    for d in summary.deliveries.iter().filter(|d| d.through.is_some()) {
-        let through = d.through.map_or(String::new(), |t| t.to_string());
-        table.push(row(
-            d.opened_ms,
-            "",
-            &format!("{} > {} through {through}", d.from, d.to),
-        ));
-        let ways = [way_words("there", &d.there), way_words("back", &d.back)].join(", ");
-        table.push(fit(&format!("{:INDENT$}{ways}", "")));
-    }
-    if table.len() == 1 {
-        table.push("  none".into());
-    }
-    table
-}
-
-fn promise_list(summary: &Summary) -> Vec<String> {
-    let kept = summary.promises.iter().filter(|p| p.kept).count();
-    let broken = summary.promises.len() - kept;
-    let mut list = vec![format!("Promises: {kept} kept, {broken} broken")];
-    for p in &summary.promises {
-        let mark = if p.kept { "kept  " } else { "BROKEN" };
-        list.extend(paragraph(&format!("  {mark}  "), &p.promise));
-        if !p.kept {
-            list.extend(p.evidence.iter().flat_map(|e| paragraph("          - ", e)));
-        }
-    }
-    list
 }

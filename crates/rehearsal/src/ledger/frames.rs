@@ -357,3 +357,121 @@ fn fate(station: usize, read: bool, reception: Reception) -> Fate {
         overlapped: reception.rival.is_some(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use dunlin_air::Rival;
+    use dunlin_station::PortId;
+
+    use super::*;
+
+    /// Station 0 reaches 1 and 2.
+    fn ledger() -> FrameLedger {
+        FrameLedger::new(vec![BTreeMap::from([(0, vec![1, 2])])])
+    }
+
+    fn block(id: u64, kind: BlockKind, end_ms: u64, octets: &[u8]) -> Block {
+        Block {
+            id,
+            port: PortId(0),
+            kind,
+            start_ms: end_ms - 500,
+            end_ms: Some(end_ms),
+            from: "QA1SKY".into(),
+            to: "CQ".into(),
+            via: Vec::new(),
+            what: String::new(),
+            text: String::new(),
+            octets: octets.to_vec(),
+            level_dbfs: None,
+            offset_hz: None,
+            twist_db: None,
+            snr_db: None,
+            why: None,
+        }
+    }
+
+    fn quiet(_: Question) -> Reception {
+        Reception {
+            level_db: Some(20.0),
+            deaf: 0,
+            rival: None,
+        }
+    }
+
+    fn fates(ledger: &mut FrameLedger) -> Vec<Fate> {
+        match ledger.poll() {
+            Some(Ledgered::Sent { fates, .. }) => fates,
+            other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn a_frame_is_judged_once_at_each_station_in_reach() {
+        let mut ledger = ledger();
+        for _ in 0..2 {
+            ledger.block(0, 0, &block(7, BlockKind::Sent, 1000, b"abc"));
+            ledger.block(0, 1, &block(3, BlockKind::Heard, 1020, b"abc"));
+        }
+        ledger.block(0, 2, &block(4, BlockKind::Heard, 1020, b"abd"));
+        ledger.advance(Instant::from_millis(2000), &quiet);
+        assert!(ledger.poll().is_none(), "its time is not over");
+        ledger.advance(Instant::from_millis(4000), &quiet);
+        let read = Fate {
+            station: 1,
+            lost: None,
+            overlapped: false,
+        };
+        let lost = Fate {
+            station: 2,
+            lost: Some(Loss::Noise),
+            overlapped: false,
+        };
+        assert_eq!(fates(&mut ledger), [read, lost]);
+        ledger.block(0, 0, &block(7, BlockKind::Sent, 1000, b"abc"));
+        ledger.advance(Instant::from_millis(40_000), &quiet);
+        let tally = ledger.tally(0);
+        assert_eq!(
+            (tally.sent, tally.in_reach, tally.read, tally.noise),
+            (1, 2, 1, 1)
+        );
+        assert!(matches!(
+            ledger.poll(),
+            Some(Ledgered::NobodySent { station: 2, .. })
+        ));
+        assert_eq!(ledger.nobody_sent(), 1);
+    }
+
+    #[test]
+    fn losses_have_the_reason_that_the_air_tells() {
+        let mut ledger = ledger();
+        let rival = Some(Rival {
+            station: 2,
+            level_db: 10.0,
+            overlap: 50,
+        });
+        let air = |q: Question| {
+            assert_eq!((q.from, q.start_ms, q.end_ms), (0, 500, 1000));
+            Reception {
+                deaf: u64::from(q.to == 2),
+                rival,
+                ..quiet(q)
+            }
+        };
+        ledger.block(0, 0, &block(1, BlockKind::Sent, 1000, b"abc"));
+        ledger.advance(Instant::from_millis(4000), &air);
+        let lost: Vec<_> = fates(&mut ledger).iter().map(|f| f.lost).collect();
+        assert_eq!(lost, [Some(Loss::Collision), Some(Loss::OwnTransmission)]);
+    }
+
+    #[test]
+    fn the_same_octets_sent_twice_need_two_readings() {
+        let mut ledger = ledger();
+        ledger.block(0, 0, &block(1, BlockKind::Sent, 1000, b"abc"));
+        ledger.block(0, 0, &block(2, BlockKind::Sent, 1600, b"abc"));
+        ledger.block(0, 1, &block(1, BlockKind::Heard, 1610, b"abc"));
+        ledger.advance(Instant::from_millis(9000), &quiet);
+        assert_eq!(ledger.pair(0, 0, 1).read, 1);
+        assert_eq!(ledger.pair(0, 0, 1).noise, 1);
+    }
+}

@@ -6,6 +6,7 @@ use dunlin_clock::Duration;
 use dunlin_station::StationConfig;
 
 mod embedded;
+mod explain;
 mod quantity;
 mod read;
 mod read_people;

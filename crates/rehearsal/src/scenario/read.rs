@@ -8,12 +8,14 @@ use dunlin_clock::{Duration, SampleRate};
 use dunlin_plan::{FaultList, Faults, PlanRules, PortPart, Section, parse, station_from, text_of};
 use dunlin_station::{PortConfig, Station};
 
+use super::explain::explain;
 use super::settings as s;
 use super::{MOST_BANDS, MOST_STATIONS, Member, Scenario, Seat, read_people};
 
 /// The rules under which the parts of a station plan are read. The rate is only that of the
 /// checks there; each port takes the rate of its band.
-const RULES: PlanRules = PlanRules::rehearsal(SampleRate::new(24_000).expect("not zero"));
+pub(super) const RULES: PlanRules =
+    PlanRules::rehearsal(SampleRate::new(24_000).expect("not zero"));
 
 /// A band and where it stands in the file, with its paths, which are read after the stations.
 struct BandRead<'i> {
@@ -36,6 +38,11 @@ impl Scenario {
         let scenario = whole(&mut section, &mut faults);
         section.finish(&mut faults);
         faults.decide(scenario)
+    }
+
+    /// Every setting of a scenario file with its help, range and default, for people.
+    pub fn explain() -> String {
+        explain(&RULES)
     }
 }
 

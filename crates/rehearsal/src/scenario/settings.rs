@@ -2,7 +2,7 @@
 //! default and help.
 
 use dunlin_air::{Fading, Sideband};
-use dunlin_plan::{Call, Calls, Choice, Preset, Setting, Time, Whole, Words, YesNo};
+use dunlin_plan::{Call, Calls, Choice, Described, Preset, Setting, Time, Whole, Words, YesNo};
 
 use super::Loss;
 use super::quantity::Quantity;
@@ -79,16 +79,17 @@ const fn time(from: u32, to: u32) -> Time {
 }
 
 macro_rules! settings {
-    ($table:literal: $($item:ident: $rule_type:ty = $rule:expr, $name:literal, $preset:expr, $help:literal;)+) => {
+    ($list:ident, $table:literal: $($item:ident: $rule_type:ty = $rule:expr, $name:literal, $preset:expr, $help:literal;)+) => {
         $(
             #[doc = $help]
             pub static $item: Setting<$rule_type> =
                 Setting { table: $table, name: $name, help: $help, preset: $preset, rule: $rule };
         )+
+        static $list: &[&dyn Described] = &[$(&$item),+];
     };
 }
 
-settings! { "the scenario":
+settings! { SCENARIO, "the scenario":
     TITLE: Words = Words { fewest: 1, most: 60, lines: false }, "title",
     Preset::Required("\"The Marrow Isles\""), "Name for people.";
 
@@ -102,7 +103,7 @@ settings! { "the scenario":
     "Call sign of the station that is the operator's own.";
 }
 
-settings! { "[[band]]":
+settings! { BAND, "[[band]]":
     BAND_NAME: Words = Words { fewest: 1, most: 4, lines: false }, "name",
     Preset::Required("\"VHF\""), "Name of the band; ports of this name are on it.";
 
@@ -124,7 +125,7 @@ settings! { "[[band]]":
     Preset::Always("\"3000 Hz\""), "Peak deviation of an FM band at the nominal level.";
 }
 
-settings! { "paths = [{ … }]":
+settings! { PATH, "paths = [{ … }]":
     PATH_FROM: Call = Call, "from", Preset::Required("\"QA1SKY\""),
     "Call sign of the station at one end, without any port's own SSID.";
 
@@ -151,12 +152,12 @@ settings! { "paths = [{ … }]":
     "The rows for mid latitudes of ITU-R F.1487, or none.";
 }
 
-settings! { "[[place]]":
+settings! { PLACE, "[[place]]":
     ABOUT: Words = Words { fewest: 0, most: 200, lines: false }, "about", Preset::Always("\"\""),
     "One sentence about the station for people.";
 }
 
-settings! { "[[place.port]]":
+settings! { PLACE_PORT, "[[place.port]]":
     PORT_BAND: Words = NAME, "band", Preset::Absent("the band with the name of the port"),
     "Name of the band that the port is on.";
 
@@ -182,7 +183,7 @@ settings! { "[[place.port]]":
     "From the end of sending to hearing again.";
 }
 
-settings! { "[[person]]":
+settings! { PERSON_TABLE, "[[person]]":
     PERSON_NAME: Words = NAME, "name", Preset::Required("\"Brae\""),
     "Name for people, no other person's.";
 
@@ -202,7 +203,7 @@ settings! { "[[person]]":
     "Time before each line; up to as much comes on top by chance.";
 }
 
-settings! { "does = [{ … }]":
+settings! { STEP, "does = [{ … }]":
     DO: Choice<Does> = Choice(&[
         ("wait", Does::Wait),
         ("call", Does::Call),
@@ -212,29 +213,29 @@ settings! { "does = [{ … }]":
         ("say to all", Does::SayToAll),
     ]), "do", Preset::Required("\"call\""), "What is done.";
 
-    STEP_TIME: Time = time(0, 24 * HOUR), "time", Preset::Required("\"30 s\""), "How long.";
+    STEP_TIME: Time = time(0, 24 * HOUR), "time", Preset::Required("\"30 s\""), "For wait: how long.";
 
     STEP_SPREAD: Time = time(0, 24 * HOUR), "spread", Preset::Always("\"0 s\""),
-    "Up to this much longer, by chance.";
+    "For wait: up to this much longer, by chance.";
 
-    STEP_TO: Call = Call, "to", Preset::Required("\"QA1SKY-7\""), "Whom to call.";
+    STEP_TO: Call = Call, "to", Preset::Required("\"QA1SKY-7\""), "For call: whom to call.";
 
-    STEP_ADDRESS: Call = Call, "to", Preset::Always("\"CQ\""), "The address of a text to all.";
+    STEP_ADDRESS: Call = Call, "to", Preset::Always("\"CQ\""), "For say to all: the address.";
 
     STEP_PORT: Words = NAME, "port", Preset::Absent("the first port of the station"),
-    "Name of the port.";
+    "For call and say to all: name of the port.";
 
     STEP_VIA: Calls = Calls { most: 8 }, "via", Preset::Always("[]"),
-    "Digipeaters on the way, in order.";
+    "For call and say to all: digipeaters on the way, in order.";
 
     PATIENCE: Time = time(SECOND, 24 * HOUR), "patience", Preset::Always("\"3 min\""),
-    "How long to wait.";
+    "For call and await: how long to wait before it has failed.";
 
     STEP_TEXT: Words = LINE, "text", Preset::Required("\"Good morning\""),
-    "The line; for await, a text in the line that is awaited.";
+    "For say and say to all: the line. For await: a text in the line that is awaited.";
 }
 
-settings! { "answers = [{ … }]":
+settings! { ANSWER, "answers = [{ … }]":
     ANSWER_TO: Words = LINE, "to", Preset::Always("\"\""),
     "A text in the line that is answered; empty = any line.";
 
@@ -247,7 +248,7 @@ settings! { "answers = [{ … }]":
     "How often in one talk.";
 }
 
-settings! { "[[promise]]":
+settings! { PROMISE, "[[promise]]":
     THAT: Choice<That> = Choice(&[
         ("delivered", That::Delivered),
         ("heard", That::Heard),
@@ -262,34 +263,50 @@ settings! { "[[promise]]":
     ]), "that", Preset::Required("\"heard\""), "What is promised.";
 
     PROMISE_FROM: Call = Call, "from", Preset::Required("\"QM3BAR\""),
-    "Call sign of the station that calls.";
+    "For delivered and talked: call sign of the station that calls.";
 
     PROMISE_TO: Call = Call, "to", Preset::Required("\"QX0RLF\""),
-    "Call sign of the station that is reached.";
+    "For delivered: call sign of the station that is reached.";
 
     TALKED_TO: Call = Call, "to", Preset::Required("\"QA1SKY\""),
-    "The call sign that is called, with its SSID.";
+    "For talked: the call sign that is called, with its SSID.";
 
     THROUGH: Call = Call, "through", Preset::Absent("they speak directly"),
-    "Call sign of the station that carries the talk across bands.";
+    "For delivered: call sign of the station that carries the talk across bands.";
 
-    BOTH_WAYS: YesNo = YesNo, "both_ways", Preset::Always("true"), "Text must come back too.";
+    BOTH_WAYS: YesNo = YesNo, "both_ways", Preset::Always("true"), "For delivered: text must come back too.";
 
     PROMISE_STATION: Call = Call, "station", Preset::Required("\"QD2HIL\""),
-    "Call sign of the sender, as it stands in its frames.";
+    "For heard and never heard: call sign of the sender, as it stands in its frames.";
 
     PROMISE_BY: Call = Call, "by", Preset::Required("\"QA1SKY\""),
-    "Call sign of the station that it is about.";
+    "For heard, never heard and crossed: call sign of the station that hears or carries across.";
 
-    PROMISE_BAND: Words = NAME, "band", Preset::Required("\"VHF\""), "Name of the band.";
+    PROMISE_BAND: Words = NAME, "band", Preset::Required("\"VHF\""), "For decoded, read share and lost: name of the band.";
 
     WHY: Choice<Loss> = Choice(&[
         ("noise", Loss::Noise),
         ("collision", Loss::Collision),
         ("own transmission", Loss::OwnTransmission),
-    ]), "why", Preset::Required("\"collision\""), "The reason of the loss.";
+    ]), "why", Preset::Required("\"collision\""), "For lost: the reason.";
 
-    PERSON: Words = NAME, "person", Preset::Required("\"Brae\""), "Name of the person.";
+    PERSON: Words = NAME, "person", Preset::Required("\"Brae\""), "For finished: name of the person.";
 
-    AT_LEAST: Whole = COUNT, "at_least", Preset::Always("1"), "How many or how often.";
+    AT_LEAST: Whole = COUNT, "at_least", Preset::Always("1"), "How many or how often; for read share, per cent of the frames that only noise could spoil.";
+}
+
+/// Every setting, table by table.
+pub fn all() -> impl Iterator<Item = &'static dyn Described> {
+    let tables = [
+        SCENARIO,
+        BAND,
+        PATH,
+        PLACE,
+        PLACE_PORT,
+        PERSON_TABLE,
+        STEP,
+        ANSWER,
+        PROMISE,
+    ];
+    tables.into_iter().flatten().copied()
 }
