@@ -3,7 +3,7 @@
 
 import { readFileSync } from "node:fs";
 import { createRequire } from "node:module";
-import { command, expect, openPage, snapshotOf, test } from "./station.js";
+import { blockInSight, command, expect, openPage, snapshotOf, test } from "./station.js";
 
 const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const SHOTS = "../../target/shots";
@@ -17,9 +17,7 @@ async function fill(page, url) {
     const { answer } = await command(url, { do: "open_talk", port, to, via: [] });
     await command(url, { do: "say", talk: answer.talk, text: "Is the ferry on time? A bag for the doctor waits here." });
   }
-  const block = page.locator(".block.heard").last();
-  await block.waitFor({ state: "attached", timeout: 45_000 });
-  await block.click();
+  await (await blockInSight(page)).click();
   await page.locator(".block-details").waitFor();
   for (const words of ["What the shapes mean", "Say to all"]) await page.getByText(words, { exact: true }).click();
   await page.locator("#call-to").fill("?");
@@ -43,7 +41,7 @@ for (const width of [360, 800, 1400]) {
       test.use({ viewport: { width, height: 900 }, colorScheme });
 
       test("nothing is inaccessible or too wide", async ({ page, station }) => {
-        test.setTimeout(120_000);
+        test.setTimeout(150_000);
         await openPage(page, station.url);
         await page.screenshot({ path: `${SHOTS}/${width}-${colorScheme}-first.png` });
         await fill(page, station.url);

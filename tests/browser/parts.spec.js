@@ -5,7 +5,7 @@ import { execFileSync } from "node:child_process";
 import { createHash } from "node:crypto";
 import { readFileSync } from "node:fs";
 import { createRequire } from "node:module";
-import { expect, test } from "./station.js";
+import { command, expect, test } from "./station.js";
 
 const PAGE = new URL("../../crates/web/page/", import.meta.url);
 const require = createRequire(import.meta.url);
@@ -17,6 +17,37 @@ test("the page passes the type checker", () => {
   const run = () => execFileSync(process.execPath, [tsc, "-p", "tsconfig.json"], { encoding: "utf8" });
   expect(() => run()).not.toThrow();
 });
+
+test("the types that the page is checked with are those that the station sends", async ({ station }) => {
+  const { port } = await snapshot(station.url).then(({ snapshot }) => snapshot.ports.at(-1));
+  const { answer } = await command(station.url, { do: "open_talk", port, to: "QM3BAR-4", via: [] });
+  await command(station.url, { do: "say", talk: answer.talk, text: "hello" });
+  const text = readFileSync(new URL("types.d.ts", PAGE), "utf8");
+  const fields = (name) => {
+    const body = new RegExp(`export interface ${name} {([^}]*)}`).exec(text)[1];
+    return [...body.matchAll(/^ {2}(\w+): /gm)].map(([, field]) => field).sort();
+  };
+  const greeting = await snapshot(station.url);
+  const all = greeting.snapshot;
+  const samples = {
+    Greeting: [greeting],
+    Snapshot: [all],
+    PortView: all.ports,
+    TalkView: all.talks,
+    TalkLine: all.lines,
+    Block: all.blocks,
+    HeardView: all.heard,
+    CrossingView: all.crossings,
+    CrossingHalf: all.crossings.flatMap(({ near, far }) => [near, far]),
+    Note: all.notes,
+  };
+  const seen = Object.entries(samples).filter(([, list]) => list.length > 0);
+  expect(seen.length).toBeGreaterThanOrEqual(5); // Blocks and others come with time.
+  for (const [name, list] of seen) expect(Object.keys(list.at(-1)).sort(), name).toEqual(fields(name));
+  await command(station.url, { do: "close_talk", talk: answer.talk });
+});
+
+const snapshot = async (url) => (await fetch(new URL("/api/snapshot", url))).json();
 
 test("vendored files are those of the packages named, but for the change written down", () => {
   const table = readFileSync(new URL("vendor/VENDOR.md", PAGE), "utf8");
@@ -134,7 +165,7 @@ test.describe("modules", () => {
       ];
     });
     expect(read).toEqual([
-      ["12 Hz high", "24 Hz low", "on frequency", ""],
+      ["12 Hz high", "24 Hz low", "0 Hz", ""],
       ["low +6.2 dB", "high +3.0 dB", "equal", ""],
       ["no sound", "very quiet", "quiet", "good", "loud, turn down", "too loud, turn down"],
       ["0 s", "1 min 1 s", "1 h 1 min"],

@@ -55,8 +55,9 @@ export const test = base.extend({
     const wrong = [];
     page.on("pageerror", (error) => wrong.push(String(error)));
     page.on("console", (message) => {
-      const lost = /ERR_(CONNECTION|EMPTY|INCOMPLETE)|503/.test(message.text());
-      if (message.type() === "error" && !lost) wrong.push(message.text());
+      // The browser also reports connections that a test cuts and commands that are refused.
+      const wanted = /ERR_(CONNECTION|EMPTY|INCOMPLETE)|status of (409|503)/.test(message.text());
+      if (message.type() === "error" && !wanted) wrong.push(message.text());
     });
     await use(page);
     if (wrong.length > 0) throw new Error(`the page complained:\n${wrong.join("\n")}`);
@@ -134,4 +135,19 @@ export class GoBetween {
     this.cut();
     await new Promise((resolve) => this.server.close(resolve));
   }
+}
+
+/** A frame heard that is in sight of its strip, which is paused: what moves is hard to hit. */
+export async function blockInSight(page) {
+  const find = () => page.evaluate(() => {
+    const inSight = (block) => {
+      const { left, right } = block.getBoundingClientRect();
+      const picture = block.closest(".strip-picture").getBoundingClientRect();
+      return left > picture.left + 5 && right < picture.right - 5;
+    };
+    return [...document.querySelectorAll(".block.heard")].findLast(inSight)?.id ?? "";
+  });
+  await base.expect.poll(find, { timeout: 90_000 }).not.toBe("");
+  await page.keyboard.press("f");
+  return page.locator(`#${await find()}`);
 }

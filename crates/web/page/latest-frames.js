@@ -3,9 +3,11 @@
 
 import { html, useState } from './html.js';
 import { clock, store, useSlices } from './station.js';
+import { isCovered } from './strip-layout.js';
 import { KINDS, length, utc, who } from './words.js';
 
 const SHOWN = 8;
+const LOOKED_AT = 60;
 /** Screens up to this width begin with the list open. */
 const NARROW = '(max-width: 700px)';
 
@@ -23,7 +25,8 @@ export function LatestFrames({ port, chosen, choose }) {
 /** @param {{ port: number, chosen: number | null, choose: (id: number) => void }} props */
 function List({ port, chosen, choose }) {
   useSlices('blocks');
-  const blocks = (store.blocks.get(port) ?? []).slice(-SHOWN).reverse();
+  const recent = (store.blocks.get(port) ?? []).slice(-LOOKED_AT);
+  const blocks = recent.filter((block) => !isCovered(block, recent)).slice(-SHOWN).reverse();
   if (blocks.length === 0) return html`<p class="dim">Nothing heard or sent yet.</p>`;
   return html`<ol>${blocks.map((block) => html`<li key=${block.id}>
     <button type="button" class=${`latest-row ${block.kind}`} aria-pressed=${block.id === chosen}

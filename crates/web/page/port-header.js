@@ -3,7 +3,7 @@
 /** @import { PortView } from './types' */
 
 import { html } from './html.js';
-import { clock, useSecond } from './station.js';
+import { clock, store, useSecond, useSlices } from './station.js';
 import { count, figure, levelWords, percent, span } from './words.js';
 
 /** @param {{ view: PortView }} props */
@@ -17,7 +17,7 @@ export function PortHeader({ view }) {
     </div>
     <p class=${`channel ${state}`} data-state=${state}><span aria-hidden="true">${glyph}</span> ${words}</p>
     <${Queue} view=${view} />
-    <${Level} dbfs=${view.level_dbfs} name=${view.name} />
+    <${Level} view=${view} />
     <p class="share dim">In 10 min: occupied ${percent(view.occupied)}, by us ${percent(view.own_share)}</p>
   </header>`;
 }
@@ -37,13 +37,21 @@ function Queue({ view }) {
   return html`<p class="queue">${count(view.queued, 'frame waits', 'frames wait')}${why}</p>`;
 }
 
-/** @param {{ dbfs: number | null, name: string }} props */
-function Level({ dbfs, name }) {
+/**
+ * The meter shows the sound of the last second, which between signals is noise and on FM
+ * louder than any signal; only the level of a frame says whether the setting is right.
+ * @param {{ view: PortView }} props
+ */
+function Level({ view }) {
+  useSlices('blocks');
+  const { level_dbfs: dbfs, name, port } = view;
   if (dbfs === null) return html`<p class="level dim">No sound from this port</p>`;
   const value = Math.min(0, Math.max(-60, dbfs));
+  const frame = (store.blocks.get(port) ?? []).findLast((block) => block.kind === 'heard')?.level_dbfs;
   return html`<div class="level">
-    <meter min="-60" max="0" high="-9" optimum="-20" value=${value}
-      aria-label=${`Level of ${name}`}></meter>
-    <span>${figure(dbfs)} dBFS, ${levelWords(dbfs)}</span>
+    <meter min="-60" max="0" value=${value} aria-label=${`Level of ${name}`}></meter>
+    <span>${figure(dbfs)} dBFS now, ${typeof frame === 'number'
+      ? `last frame ${figure(frame)} dBFS, ${levelWords(frame)}`
+      : 'no frame yet'}</span>
   </div>`;
 }

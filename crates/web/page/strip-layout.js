@@ -24,25 +24,48 @@ const ROOM = 12;
  * @returns {Placed[]}
  */
 export function place(blocks, { anchor, scale, now, rows, brief }) {
-  const free = new Array(ROWS).fill(-Infinity);
-  return blocks.map((block) => {
+  const placed = blocks.map((block) => {
     const x = (block.start_ms - anchor) * scale;
     const width = Math.max(NARROWEST, ((block.end_ms ?? now) - block.start_ms) * scale);
-    const { flag, more } = flagOf(block, brief);
-    const long = (flag.length + (more ? more.length + 1 : 0)) * LETTER + ROOM;
-    const row = flag ? chooseRow(rows.get(block.id), free, x) : -1;
-    if (row >= 0) {
-      free[row] = x + long;
-      rows.set(block.id, row);
-    }
-    return { block, x, width, flag, more, row };
+    return { block, x, width, ...flagOf(block, brief), row: -1 };
   });
+  /** @type {[number, number][][]} */
+  const taken = Array.from({ length: ROWS }, () => []);
+  // Names first: a hatched block says by itself that nothing was read.
+  for (const named of [true, false]) {
+    for (const one of placed) {
+      if (!one.flag || (one.block.from !== '') !== named) continue;
+      const end = one.x + (one.flag.length + (one.more ? one.more.length + 1 : 0)) * LETTER + ROOM;
+      one.row = chooseRow(rows.get(one.block.id), taken, one.x, end);
+      if (one.row < 0) continue;
+      taken[one.row].push([one.x, end]);
+      rows.set(one.block.id, one.row);
+    }
+  }
+  return placed;
 }
 
-/** @param {number | undefined} known @param {number[]} free @param {number} x */
-function chooseRow(known, free, x) {
-  if (known !== undefined && free[known] <= x) return known;
-  return free.findIndex((end) => end <= x);
+/**
+ * The row that a flag had before, or the lowest with room.
+ * @param {number | undefined} known @param {[number, number][][]} taken
+ * @param {number} from @param {number} to
+ */
+function chooseRow(known, taken, from, to) {
+  const fits = (/** @type {[number, number][]} */ row) =>
+    row.every(([start, end]) => end <= from || to <= start);
+  if (known !== undefined && fits(taken[known])) return known;
+  return taken.findIndex(fits);
+}
+
+/**
+ * True for tones whose frames, or what was left of them, are blocks of their own.
+ * @param {Block} block @param {Block[]} all
+ */
+export function isCovered(block, all) {
+  if (block.kind !== 'busy' || block.end_ms === null) return false;
+  const end = block.end_ms;
+  return all.some((other) => other.kind !== 'busy'
+    && other.start_ms < end && (other.end_ms ?? Infinity) > block.start_ms);
 }
 
 /**

@@ -8,7 +8,7 @@ import { html, useEffect, useLayoutEffect, useRef, useState } from './html.js';
 import { PortHeader } from './port-header.js';
 import { LatestFrames } from './latest-frames.js';
 import { clock, store, useSlices } from './station.js';
-import { loudness, place, ticks } from './strip-layout.js';
+import { isCovered, loudness, place, ticks } from './strip-layout.js';
 import { edge, follow, pan, pause, release, reveal, view } from './view.js';
 import { KINDS, sentence, utc, utcMinutes } from './words.js';
 
@@ -127,11 +127,12 @@ function Picture({ port, name, chosen, choose }) {
     rows.current.clear();
   }
   const all = store.blocks.get(port) ?? [];
+  const steps = () => all.filter((block) => !isCovered(block, all));
   const { shown, scale, from, to } = visible(all, motion.current, rows.current, focus);
-  const keys = (/** @type {KeyboardEvent} */ event) => onKey(event, all, focus, draw);
+  const keys = (/** @type {KeyboardEvent} */ event) => onKey(event, steps(), focus, draw);
   const tabStop = shown.some(({ block }) => block.id === focus.current)
     ? focus.current
-    : shown.findLast(({ block }) => block.end_ms !== null)?.block.id;
+    : shown.findLast(({ block }) => block.end_ms !== null && !isCovered(block, all))?.block.id;
   return html`<div class="strip-picture" ref=${box} role="group" onKeyDown=${keys}
       aria-label=${`${name} over time. Arrow keys go from block to block, Enter shows one.`}
       onFocusOut=${(/** @type {FocusEvent} */ event) => onFocusOut(event, box.current)}>
@@ -207,7 +208,8 @@ function onFocusOut(event, box) {
  */
 function onKey(event, all, focus, draw) {
   if (event.ctrlKey || event.altKey || event.metaKey) return;
-  const at = all.findIndex((block) => block.id === (focus.wanted ?? focus.current));
+  const here = focus.wanted ?? focus.current ?? -1;
+  const at = all.findLastIndex((block) => block.id <= here);
   /** @type {Record<string, number>} */
   const steps = { ArrowLeft: at - 1, ArrowRight: at + 1, Home: 0, End: all.length - 1 };
   if (event.key in steps && at >= 0) {

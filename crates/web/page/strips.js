@@ -56,5 +56,5 @@ const LEGEND = {
   heard: 'a full block above the line, the taller the louder',
   sent: 'an outlined block below the line',
   unreadable: 'a hatched block above the line; its details say what speaks for a collision or a weak signal',
-  busy: 'a low dotted bar on the line',
+  busy: 'a low dotted bar on the line, behind the frames that were read in them',
 };

@@ -28,7 +28,7 @@ export function level(dbfs) {
 export function offset(hz) {
   if (hz === null) return '';
   const whole = Math.round(Math.abs(hz));
-  if (whole === 0) return 'on frequency';
+  if (whole === 0) return '0 Hz';
   return `${whole} Hz ${hz > 0 ? 'high' : 'low'}`;
 }
 
@@ -83,7 +83,7 @@ export const KINDS = {
   heard: { glyph: '▲', words: 'heard' },
   sent: { glyph: '▼', words: 'sent by us' },
   unreadable: { glyph: '✕', words: 'unreadable' },
-  busy: { glyph: '≈', words: 'busy, no frame' },
+  busy: { glyph: '≈', words: 'data tones' },
 };
 
 /** @type {Record<TalkState, string>} */

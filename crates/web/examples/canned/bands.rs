@@ -192,6 +192,12 @@ impl Bands {
             block.level_dbfs = Some(-19.0 + quiet);
             block.snr_db = Some(17.0 + quiet);
         }
+        if matches!(block.kind, BlockKind::Heard | BlockKind::Unreadable) {
+            // As the engine does: the tones are one block, what was in them is another.
+            picture.tell(Event::Block(tones(&block)));
+            block.id = self.next_id;
+            self.next_id += 1;
+        }
         if block.kind == BlockKind::Heard {
             block.offset_hz = Some(if port == 1 { -23.0 + 4.0 * quiet } else { 6.0 });
             block.twist_db = Some(if script.0 == "QW5RIG" {
@@ -232,6 +238,21 @@ impl Bands {
                 view.level_dbfs = Some(if view.busy { -19.0 } else { -46.0 } + level);
             });
         }
+    }
+}
+
+/// The tones in which something was heard, without it.
+fn tones(heard: &Block) -> Block {
+    Block {
+        kind: BlockKind::Busy,
+        from: String::new(),
+        to: String::new(),
+        via: Vec::new(),
+        what: String::new(),
+        text: String::new(),
+        octets: Vec::new(),
+        why: None,
+        ..heard.clone()
     }
 }
 
