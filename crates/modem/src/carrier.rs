@@ -11,10 +11,15 @@ use crate::recipe::{CarrierRecipe, CarrierWindow, SAMPLES_PER_SYMBOL};
 
 const N: usize = SAMPLES_PER_SYMBOL;
 
-/// How well a window of values at one phase of the symbol clock looks like data, 0 to 1.
+/// One symbol: its values at each phase of the symbol clock. All phases are reckoned side by
+/// side, because most of a receiver's time is spent on noise and here.
+type Phases = [f32; N];
+
+/// How well a window of symbols looks like data, 0 to 1.
 pub trait Quality {
-    /// `values` are one per symbol, in no particular order.
-    fn quality(values: &[f32]) -> f32;
+    /// The quality at each phase of the symbol clock; `symbols` in no particular order, at
+    /// least one.
+    fn quality(symbols: &[Phases]) -> Phases;
 }
 
 /// For tones: a value is the difference of the two tones' power over its sum. Both tones
@@ -23,16 +28,19 @@ pub trait Quality {
 pub struct ToneContrast;
 
 impl Quality for ToneContrast {
-    fn quality(values: &[f32]) -> f32 {
-        let mut sum = 0.0;
-        let (mut least, mut most) = (0.0_f32, 0.0_f32);
-        for &v in values {
-            sum += v.abs();
-            least = least.min(v);
-            most = most.max(v);
+    fn quality(symbols: &[Phases]) -> Phases {
+        let (mut sum, mut least, mut most) = ([0.0; N], [0.0_f32; N], [0.0_f32; N]);
+        for symbol in symbols {
+            for p in 0..N {
+                let v = symbol[p];
+                sum[p] += v.abs();
+                least[p] = if v < least[p] { v } else { least[p] };
+                most[p] = if v > most[p] { v } else { most[p] };
+            }
         }
-        let both = least < -0.4 && most > 0.4;
-        if both { sum / values.len() as f32 } else { 0.0 }
+        let n = symbols.len() as f32;
+        let both = |p: usize| least[p] < -0.4 && most[p] > 0.4;
+        std::array::from_fn(|p| if both(p) { sum[p] / n } else { 0.0 })
     }
 }
 
@@ -42,24 +50,27 @@ impl Quality for ToneContrast {
 pub struct TwoLevels;
 
 impl Quality for TwoLevels {
-    fn quality(values: &[f32]) -> f32 {
-        let n = values.len() as f32;
-        let mean = values.iter().sum::<f32>() / n;
-        let (mut high, mut highs, mut scatter) = (0.0, 0.0, 0.0);
-        for &v in values {
-            let d = v - mean;
-            scatter += d * d;
-            if d > 0.0 {
-                high += d;
-                highs += 1.0;
+    fn quality(symbols: &[Phases]) -> Phases {
+        let n = symbols.len() as f32;
+        let mut mean = [0.0; N];
+        for symbol in symbols {
+            for p in 0..N {
+                mean[p] += symbol[p] / n;
             }
         }
-        // The lows' sum is the negative of the highs' sum.
-        let lows = n - highs;
-        if highs == 0.0 || lows == 0.0 || scatter < 1e-12 {
-            return 0.0;
+        let (mut above, mut highs, mut scatter) = ([0.0; N], [0.0; N], [0.0; N]);
+        for symbol in symbols {
+            for p in 0..N {
+                let d = symbol[p] - mean[p];
+                above[p] += if d > 0.0 { d } else { 0.0 };
+                highs[p] += if d > 0.0 { 1.0 } else { 0.0 };
+                scatter[p] += d * d;
+            }
         }
-        high * high * (1.0 / highs + 1.0 / lows) / scatter
+        // What lies below the mean is as much as what lies above it.
+        let clarity = |p: usize| above[p] * above[p] * n / (highs[p] * (n - highs[p]) * scatter[p]);
+        let any = |p: usize| highs[p] > 0.0 && highs[p] < n && scatter[p] > 1e-12;
+        std::array::from_fn(|p| if any(p) { clarity(p) } else { 0.0 })
     }
 }
 
@@ -68,9 +79,9 @@ impl Quality for TwoLevels {
 pub struct CarrierDetector<Q> {
     recipe: CarrierRecipe,
     longest: usize,
-    /// For each phase of the symbol clock the latest `longest` values, as a ring that is
-    /// written twice, so that the latest ones always lie in one piece.
-    values: Vec<f32>,
+    /// The latest `longest` symbols, as a ring that is written twice, so that the latest ones
+    /// always lie in one piece.
+    symbols: Vec<Phases>,
     phase: usize,
     slot: usize,
     on: bool,
@@ -85,7 +96,7 @@ impl<Q: Quality> CarrierDetector<Q> {
         CarrierDetector {
             recipe,
             longest,
-            values: vec![0.0; 2 * longest * N],
+            symbols: vec![[0.0; N]; 2 * longest],
             phase: 0,
             slot: 0,
             on: false,
@@ -100,9 +111,8 @@ impl<Q: Quality> CarrierDetector<Q> {
 
     /// Takes the value of the next sample; tells of a change.
     pub fn push(&mut self, value: f32) -> Option<bool> {
-        let start = self.phase * 2 * self.longest;
-        self.values[start + self.slot] = value;
-        self.values[start + self.slot + self.longest] = value;
+        self.symbols[self.slot][self.phase] = value;
+        self.symbols[self.slot + self.longest][self.phase] = value;
         self.phase += 1;
         if self.phase < N {
             return None;
@@ -120,9 +130,8 @@ impl<Q: Quality> CarrierDetector<Q> {
     /// True if the latest symbols look like data at one phase of the symbol clock.
     fn reaches(&self, window: CarrierWindow) -> bool {
         let end = self.slot + self.longest + 1;
-        self.values
-            .chunks_exact(2 * self.longest)
-            .any(|phase| Q::quality(&phase[end - window.symbols..end]) >= window.quality)
+        let qualities = Q::quality(&self.symbols[end - window.symbols..end]);
+        qualities.iter().any(|&quality| quality >= window.quality)
     }
 }
 
@@ -130,16 +139,24 @@ impl<Q: Quality> CarrierDetector<Q> {
 mod tests {
     use super::*;
 
+    /// The quality of one value per symbol, the same at every phase.
+    fn quality<Q: Quality>(values: &[f32]) -> f32 {
+        let symbols: Vec<Phases> = values.iter().map(|&v| [v; N]).collect();
+        let qualities = Q::quality(&symbols);
+        assert!(qualities.iter().all(|q| *q == qualities[0]));
+        qualities[0]
+    }
+
     #[test]
     fn two_clean_levels_are_one_and_noise_is_less() {
-        assert!(TwoLevels::quality(&[1.3, -0.7, 1.3, 1.3, -0.7]) > 0.999);
-        assert!(TwoLevels::quality(&[-2.0, -1.0, 0.0, 1.0, 2.0]) < 0.8);
-        assert_eq!(TwoLevels::quality(&[0.5; 12]), 0.0);
+        assert!(quality::<TwoLevels>(&[1.3, -0.7, 1.3, 1.3, -0.7]) > 0.999);
+        assert!(quality::<TwoLevels>(&[-2.0, -1.0, 0.0, 1.0, 2.0]) < 0.8);
+        assert_eq!(quality::<TwoLevels>(&[0.5; 12]), 0.0);
     }
 
     #[test]
     fn a_steady_tone_is_not_data() {
-        assert_eq!(ToneContrast::quality(&[0.95; 12]), 0.0);
-        assert!(ToneContrast::quality(&[0.95, -0.95, 0.95, 0.95, 0.95]) > 0.9);
+        assert_eq!(quality::<ToneContrast>(&[0.95; 12]), 0.0);
+        assert!(quality::<ToneContrast>(&[0.95, -0.95, 0.95, 0.95, 0.95]) > 0.9);
     }
 }

@@ -204,18 +204,27 @@ struct CarrierWatch {
     /// equally likely.
     low: Correlator,
     high: Correlator,
-    /// How much stronger the lower half usually is, natural logarithm of the power's ratio.
+    /// How much stronger the lower half usually is, natural logarithm of the power's ratio,
+    /// and the factor that takes this off the lower half.
     tilt: f32,
+    level: f32,
+    /// From how many symbols the tilt was learned.
+    learned: f32,
+    /// Samples until the next look at the tilt.
+    until_look: usize,
     carrier: CarrierDetector<ToneContrast>,
 }
 
-/// Weight of each sample in the usual tilt of a channel while no carrier is on it: the noise
-/// of an FM receiver falls by some 5 dB from the lower tone to the higher, and would look like
-/// half a carrier if it were not taken off. It settles within some 50 symbols.
-const TILT_WEIGHT: f32 = 1.0 / 400.0;
-/// The same while a carrier is on: a station's own tilt must hardly count, but a wrong first
-/// guess must not hold for ever.
-const TILT_WEIGHT_ON: f32 = TILT_WEIGHT / 32.0;
+/// Over how many symbols the usual tilt of a channel is learned while no carrier is on it: the
+/// noise of an FM receiver falls by some 5 dB from the lower tone to the higher, and would look
+/// like half a carrier if it were not taken off. Long against a preamble, which is nearly all
+/// one tone and must not be learned before it is recognised.
+const TILT_SYMBOLS: f32 = 600.0;
+/// The first guess counts as so many symbols, so that the start is quicker.
+const TILT_FIRST_SYMBOLS: f32 = 100.0;
+/// While a carrier is on, a symbol counts so much less: a station's own tilt must hardly
+/// matter, but a wrong first guess must not hold for ever.
+const TILT_SHARE_ON: f32 = 1.0 / 8.0;
 
 impl CarrierWatch {
     fn new(baud: u32, recipe: &ToneRecipe, offset_hz: f64) -> Self {
@@ -224,6 +233,9 @@ impl CarrierWatch {
             low: Correlator::of_one_symbol(offset_hz - half, rate),
             high: Correlator::of_one_symbol(offset_hz + half, rate),
             tilt: 0.0,
+            level: 1.0,
+            learned: TILT_FIRST_SYMBOLS,
+            until_look: 0,
             carrier: CarrierDetector::new(recipe.carrier),
         }
     }
@@ -235,13 +247,27 @@ impl CarrierWatch {
         if low + high <= SILENCE * SILENCE {
             return self.carrier.push(0.0).is_some();
         }
-        let ratio = (low.max(f32::MIN_POSITIVE) / high.max(f32::MIN_POSITIVE)).ln();
-        let ratio = ratio.clamp(-8.0, 8.0);
-        let weight = if self.carrier.on() { TILT_WEIGHT_ON } else { TILT_WEIGHT };
-        self.tilt += weight * (ratio - self.tilt);
-        // The same as (low - high) / (low + high) with the usual tilt taken off.
-        let contrast = ((ratio - self.tilt) / 2.0).tanh();
+        match self.until_look.checked_sub(1) {
+            Some(left) => self.until_look = left,
+            None => self.look(low, high),
+        }
+        let low = low * self.level;
+        let contrast = (low - high) / (low + high).max(f32::MIN_POSITIVE);
         self.carrier.push(contrast).is_some()
+    }
+
+    /// Takes one look at the tilt of the channel.
+    fn look(&mut self, low: f32, high: f32) {
+        self.until_look = N - 1;
+        let ratio = (low.max(f32::MIN_POSITIVE) / high.max(f32::MIN_POSITIVE)).ln();
+        let share = if self.carrier.on() {
+            TILT_SHARE_ON
+        } else {
+            1.0
+        };
+        self.learned = (self.learned + share).min(TILT_SYMBOLS);
+        self.tilt += share / self.learned * (ratio.clamp(-8.0, 8.0) - self.tilt);
+        self.level = (-self.tilt).exp();
     }
 }
 
@@ -316,7 +342,9 @@ impl Detector {
         self.marks[slot] = mark;
         self.spaces[slot] = space;
         self.pushed += 1;
-        self.timing.push(mark.norm().max(space.norm()));
+        // Without the care that `norm` takes of powers out of range: sound has none.
+        self.timing
+            .push(mark.norm_sqr().max(space.norm_sqr()).sqrt());
     }
 
     /// Decides every symbol that has become due.
@@ -326,7 +354,8 @@ impl Detector {
             let share = (middle - before as f64) as f32;
             let slot = |n: u64| n as usize % KEPT;
             let between = |ring: &[Complex32]| {
-                let (a, b) = (ring[slot(before)].norm(), ring[slot(before + 1)].norm());
+                let magnitude = |n| ring[slot(n)].norm_sqr().sqrt();
+                let (a, b) = (magnitude(before), magnitude(before + 1));
                 a + (b - a) * share
             };
             let (mark, space) = (between(&self.marks), between(&self.spaces));
