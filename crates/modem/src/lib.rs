@@ -13,6 +13,7 @@ mod demodulator;
 mod error;
 mod fir;
 mod level;
+mod levels;
 mod mode;
 mod modulator;
 mod nco;

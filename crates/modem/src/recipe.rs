@@ -140,8 +140,8 @@ const AFSK_300: ToneRecipe = ToneRecipe {
         future: 32,
     },
     carrier: CarrierRecipe {
-        on: &[window(10, 0.88), window(20, 0.79), window(40, 0.71)],
-        hold: window(14, 0.67),
+        on: &[window(10, 0.87), window(20, 0.78), window(40, 0.695)],
+        hold: window(14, 0.65),
     },
 };
 

@@ -3,6 +3,8 @@
 //!
 //! Common practice, no source.
 
+use crate::levels::Levels;
+
 /// Finds the threshold for each symbol from its neighbours on both sides.
 #[derive(Clone, Debug)]
 pub struct Threshold {
@@ -44,18 +46,7 @@ impl Threshold {
             return None;
         }
         let known = &self.ring[..self.pushed.min(len)];
-        let mean = known.iter().sum::<f32>() / known.len() as f32;
-        let (mut high, mut highs, mut low, mut lows) = (0.0, 0.0, 0.0, 0.0);
-        for &v in known {
-            if v > mean {
-                high += v;
-                highs += 1.0;
-            } else {
-                low += v;
-                lows += 1.0;
-            }
-        }
-        let (high, low) = (high / f32::max(highs, 1.0), low / f32::max(lows, 1.0));
+        let Levels { high, low, .. } = Levels::of(known);
         let wanted = self.ring[(self.pushed - 1 - self.reach) % len];
         let above = wanted - (high + low) / 2.0;
         let half = f32::max((high - low) / 2.0, f32::MIN_POSITIVE);

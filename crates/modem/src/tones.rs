@@ -173,10 +173,10 @@ impl ToneReceiver {
         }
         // The carrier is judged by the latest symbol alone, so that it is known early.
         let (re, im) = (&re[TAPS - N..], &im[TAPS - N..]);
-        let mut changed = false;
+        let (mut changed, heard) = (false, self.carrier);
         self.watches
             .iter_mut()
-            .for_each(|watch| changed |= watch.step(re, im));
+            .for_each(|watch| changed |= watch.step(re, im, heard));
         if !changed {
             return;
         }
@@ -224,7 +224,7 @@ const TILT_SYMBOLS: f32 = 600.0;
 const TILT_FIRST_SYMBOLS: f32 = 100.0;
 /// While a carrier is on, a symbol counts so much less: a station's own tilt must hardly
 /// matter, but a wrong first guess must not hold for ever.
-const TILT_SHARE_ON: f32 = 1.0 / 8.0;
+const TILT_SHARE_ON: f32 = 1.0 / 16.0;
 
 impl CarrierWatch {
     fn new(baud: u32, recipe: &ToneRecipe, offset_hz: f64) -> Self {
@@ -240,8 +240,9 @@ impl CarrierWatch {
         }
     }
 
-    /// Takes the latest symbol. True if the carrier came or went.
-    fn step(&mut self, re: &[f32], im: &[f32]) -> bool {
+    /// Takes the latest symbol. `heard`: a carrier is on, here or elsewhere in the channel. True
+    /// if it came or went here.
+    fn step(&mut self, re: &[f32], im: &[f32], heard: bool) -> bool {
         let low = self.low.at(re, im).norm_sqr();
         let high = self.high.at(re, im).norm_sqr();
         if low + high <= SILENCE * SILENCE {
@@ -249,7 +250,7 @@ impl CarrierWatch {
         }
         match self.until_look.checked_sub(1) {
             Some(left) => self.until_look = left,
-            None => self.look(low, high),
+            None => self.look(low, high, heard),
         }
         let low = low * self.level;
         let contrast = (low - high) / (low + high).max(f32::MIN_POSITIVE);
@@ -257,14 +258,10 @@ impl CarrierWatch {
     }
 
     /// Takes one look at the tilt of the channel.
-    fn look(&mut self, low: f32, high: f32) {
+    fn look(&mut self, low: f32, high: f32, heard: bool) {
         self.until_look = N - 1;
         let ratio = (low.max(f32::MIN_POSITIVE) / high.max(f32::MIN_POSITIVE)).ln();
-        let share = if self.carrier.on() {
-            TILT_SHARE_ON
-        } else {
-            1.0
-        };
+        let share = if heard { TILT_SHARE_ON } else { 1.0 };
         self.learned = (self.learned + share).min(TILT_SYMBOLS);
         self.tilt += share / self.learned * (ratio.clamp(-8.0, 8.0) - self.tilt);
         self.level = (-self.tilt).exp();
