@@ -64,7 +64,11 @@ fn main() -> ExitCode {
 }
 
 fn log_to_stderr(verbose: bool) {
-    let default = if verbose { "info" } else { "warn" };
+    // The sound server's client calls every connection that it closes an error.
+    let default = match verbose {
+        true => "info,pulseaudio=off",
+        false => "warn,pulseaudio=off",
+    };
     let filter = std::env::var("DUNLIN_LOG").unwrap_or_default();
     let filter = if filter.is_empty() { default } else { &filter };
     let filter = tracing_subscriber::EnvFilter::try_new(filter)

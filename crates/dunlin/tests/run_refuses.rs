@@ -19,7 +19,6 @@ fn plan(dir: &TempDir, call: &str, sound: &str) -> PathBuf {
     let file = dir.path().join("plan.toml");
     let text = format!(
         "[station]\ncall = \"{call}\"\n[[port]]\nname = \"VHF\"\nmode = \"afsk1200\"\n\
-         transmit = true\n\
          [port.sound]\n{sound}\n"
     );
     std::fs::write(&file, text).expect("a temporary file");
@@ -141,7 +140,7 @@ fn a_faulty_plan_is_told_with_line_and_column() {
     let (code, text) = run(NOWHERE, &file);
     assert_eq!(code, Some(2), "{text}");
     assert!(
-        text.contains("plan.toml:8:1") && text.contains("inptu"),
+        text.contains("plan.toml:7:1") && text.contains("inptu"),
         "{text}"
     );
 }

@@ -64,10 +64,10 @@ fn say(station: &Running, text: &str) {
 
 #[test]
 fn a_talk_goes_through_two_processes_and_real_sound() {
-    let server = PrivateServer::start(&["a_to_b", "b_to_a"]);
+    let server = PrivateServer::start(&["dunlin_air_a", "dunlin_air_b"]);
     let address = server.address();
     let dir = tempfile::tempdir().expect("a temporary directory");
-    let plans = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/plans");
+    let plans = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../plans");
     let start = |name: &str| {
         let journal = dir.path().join(format!("{name}.journal"));
         Running::start(&address, &plans.join(format!("{name}.toml")), &journal)

@@ -73,18 +73,13 @@ fn input(port: &PortConfig, devices: &PortDevices) -> Result<WaySettings> {
 /// Where the port may play, after every reason against it.
 fn output(plan: &Plan, index: usize, devices: &PortDevices) -> Result<Option<WaySettings>> {
     let port = &plan.station.ports[index];
-    if !port.may_transmit {
-        say(&format!(
-            "Port {} only hears: its plan says transmit = false.",
-            port.name
-        ));
-        return Ok(None);
-    }
-    if devices.output == Device::None {
-        say(&format!(
-            "Port {} only hears: the plan names no sound output for it.",
-            port.name
-        ));
+    let silent = match (&devices.output, port.may_transmit) {
+        (Device::None, _) => "the plan names no sound output for it",
+        (_, false) => "its plan says transmit = false",
+        (_, true) => "",
+    };
+    if !silent.is_empty() {
+        say(&format!("Port {} only hears: {silent}.", port.name));
         return Ok(None);
     }
     let id = PortId(u8::try_from(index).unwrap_or(u8::MAX));
@@ -204,7 +199,6 @@ mod tests {
     fn plan(call: &str, sound: &str) -> Plan {
         let text = format!(
             "[station]\ncall = \"{call}\"\n[[port]]\nname = \"VHF\"\nmode = \"afsk1200\"\n\
-         transmit = true\n\
              [port.sound]\ninput = \"pulse:in\"\n{sound}\n"
         );
         Plan::read("plan.toml", text.as_bytes(), &PlanRules::real())

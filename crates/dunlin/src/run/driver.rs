@@ -219,21 +219,33 @@ impl<S: SoundPort> Driver<S> {
 
     /// Shows an event to all who want it: page, journal, terminal.
     fn tell(&mut self, now: Instant, event: &Event) {
-        if let Some(web) = &self.web {
-            web.hub.publish(event);
-        }
-        self.journal.record(now, event);
+        self.publish(now, event);
         for line in self.timeline.lines(now.as_millis(), event) {
             say(&line);
         }
     }
 
-    /// A sentence of the driver itself.
+    fn publish(&mut self, now: Instant, event: &Event) {
+        if let Some(web) = &self.web {
+            web.hub.publish(event);
+        }
+        self.journal.record(now, event);
+    }
+
+    /// A sentence of the driver itself. The terminal gets it whole: what is wrong with a
+    /// device must not be cut to the width of a line.
     fn note(&mut self, now: Instant, port: Option<usize>, urgency: Urgency, text: String) {
-        let port = port.and_then(|p| u8::try_from(p).ok()).map(PortId);
+        let name = port.map_or("", |p| self.ports[p].name.as_str());
+        let mark = match urgency {
+            Urgency::Attention => '!',
+            Urgency::Plain => '.',
+        };
+        let clock = timeline::clock(now.as_millis());
+        let tenth = now.as_millis() / 100 % 10;
+        say(&format!("{clock}.{tenth} {name:<4} {mark} {text}"));
         let note = Note {
             at_ms: now.as_millis(),
-            port,
+            port: port.and_then(|p| u8::try_from(p).ok()).map(PortId),
             urgency,
             text,
         };
@@ -241,7 +253,7 @@ impl<S: SoundPort> Driver<S> {
             self.notes.pop_front();
         }
         self.notes.push_back(note.clone());
-        self.tell(now, &Event::Note(note));
+        self.publish(now, &Event::Note(note));
     }
 
     fn wake(&mut self, now: Instant) {

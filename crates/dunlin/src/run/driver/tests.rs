@@ -38,7 +38,6 @@ impl SoundPort for FakePort {
 fn driver(call: &str) -> (Driver<FakePort>, FakePort) {
     let text = format!(
         "[station]\ncall = \"{call}\"\n[[port]]\nname = \"VHF\"\nmode = \"afsk1200\"\n\
-         transmit = true\n\
          key_up_delay = \"200 ms\"\npersistence = 1.0\n\
          [port.sound]\ninput = \"pulse:in\"\noutput = \"pulse:out\"\nloop = true\n"
     );
@@ -308,23 +307,40 @@ fn a_talk_goes_both_ways_and_stopping_closes_it() {
 
 #[test]
 fn a_second_stop_ends_at_once() {
-    let (mut driver, _) = driver("QA1SKY");
-    driver
-        .command(Instant::ZERO, open("QM3BAR"))
-        .expect("a talk opens");
-    driver.turn(Instant::ZERO, Some(Message::Stop));
-    assert!(!driver.is_over());
-    driver.turn(Instant::ZERO, Some(Message::Stop));
+    let (mut driver, fake) = driver("QA1SKY");
+    let mut now = Instant::ZERO;
+    driver.command(now, open("QM3BAR")).expect("a talk opens");
+    until_it_plays(&mut driver, &fake, &mut now);
+    driver.turn(now, Some(Message::Stop));
+    assert!(!driver.is_over(), "a transmission still runs");
+    driver.turn(now, Some(Message::Stop));
     assert!(driver.is_over());
 }
 
 #[test]
-fn a_station_that_hears_nothing_still_stops_in_time() {
-    let (mut driver, _) = driver("QA1SKY");
-    driver
-        .command(Instant::ZERO, open("QM3BAR"))
+fn a_station_whose_peer_has_vanished_stops_in_time_and_says_so() {
+    let mut pair = Pair::new();
+    let now = pair.now;
+    pair.seats[0]
+        .0
+        .command(now, open("QM3BAR"))
         .expect("a talk opens");
-    driver.turn(Instant::ZERO, Some(Message::Stop));
-    driver.turn(Instant::ZERO + FAREWELL, None);
-    assert!(driver.is_over());
+    let state = |p: &Pair, i| p.talk(i).map(|t| t.state);
+    pair.until("the talk", |p| {
+        state(p, 0) == Some(TalkState::Open) && state(p, 1) == Some(TalkState::Open)
+    });
+    let mut now = pair.now;
+    let (driver, fake) = &mut pair.seats[0];
+    driver.turn(now, Some(Message::Stop));
+    let limit = now + FAREWELL + Duration::from_secs(1);
+    while !driver.is_over() {
+        assert!(now < limit, "it does not stop");
+        now += PIECE;
+        driver.turn(now, counted(driver, silence()));
+        if fake.0.borrow_mut().played.pop_front().is_some() {
+            driver.turn(now, sound(SoundEvent::Played { underruns: 0 }));
+        }
+    }
+    let text = notes(driver, now);
+    assert!(text.contains("the other side did not answer"), "{text}");
 }
