@@ -12,7 +12,7 @@ async function openTalk(page, call) {
   await page.keyboard.type("VHF");
   await page.keyboard.press("Tab");
   await page.keyboard.press("Enter");
-  const box = page.getByRole("article", { name: `Talk with ${call}` }).last();
+  const box = page.getByRole("article", { name: `Talk with ${call}`, exact: true });
   await expect(box.locator("textarea")).toBeFocused();
   return box;
 }
