@@ -7,11 +7,11 @@ use crate::report::paragraph;
 
 /// Every setting with its help, range and default, a paragraph each, for people.
 pub(super) fn explain(rules: &PlanRules) -> String {
-    let mut lines = vec![
-        "What can stand in a scenario file besides the tables of a station plan, which are"
-            .to_owned(),
-        "[place.station], [[place.port]] and [[place.crossing]].".to_owned(),
-    ];
+    let mut lines = paragraph(
+        "",
+        "What can stand in a scenario file besides the tables of a station plan, which are \
+         [place.station], [[place.port]] and [[place.crossing]].",
+    );
     let mut table = "";
     for setting in settings::all() {
         if setting.table() != table {

@@ -53,10 +53,10 @@ fn whole<'i>(section: &mut Section<'i>, faults: &mut Faults<'i>) -> Option<Scena
     let operator = section.take(&s::OPERATOR, faults);
     let mut bands = bands(section, faults);
     let stations = stations(section, &mut bands, faults);
-    for band in &mut bands {
-        paths(band, faults);
-    }
     let complete = stations.iter().all(Option::is_some);
+    for band in &mut bands {
+        paths(band, complete, faults);
+    }
     let mut scenario = Scenario {
         title: title.unwrap_or_default(),
         seed: u64::from(seed.unwrap_or_default()),
@@ -275,7 +275,9 @@ fn seat<'i>(
     })
 }
 
-fn paths<'i>(band: &mut BandRead<'i>, faults: &mut Faults<'i>) {
+/// Reads the paths of a band. Unless the stations are `complete`, one that is not there is no
+/// fault of the path that names it.
+fn paths<'i>(band: &mut BandRead<'i>, complete: bool, faults: &mut Faults<'i>) {
     for mut table in std::mem::take(&mut band.paths) {
         let from = table.take(&s::PATH_FROM, faults);
         let to = table.take(&s::PATH_TO, faults);
@@ -285,7 +287,7 @@ fn paths<'i>(band: &mut BandRead<'i>, faults: &mut Faults<'i>) {
         let fading = table.take(&s::PATH_FADING, faults);
         let ends = [(from, table.at("from")), (to, table.at("to"))];
         table.finish(faults);
-        let [from, to] = ends.map(|(call, at)| on_band(&band.config, call?, at, faults));
+        let [from, to] = ends.map(|(call, at)| on_band(&band.config, call?, at, complete, faults));
         let (Some((from, _)), Some((to, at)), Some(level)) = (from, to, level) else {
             continue;
         };
@@ -311,11 +313,15 @@ fn on_band(
     band: &BandConfig,
     call: CallSign,
     at: Range<usize>,
+    complete: bool,
     faults: &mut Faults<'_>,
 ) -> Option<(String, Range<usize>)> {
     let name = call.to_string();
     if band.stations.iter().any(|other| other.name == name) {
         return Some((name, at));
+    }
+    if !complete {
+        return None;
     }
     let names: Vec<&str> = band
         .stations
