@@ -137,7 +137,8 @@ fn stations_and_paths_must_fit_together() {
         twin.contains("another station has the call sign QD2HIL too"),
         "{twin}"
     );
-    let nowhere = complaint("name = \"VHF\"\nmode", "name = \"UHF\"\nmode");
+    let relief = "name = \"HF\"\nmode = \"afsk300\"\nclock_error = \"5 ppm\"";
+    let nowhere = complaint(relief, &relief.replace("HF", "UHF"));
     assert!(
         nowhere.contains("there is no [[band]] called 'UHF'"),
         "{nowhere}"
