@@ -25,7 +25,11 @@ fn plain(path: &Path) -> &str {
 /// A UI frame from QA1SKY to QM3BAR, as AX.25 v2.2 section 3 lays it out, with `n` octets of
 /// information.
 fn frame(n: usize) -> String {
-    let call = |text: &str| text.bytes().map(|b| format!("{:02x}", b << 1)).collect::<String>();
+    let call = |text: &str| {
+        text.bytes()
+            .map(|b| format!("{:02x}", b << 1))
+            .collect::<String>()
+    };
     let info: String = (0..n).map(|i| format!("{:02x}", (i * 37) % 256)).collect();
     format!("{}e0{}6103f0{info}", call("QM3BAR"), call("QA1SKY"))
 }
@@ -38,7 +42,9 @@ fn encode(dir: &TempDir, name: &str, more: &[&str]) -> PathBuf {
 }
 
 fn frames_of(out: &str) -> Vec<Value> {
-    out.lines().map(|line| serde_json::from_str(line).expect("JSON")).collect()
+    out.lines()
+        .map(|line| serde_json::from_str(line).expect("JSON"))
+        .collect()
 }
 
 /// Decodes a file that must be all right.
@@ -76,14 +82,31 @@ fn what_is_encoded_is_decoded_in_every_mode_at_many_rates_and_storages() {
         ("fsk9600", "96000", "i24"),
     ];
     for (mode, rate, storage) in cases {
-        let settings =
-            ["--hex", &one, "--hex", &two, "--mode", mode, "--rate", rate, "--storage", storage];
+        let settings = [
+            "--hex",
+            &one,
+            "--hex",
+            &two,
+            "--mode",
+            mode,
+            "--rate",
+            rate,
+            "--storage",
+            storage,
+        ];
         let path = encode(&dir, "a.wav", &settings);
         for listen in [mode, "auto"] {
             let found = decode(&path, &["--mode", listen]);
             let frames: Vec<_> = found.iter().map(|f| f["frame"].as_str()).collect();
-            assert_eq!(frames, [Some(one.as_str()), Some(two.as_str())], "{mode} {rate} {listen}");
-            assert!(found.iter().all(|f| f["mode"] == mode), "{mode} {rate} {listen}");
+            assert_eq!(
+                frames,
+                [Some(one.as_str()), Some(two.as_str())],
+                "{mode} {rate} {listen}"
+            );
+            assert!(
+                found.iter().all(|f| f["mode"] == mode),
+                "{mode} {rate} {listen}"
+            );
         }
     }
 }
@@ -94,11 +117,21 @@ fn settings_show_in_what_is_measured() {
     let hex = frame(100);
     for (mode, offset) in [("afsk1200", 37.0), ("afsk300", -63.0)] {
         let (offset_text, level) = (format!("--offset={offset}"), "--level=-17.5");
-        let path = encode(&dir, "a.wav", &["--hex", &hex, "--mode", mode, &offset_text, level]);
+        let path = encode(
+            &dir,
+            "a.wav",
+            &["--hex", &hex, "--mode", mode, &offset_text, level],
+        );
         let found = decode(&path, &["--mode", mode]);
         let figure = |name: &str| found[0][name].as_f64().expect("a number");
-        assert!((figure("offset_hz") - offset).abs() < 2.0, "{mode} {found:?}");
-        assert!((figure("level_dbfs") + 17.5).abs() < 0.7, "{mode} {found:?}");
+        assert!(
+            (figure("offset_hz") - offset).abs() < 2.0,
+            "{mode} {found:?}"
+        );
+        assert!(
+            (figure("level_dbfs") + 17.5).abs() < 0.7,
+            "{mode} {found:?}"
+        );
         assert!(figure("twist_db").abs() < 0.5, "{mode} {found:?}");
         assert!(figure("snr_db") > 20.0, "{mode} {found:?}");
         // 100 ms of silence, then 300 ms of flags.
@@ -109,27 +142,49 @@ fn settings_show_in_what_is_measured() {
 #[test]
 fn a_frame_made_from_words_reads_as_those_words() {
     let dir = TempDir::new().expect("a folder");
-    let words = ["--from", "QA1SKY-2", "--to", "qm3bar", "--via", "QD2HIL-1,QD4FAR", "--text", "Hi"];
+    let words = [
+        "--from",
+        "QA1SKY-2",
+        "--to",
+        "qm3bar",
+        "--via",
+        "QD2HIL-1,QD4FAR",
+        "--text",
+        "Hi",
+    ];
     let path = encode(&dir, "a.wav", &words);
     let found = decode(&path, &[]);
     assert_eq!(found.len(), 1);
     let text = found[0]["text"].as_str().expect("text");
-    assert!(text.contains("QA1SKY-2 > QM3BAR via QD2HIL-1, QD4FAR"), "{text}");
+    assert!(
+        text.contains("QA1SKY-2 > QM3BAR via QD2HIL-1, QD4FAR"),
+        "{text}"
+    );
     assert!(text.contains("Hi"), "{text}");
     let (code, out, _) = dunlin(&["decode", plain(&path)]);
     assert_eq!(code, Some(0));
-    assert!(out.contains("QA1SKY-2 > QM3BAR via") && out.contains("1 frame in"), "{out}");
+    assert!(
+        out.contains("QA1SKY-2 > QM3BAR via") && out.contains("1 frame in"),
+        "{out}"
+    );
 }
 
 #[test]
 fn frames_from_a_list_go_in_one_transmission_or_in_several() {
     let dir = TempDir::new().expect("a folder");
     let list = dir.path().join("list.txt");
-    std::fs::write(&list, format!("{}\n\n{}\n", frame(1), frame(2).to_uppercase())).expect("list");
+    std::fs::write(
+        &list,
+        format!("{}\n\n{}\n", frame(1), frame(2).to_uppercase()),
+    )
+    .expect("list");
     let joined = encode(&dir, "a.wav", &["--hex-file", plain(&list)]);
     let apart = encode(&dir, "b.wav", &["--hex-file", plain(&list), "--gap", "2s"]);
     let starts = |path: &Path| -> Vec<f64> {
-        decode(path, &[]).iter().filter_map(|f| f["start_s"].as_f64()).collect()
+        decode(path, &[])
+            .iter()
+            .filter_map(|f| f["start_s"].as_f64())
+            .collect()
     };
     let (joined, apart) = (starts(&joined), starts(&apart));
     assert_eq!((joined.len(), apart.len()), (2, 2));
@@ -159,7 +214,11 @@ fn one_channel_of_several_is_decoded_when_it_is_chosen() {
     }
     stereo.finalize().expect("stereo");
     for (choice, frames) in [("right", 1), ("2", 1), ("left", 0), ("1", 0)] {
-        assert_eq!(decode(&path, &["--channel", choice]).len(), frames, "{choice}");
+        assert_eq!(
+            decode(&path, &["--channel", choice]).len(),
+            frames,
+            "{choice}"
+        );
     }
     let (_, said) = decode_bad(&path, &[]);
     assert!(said.contains("--channel left or --channel right"), "{said}");
@@ -181,7 +240,10 @@ fn a_cut_file_is_decoded_as_far_as_it_goes() {
     assert!(said.contains("is cut off after"), "{said}");
     std::fs::write(&path, &whole[..30]).expect("cut");
     let (found, said) = decode_bad(&path, &[]);
-    assert!(found.is_empty() && said.contains("cut off in its header"), "{said}");
+    assert!(
+        found.is_empty() && said.contains("cut off in its header"),
+        "{said}"
+    );
     std::fs::write(&path, &whole[..44]).expect("cut");
     let (_, said) = decode_bad(&path, &[]);
     assert!(said.contains("is cut off after 0.0 s"), "{said}");
@@ -220,13 +282,34 @@ fn files_that_cannot_be_decoded_are_refused_with_a_reason_and_others_still_decod
         (dir.path().to_owned(), "is a directory"),
         (dir.path().join("nowhere.wav"), "cannot be read"),
         (file("empty.wav", b""), "is empty"),
-        (file("text.wav", b"Good morning, this is no sound"), "is not a WAV file"),
-        (file("slow.wav", &changed(24, &4000_u32.to_le_bytes())), "4000 samples per second"),
-        (file("fast.wav", &changed(24, &400_000_u32.to_le_bytes())), "400000 samples per second"),
-        (file("zero.wav", &changed(24, &0_u32.to_le_bytes())), "0 samples per second"),
-        (file("none.wav", &changed(22, &0_u16.to_le_bytes())), "number of channels"),
-        (file("coded.wav", &changed(20, &0x55_u16.to_le_bytes())), "of a kind that is not read"),
-        (file("odd.wav", &changed(34, &99_u16.to_le_bytes())), "damaged header"),
+        (
+            file("text.wav", b"Good morning, this is no sound"),
+            "is not a WAV file",
+        ),
+        (
+            file("slow.wav", &changed(24, &4000_u32.to_le_bytes())),
+            "4000 samples per second",
+        ),
+        (
+            file("fast.wav", &changed(24, &400_000_u32.to_le_bytes())),
+            "400000 samples per second",
+        ),
+        (
+            file("zero.wav", &changed(24, &0_u32.to_le_bytes())),
+            "0 samples per second",
+        ),
+        (
+            file("none.wav", &changed(22, &0_u16.to_le_bytes())),
+            "number of channels",
+        ),
+        (
+            file("coded.wav", &changed(20, &0x55_u16.to_le_bytes())),
+            "of a kind that is not read",
+        ),
+        (
+            file("odd.wav", &changed(34, &99_u16.to_le_bytes())),
+            "damaged header",
+        ),
     ];
     for (path, reason) in &cases {
         let (found, said) = decode_bad(path, &[]);
@@ -236,7 +319,10 @@ fn files_that_cannot_be_decoded_are_refused_with_a_reason_and_others_still_decod
     }
     let slow = encode(&dir, "slow.wav", &["--hex", &frame(9), "--rate", "8000"]);
     let (_, said) = decode_bad(&slow, &["--mode", "fsk9600"]);
-    assert!(said.contains("fsk9600 needs at least 22050 samples per second"), "{said}");
+    assert!(
+        said.contains("fsk9600 needs at least 22050 samples per second"),
+        "{said}"
+    );
 }
 
 #[test]
@@ -250,7 +336,10 @@ fn samples_that_are_not_numbers_are_told_and_survived() {
     std::fs::write(&path, octets).expect("written");
     let (found, said) = decode_bad(&path, &[]);
     assert_eq!(found.len(), 1);
-    assert!(said.contains("10 of its") && said.contains("not numbers"), "{said}");
+    assert!(
+        said.contains("10 of its") && said.contains("not numbers"),
+        "{said}"
+    );
 }
 
 #[test]
@@ -264,13 +353,28 @@ fn frames_and_settings_that_cannot_be_encoded_are_refused_with_a_reason() {
         (&["--hex", "xyz"], "'x' is not a hex digit"),
         (&["--hex", &good[1..]], "odd number of hex digits"),
         (&["--hex-file", "/nonexistent/list"], "cannot be read"),
-        (&["--from", "QA1SKY", "--to", "TOOLONGCALL"], "--to TOOLONGCALL"),
-        (&["--from", "QA1SKY-16", "--to", "QM3BAR"], "--from QA1SKY-16"),
+        (
+            &["--from", "QA1SKY", "--to", "TOOLONGCALL"],
+            "--to TOOLONGCALL",
+        ),
+        (
+            &["--from", "QA1SKY-16", "--to", "QM3BAR"],
+            "--from QA1SKY-16",
+        ),
         (&["--hex", &good, "--level", "3"], "outside -60 to 0 dBFS"),
         (&["--hex", &good, "--offset=-900"], "outside -500 to 500 Hz"),
-        (&["--hex", &good, "--mode", "fsk9600", "--offset", "5"], "no tones"),
-        (&["--hex", &good, "--mode", "fsk9600", "--rate", "8000"], "at least 22050"),
-        (&["--hex", &good, "--key-up-delay", "soon"], "length of time"),
+        (
+            &["--hex", &good, "--mode", "fsk9600", "--offset", "5"],
+            "no tones",
+        ),
+        (
+            &["--hex", &good, "--mode", "fsk9600", "--rate", "8000"],
+            "at least 22050",
+        ),
+        (
+            &["--hex", &good, "--key-up-delay", "soon"],
+            "length of time",
+        ),
     ];
     for (more, reason) in cases {
         let (code, _, err) = dunlin(&[&["encode", "-o", plain(&path)], more].concat());

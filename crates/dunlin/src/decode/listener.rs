@@ -43,8 +43,10 @@ const REMEMBERED: usize = 64;
 impl Listener {
     /// Receivers for these modes. Fails if one of them cannot work at `rate`.
     pub fn new(modes: &[Mode], rate: SampleRate) -> Result<Self, ModemError> {
-        let receivers: Vec<Receiver> =
-            modes.iter().map(|&mode| Receiver::new(mode, rate)).collect::<Result<_, _>>()?;
+        let receivers: Vec<Receiver> = modes
+            .iter()
+            .map(|&mode| Receiver::new(mode, rate))
+            .collect::<Result<_, _>>()?;
         let delay = receivers.iter().map(Receiver::delay).max().unwrap_or(0) as u64;
         Ok(Listener {
             receivers,
@@ -58,7 +60,10 @@ impl Listener {
 
     /// Takes the next samples; appends the frames that are certain now, earliest first.
     pub fn hear(&mut self, samples: &[f32], out: &mut Vec<Heard>) {
-        let peak = samples.iter().filter(|s| s.is_finite()).fold(0.0, |p, s| s.abs().max(p));
+        let peak = samples
+            .iter()
+            .filter(|s| s.is_finite())
+            .fold(0.0, |p, s| s.abs().max(p));
         self.tally.peak = self.tally.peak.max(peak);
         self.tally.samples += samples.len() as u64;
         self.process(samples);
@@ -79,7 +84,11 @@ impl Listener {
             for event in self.events.drain(..) {
                 match event {
                     ReceiverEvent::Frame { octets, report } => {
-                        self.waiting.push(Heard { mode, octets, report });
+                        self.waiting.push(Heard {
+                            mode,
+                            octets,
+                            report,
+                        });
                     }
                     ReceiverEvent::Unreadable { .. } => count(&mut self.tally.unreadable, mode),
                     ReceiverEvent::Carrier { .. } => {}
@@ -94,10 +103,19 @@ impl Listener {
         let (mut ready, waiting): (Vec<_>, Vec<_>) = self.waiting.drain(..).partition(ripe);
         self.waiting = waiting;
         // The better copy first, so that it is the one that stays.
-        ready.sort_by(|a, b| b.report.snr_db.unwrap_or(0.0).total_cmp(&a.report.snr_db.unwrap_or(0.0)));
+        ready.sort_by(|a, b| {
+            b.report
+                .snr_db
+                .unwrap_or(0.0)
+                .total_cmp(&a.report.snr_db.unwrap_or(0.0))
+        });
         let mut kept: Vec<Heard> = Vec::new();
         for heard in ready {
-            if !kept.iter().chain(&self.given).any(|known| is_copy(known, &heard)) {
+            if !kept
+                .iter()
+                .chain(&self.given)
+                .any(|known| is_copy(known, &heard))
+            {
                 kept.push(heard);
             }
         }

@@ -69,9 +69,10 @@ impl Modes {
     fn at(self, rate: SampleRate) -> Vec<Mode> {
         match self {
             Modes::One(mode) => vec![mode],
-            Modes::Auto => {
-                Mode::ALL.into_iter().filter(|mode| mode.check_rate(rate).is_ok()).collect()
-            }
+            Modes::Auto => Mode::ALL
+                .into_iter()
+                .filter(|mode| mode.check_rate(rate).is_ok())
+                .collect(),
         }
     }
 }
@@ -104,7 +105,10 @@ pub fn run(args: &DecodeArgs) -> anyhow::Result<ExitCode> {
     for file in &args.files {
         if let Err(error) = decode(args, file, &mut out) {
             out.flush()?;
-            if error.downcast_ref::<io::Error>().is_some_and(is_broken_pipe) {
+            if error
+                .downcast_ref::<io::Error>()
+                .is_some_and(is_broken_pipe)
+            {
                 return Err(error);
             }
             eprintln!("dunlin: {} {error:#}", file.display());
@@ -197,7 +201,10 @@ fn choose_channel(wanted: Option<Channel>, channels: usize) -> anyhow::Result<us
         None => bail!("has {channels} channels; choose one with --channel 1 to {channels}"),
         Some(Channel(n)) if n < channels => Ok(n),
         Some(Channel(n)) if channels == 1 => {
-            bail!("has one channel, so there is no channel {}; leave --channel out", n + 1)
+            bail!(
+                "has one channel, so there is no channel {}; leave --channel out",
+                n + 1
+            )
         }
         Some(Channel(n)) => {
             bail!("has {channels} channels, so there is no channel {}", n + 1)

@@ -83,10 +83,21 @@ pub fn foot(
     let seconds = tally.samples as f64 / rate.hz_f64();
     let noun = if frames == 1 { "frame" } else { "frames" };
     let names: Vec<&str> = modes.iter().map(|m| m.name()).collect();
-    write!(out, "{frames} {noun} in {seconds:.1} s, listening for {}.", names.join(", "))?;
+    write!(
+        out,
+        "{frames} {noun} in {seconds:.1} s, listening for {}.",
+        names.join(", ")
+    )?;
     for (mode, n) in &tally.unreadable {
-        let times = if *n == 1 { "once".to_owned() } else { format!("{n} times") };
-        write!(out, " Data that could not be read was heard {times} ({mode}).")?;
+        let times = if *n == 1 {
+            "once".to_owned()
+        } else {
+            format!("{n} times")
+        };
+        write!(
+            out,
+            " Data that could not be read was heard {times} ({mode})."
+        )?;
     }
     if frames == 0 {
         write!(out, " {}", why_nothing(tally))?;

@@ -79,8 +79,12 @@ impl Storage {
         match (self, octets) {
             (Storage::Unsigned8, &[a]) => (f32::from(a) - 128.0) / 128.0,
             (Storage::Signed16, &[a, b]) => f32::from(i16::from_le_bytes([a, b])) / 32768.0,
-            (Storage::Signed24, &[a, b, c]) => i32::from_le_bytes([0, a, b, c]) as f32 / 2_147_483_648.0,
-            (Storage::Signed32, &[a, b, c, d]) => i32::from_le_bytes([a, b, c, d]) as f32 / 2_147_483_648.0,
+            (Storage::Signed24, &[a, b, c]) => {
+                i32::from_le_bytes([0, a, b, c]) as f32 / 2_147_483_648.0
+            }
+            (Storage::Signed32, &[a, b, c, d]) => {
+                i32::from_le_bytes([a, b, c, d]) as f32 / 2_147_483_648.0
+            }
             (Storage::Float32, &[a, b, c, d]) => f32::from_le_bytes([a, b, c, d]),
             _ => 0.0,
         }
@@ -149,7 +153,9 @@ impl WavFile {
 
     /// Appends the next block of one channel (the first is 0). False at the end.
     pub fn read(&mut self, channel: usize, out: &mut Vec<f32>) -> io::Result<bool> {
-        let whole = self.left.map_or(self.block.len() as u64, |n| n.min(self.block.len() as u64));
+        let whole = self
+            .left
+            .map_or(self.block.len() as u64, |n| n.min(self.block.len() as u64));
         let got = fill(&mut self.input, &mut self.block[..whole as usize])?;
         if let Some(left) = &mut self.left {
             *left -= got as u64;
@@ -169,7 +175,9 @@ impl WavFile {
         match self.left {
             Some(left) if left >= self.row as u64 => {
                 let rows = left as f64 / self.row as f64;
-                Ending::Short { missing_s: rows / f64::from(self.rate) }
+                Ending::Short {
+                    missing_s: rows / f64::from(self.rate),
+                }
             }
             _ => Ending::Whole,
         }
@@ -205,7 +213,11 @@ impl Header {
         let got = fill(input, &mut start)?;
         let riff = matches!(&start[..4], b"RIFF" | b"RF64");
         if got < 12 && (got < 4 || riff) {
-            return Err(if riff { WavError::CutInHeader } else { WavError::NotWav });
+            return Err(if riff {
+                WavError::CutInHeader
+            } else {
+                WavError::NotWav
+            });
         }
         if !riff || &start[8..] != b"WAVE" {
             return Err(WavError::NotWav);
@@ -225,12 +237,23 @@ impl Header {
                 }
                 b"data" => {
                     let Some((rate, channels, storage)) = format else {
-                        return Err(WavError::BadHeader("the sound comes before its description"));
+                        return Err(WavError::BadHeader(
+                            "the sound comes before its description",
+                        ));
                     };
                     // Nothing stated: recorded to a pipe, or never finished. Read to the end.
                     let known = length > 0 && length < UNKNOWN_LENGTH;
-                    let sound = if known { Some(u64::from(length)) } else { long_sound };
-                    return Ok(Header { rate, channels, storage, sound });
+                    let sound = if known {
+                        Some(u64::from(length))
+                    } else {
+                        long_sound
+                    };
+                    return Ok(Header {
+                        rate,
+                        channels,
+                        storage,
+                        sound,
+                    });
                 }
                 _ => skip(input, u64::from(length) + u64::from(length & 1))?,
             }
@@ -256,7 +279,9 @@ fn skip(input: &mut impl Read, length: u64) -> Result<(), WavError> {
 /// The format chunk: samples per second, channels, storage.
 fn read_format(input: &mut impl Read, length: u32) -> Result<(u32, u16, Storage), WavError> {
     if length < 16 {
-        return Err(WavError::BadHeader("the description of the sound is too short"));
+        return Err(WavError::BadHeader(
+            "the description of the sound is too short",
+        ));
     }
     let f = octets::<16>(input)?;
     let word = |i: usize| u16::from_le_bytes([f[i], f[i + 1]]);

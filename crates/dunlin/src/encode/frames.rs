@@ -15,8 +15,6 @@ const LONGEST: usize = 2048;
 /// The longest list of frames that is read, octets.
 const MOST_INPUT: u64 = 16 << 20;
 
-
-
 /// The frames, in any of three ways.
 #[derive(Debug, Args)]
 pub struct FrameArgs {
@@ -52,7 +50,11 @@ impl FrameArgs {
         }
         if let Some(path) = &self.hex_file {
             let text = input(path).with_context(|| format!("{} cannot be read", path.display()))?;
-            for (i, line) in text.lines().enumerate().filter(|(_, l)| !l.trim().is_empty()) {
+            for (i, line) in text
+                .lines()
+                .enumerate()
+                .filter(|(_, l)| !l.trim().is_empty())
+            {
                 let place = || format!("{}, line {}", path.display(), i + 1);
                 frames.push(octets(line).with_context(place)?);
             }
@@ -68,28 +70,47 @@ impl FrameArgs {
 
     fn made(&self, from: &str, to: &str) -> anyhow::Result<Vec<u8>> {
         if self.via.len() > dunlin_ax25::wire::MAX_REPEATERS {
-            bail!("--via names {} digipeaters; eight is the most", self.via.len());
+            bail!(
+                "--via names {} digipeaters; eight is the most",
+                self.via.len()
+            );
         }
-        let path: Vec<CallSign> =
-            self.via.iter().map(|via| call("--via", via)).collect::<Result<_, _>>()?;
+        let path: Vec<CallSign> = self
+            .via
+            .iter()
+            .map(|via| call("--via", via))
+            .collect::<Result<_, _>>()?;
         let info = self.text.as_bytes().to_vec();
-        let octets =
-            Frame::ui(call("--from", from)?, call("--to", to)?, &path, NO_LAYER_3, info).encode();
+        let octets = Frame::ui(
+            call("--from", from)?,
+            call("--to", to)?,
+            &path,
+            NO_LAYER_3,
+            info,
+        )
+        .encode();
         check_length(&octets)?;
         Ok(octets)
     }
 }
 
 fn call(option: &str, text: &str) -> anyhow::Result<CallSign> {
-    text.to_uppercase().parse().map_err(|e| anyhow!("{option} {text}: {e}"))
+    text.to_uppercase()
+        .parse()
+        .map_err(|e| anyhow!("{option} {text}: {e}"))
 }
 
 fn input(path: &Path) -> anyhow::Result<String> {
     let mut text = String::new();
     let read = if path.as_os_str() == "-" {
-        std::io::stdin().lock().take(MOST_INPUT + 1).read_to_string(&mut text)?
+        std::io::stdin()
+            .lock()
+            .take(MOST_INPUT + 1)
+            .read_to_string(&mut text)?
     } else {
-        std::fs::File::open(path)?.take(MOST_INPUT + 1).read_to_string(&mut text)?
+        std::fs::File::open(path)?
+            .take(MOST_INPUT + 1)
+            .read_to_string(&mut text)?
     };
     if read as u64 > MOST_INPUT {
         bail!("it is longer than {MOST_INPUT} octets");
@@ -103,14 +124,22 @@ fn octets(text: &str) -> anyhow::Result<Vec<u8>> {
         .chars()
         .filter(|c| !c.is_whitespace())
         .map(|c| {
-            let digit = c.to_digit(16).ok_or_else(|| anyhow!("'{c}' is not a hex digit"))?;
+            let digit = c
+                .to_digit(16)
+                .ok_or_else(|| anyhow!("'{c}' is not a hex digit"))?;
             Ok(digit as u8)
         })
         .collect::<anyhow::Result<_>>()?;
     if digits.len() % 2 == 1 {
-        bail!("an odd number of hex digits ({}); each octet has two", digits.len());
+        bail!(
+            "an odd number of hex digits ({}); each octet has two",
+            digits.len()
+        );
     }
-    let octets: Vec<u8> = digits.chunks_exact(2).map(|pair| pair[0] << 4 | pair[1]).collect();
+    let octets: Vec<u8> = digits
+        .chunks_exact(2)
+        .map(|pair| pair[0] << 4 | pair[1])
+        .collect();
     check_length(&octets)?;
     Ok(octets)
 }
@@ -131,7 +160,10 @@ mod tests {
         let right: Vec<u8> = (0..16).map(|i| i * 16 + 1).collect();
         let text: String = right.iter().map(|o| format!("{o:02x} ")).collect();
         assert_eq!(octets(&text).expect("right"), right);
-        assert_eq!(octets(&text.replace(' ', "").to_uppercase()).expect("right"), right);
+        assert_eq!(
+            octets(&text.replace(' ', "").to_uppercase()).expect("right"),
+            right
+        );
         for wrong in ["", "0", "0g", "00", &"00".repeat(2049), &"0".repeat(31)] {
             assert!(octets(wrong).is_err(), "{wrong}");
         }

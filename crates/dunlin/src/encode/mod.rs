@@ -50,7 +50,12 @@ pub struct EncodeArgs {
     #[arg(long, default_value = "300ms", value_name = "TIME", value_parser = span::parse)]
     key_up_delay: Duration,
     /// How far both tones are moved up, Hz: -500 to 500
-    #[arg(long, default_value_t = 0.0, allow_negative_numbers = true, value_name = "HZ")]
+    #[arg(
+        long,
+        default_value_t = 0.0,
+        allow_negative_numbers = true,
+        value_name = "HZ"
+    )]
     offset: f32,
     /// Send every frame in a transmission of its own, with this much silence between
     #[arg(long, value_name = "TIME", value_parser = span::parse)]
@@ -74,7 +79,10 @@ enum Storage {
 
 fn mode_named(text: &str) -> Result<Mode, String> {
     Mode::from_name(text).ok_or_else(|| {
-        format!("there is no mode '{text}'; choose {}", Mode::ALL.map(Mode::name).join(", "))
+        format!(
+            "there is no mode '{text}'; choose {}",
+            Mode::ALL.map(Mode::name).join(", ")
+        )
     })
 }
 
@@ -110,7 +118,11 @@ pub fn run(args: &EncodeArgs) -> anyhow::Result<ExitCode> {
         .with_context(|| format!("{} cannot be written", args.output.display()))?;
     let noun = if frames.len() == 1 { "frame" } else { "frames" };
     let seconds = sound.len() as f64 / rate.hz_f64();
-    eprintln!("{}: {} {noun}, {seconds:.1} s", args.output.display(), frames.len());
+    eprintln!(
+        "{}: {} {noun}, {seconds:.1} s",
+        args.output.display(),
+        frames.len()
+    );
     Ok(ExitCode::SUCCESS)
 }
 
@@ -122,8 +134,12 @@ fn write(path: &Path, rate: SampleRate, storage: Storage, sound: &[f32]) -> anyh
         Storage::I32 => (32, SampleFormat::Int),
         Storage::F32 => (32, SampleFormat::Float),
     };
-    let spec =
-        WavSpec { channels: 1, sample_rate: rate.hz(), bits_per_sample: bits, sample_format };
+    let spec = WavSpec {
+        channels: 1,
+        sample_rate: rate.hz(),
+        bits_per_sample: bits,
+        sample_format,
+    };
     if path.is_dir() {
         bail!("it is a directory; name a file in it");
     }
