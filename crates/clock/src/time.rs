@@ -161,7 +161,10 @@ mod tests {
 
     #[test]
     fn subtracting_past_the_start_stays_at_the_start() {
-        assert_eq!(Instant::from_secs(1) - Duration::from_secs(2), Instant::ZERO);
+        assert_eq!(
+            Instant::from_secs(1) - Duration::from_secs(2),
+            Instant::ZERO
+        );
         assert_eq!(Instant::ZERO.since(Instant::from_secs(1)), Duration::ZERO);
     }
 

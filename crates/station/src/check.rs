@@ -3,7 +3,7 @@
 
 use dunlin_ax25::wire::MAX_REPEATERS;
 
-use crate::config::{ConfigError, CrossingRule, PortConfig, StationConfig};
+use crate::config::{Beacon, ConfigError, CrossingRule, PortConfig, StationConfig};
 use crate::event::PortId;
 
 impl StationConfig {
@@ -44,9 +44,29 @@ impl StationConfig {
     }
 }
 
+/// A figure: what it is, its value, the lowest and highest allowed, and these in words.
+type Figure = (&'static str, f64, f64, f64, &'static str);
+
 fn check_port(port: &PortConfig) -> Result<(), ConfigError> {
+    let figures = of_timing(port).into_iter().chain(of_frames(port));
+    let of_beacons = port.beacons.iter().flat_map(of_beacon);
+    for (what, value, low, high, allowed) in figures.chain(of_beacons) {
+        if !(low..=high).contains(&value) {
+            return Err(ConfigError::OutOfRange {
+                port: port.name.clone(),
+                what,
+                value: value.to_string(),
+                allowed,
+            });
+        }
+    }
+    Ok(())
+}
+
+fn of_timing(port: &PortConfig) -> [Figure; 6] {
     let t = &port.timing;
-    let figures = [
+    let longest = t.longest_transmission.as_secs_f64();
+    [
         ("persistence", t.persistence, 0.01, 1.0, "0.01 to 1"),
         (
             "slot time, s",
@@ -70,57 +90,43 @@ fn check_port(port: &PortConfig) -> Result<(), ConfigError> {
             86_400.0,
             "1 to 86400",
         ),
-        (
-            "longest transmission, s",
-            t.longest_transmission.as_secs_f64(),
-            1.0,
-            600.0,
-            "1 to 600",
-        ),
+        ("longest transmission, s", longest, 1.0, 600.0, "1 to 600"),
+    ]
+}
+
+fn of_frames(port: &PortConfig) -> [Figure; 3] {
+    let length = port.info_length as f64;
+    [
         ("window", f64::from(port.window), 1.0, 7.0, "1 to 7"),
-        (
-            "information length, octets",
-            port.info_length as f64,
-            1.0,
-            256.0,
-            "1 to 256",
-        ),
+        ("information length, octets", length, 1.0, 256.0, "1 to 256"),
         ("retries", f64::from(port.retries), 1.0, 50.0, "1 to 50"),
-    ];
-    let of_beacons = port.beacons.iter().flat_map(|b| {
-        [
-            (
-                "interval of a beacon, s",
-                b.interval.as_secs_f64(),
-                1.0,
-                1e7,
-                "1 to 10000000",
-            ),
-            (
-                "length of a beacon, octets",
-                b.text.len() as f64,
-                0.0,
-                256.0,
-                "0 to 256",
-            ),
-            (
-                "digipeaters of a beacon",
-                b.via.len() as f64,
-                0.0,
-                MAX_REPEATERS as f64,
-                "0 to 8",
-            ),
-        ]
-    });
-    for (what, value, low, high, allowed) in figures.into_iter().chain(of_beacons) {
-        if !(low..=high).contains(&value) {
-            return Err(ConfigError::OutOfRange {
-                port: port.name.clone(),
-                what,
-                value: value.to_string(),
-                allowed,
-            });
-        }
-    }
-    Ok(())
+    ]
+}
+
+fn of_beacon(beacon: &Beacon) -> [Figure; 3] {
+    let interval = beacon.interval.as_secs_f64();
+    let repeaters = beacon.via.len() as f64;
+    [
+        (
+            "interval of a beacon, s",
+            interval,
+            1.0,
+            1e7,
+            "1 to 10000000",
+        ),
+        (
+            "length of a beacon, octets",
+            beacon.text.len() as f64,
+            0.0,
+            256.0,
+            "0 to 256",
+        ),
+        (
+            "digipeaters of a beacon",
+            repeaters,
+            0.0,
+            MAX_REPEATERS as f64,
+            "0 to 8",
+        ),
+    ]
 }

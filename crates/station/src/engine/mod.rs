@@ -6,6 +6,7 @@ mod people;
 mod receive;
 mod relay;
 mod send;
+mod talks;
 
 use std::collections::{BTreeMap, VecDeque};
 

@@ -1,0 +1,176 @@
+//! Between talks and their links: text out, text in, how it stands, how it ends.
+
+use dunlin_ax25::data_link::State;
+use dunlin_clock::Instant;
+
+use super::Station;
+use crate::event::{Event, TalkId, TalkLine, TalkState, Urgency};
+use crate::links::{LinkKey, Owner};
+use crate::talk::Talk;
+use crate::words;
+
+impl Station {
+    pub(super) fn open_incoming(&mut self, now: Instant, key: LinkKey) {
+        let id = self.next_talk_id();
+        let mut talk = Talk::new(id, key, true, now);
+        talk.set_state(
+            now,
+            TalkState::Open,
+            format!("connected: {} called", key.remote),
+        );
+        talk.last_heard = Some(now);
+        if let Some(entry) = self.links.get_mut(&key) {
+            entry.owner = Owner::Talk(id);
+            talk.via.clone_from(&entry.via);
+        }
+        self.talks.insert(id, talk);
+        self.tell_talk(id);
+        let greeting = self.config.greeting.clone();
+        if !greeting.is_empty() {
+            self.say(now, id, &greeting);
+        }
+    }
+
+    /// The other end of a talk has connected again.
+    pub(super) fn talk_afresh(&mut self, now: Instant, id: TalkId, in_doubt: usize) {
+        let Some(talk) = self.talks.get_mut(&id) else {
+            return;
+        };
+        let mut lost = Vec::new();
+        if in_doubt > 0 {
+            lost = talk.drop_given();
+        }
+        if talk.state != TalkState::Closing {
+            let words = match in_doubt {
+                0 => "connected again; nothing was lost",
+                _ => "the other side started afresh; what was not acknowledged is marked",
+            };
+            talk.set_state(now, TalkState::Open, words.into());
+        }
+        lost.into_iter()
+            .for_each(|line| self.tell(Event::TalkLine(line)));
+        self.tell_talk(id);
+    }
+
+    pub(super) fn talk_ended(&mut self, now: Instant, id: TalkId, words: &str, plain: bool) {
+        let Some(talk) = self.talks.get_mut(&id) else {
+            return;
+        };
+        let lost = talk.end(now, words.to_owned());
+        let (port, remote) = (talk.key.port, talk.key.remote);
+        let unsaid = lost.len();
+        lost.into_iter()
+            .for_each(|line| self.tell(Event::TalkLine(line)));
+        self.tell_talk(id);
+        let urgency = if plain && unsaid == 0 {
+            Urgency::Plain
+        } else {
+            Urgency::Attention
+        };
+        let rest = match unsaid {
+            0 => String::new(),
+            1 => "; 1 line was not acknowledged and is marked in the talk".into(),
+            n => format!("; {n} lines were not acknowledged and are marked in the talk"),
+        };
+        self.note(
+            now,
+            Some(port),
+            urgency,
+            format!("talk with {remote}: {words}{rest}"),
+        );
+        self.forget_ended_talks();
+    }
+
+    pub(super) fn talk_data(&mut self, now: Instant, id: TalkId, info: &[u8]) {
+        let Some(talk) = self.talks.get_mut(&id) else {
+            return;
+        };
+        let lines: Vec<TalkLine> = talk.receive(now, info);
+        lines
+            .into_iter()
+            .for_each(|line| self.tell(Event::TalkLine(line)));
+    }
+
+    /// Hands what was written in a talk to its link, if the link is up. True if it was.
+    pub(super) fn give_to_link(&mut self, now: Instant, id: TalkId) -> bool {
+        let Some(talk) = self.talks.get_mut(&id) else {
+            return false;
+        };
+        let Some(entry) = self.links.get_mut(&talk.key).filter(|e| e.is_up()) else {
+            return false;
+        };
+        let pieces = talk.give();
+        let any = !pieces.is_empty();
+        pieces.into_iter().for_each(|info| entry.give(now, info));
+        any
+    }
+
+    /// Brings a talk up to date with its link. True if the link was given more text.
+    pub(super) fn watch_talk(&mut self, now: Instant, id: TalkId, key: LinkKey) -> bool {
+        let (Some(talk), Some(entry)) = (self.talks.get_mut(&id), self.links.get_mut(&key)) else {
+            return false;
+        };
+        let before = talk.view();
+        let mut arrived = Vec::new();
+        if entry.is_up() {
+            arrived = talk.acknowledged(entry.count_acknowledged());
+        }
+        let state = entry.link.state();
+        talk.retries = u32::from(entry.link.retry_count());
+        talk.last_heard = entry.last_heard.or(talk.last_heard);
+        follow_link(now, talk, state);
+        let mut after = talk.view();
+        after.last_heard_ms = before.last_heard_ms; // Alone it is no news.
+        let changed = after != before;
+        let more = entry.is_up() && talk.has_more();
+        arrived
+            .into_iter()
+            .for_each(|line| self.tell(Event::TalkLine(line)));
+        if changed {
+            self.tell_talk(id);
+        }
+        more && self.give_to_link(now, id)
+    }
+
+    pub(super) fn tell_talk(&mut self, id: TalkId) {
+        if let Some(talk) = self.talks.get(&id) {
+            self.tell(Event::Talk(talk.view()));
+        }
+    }
+
+    pub(super) fn next_talk_id(&mut self) -> TalkId {
+        let id = TalkId(self.next_talk);
+        self.next_talk += 1;
+        id
+    }
+}
+
+/// What a talk says of the state of its link.
+fn follow_link(now: Instant, talk: &mut Talk, state: State) {
+    let tries = talk.retries;
+    match (talk.state, state) {
+        (TalkState::Open, State::TimerRecovery) if tries > 1 => {
+            let words = format!("no acknowledgement; asked {}", words::times(tries));
+            talk.set_state(now, TalkState::Checking, words);
+        }
+        (TalkState::Checking, State::TimerRecovery) => {
+            let words = match tries {
+                0 | 1 => "some of it was acknowledged; going on".into(),
+                n => format!("no acknowledgement; asked {}", words::times(n)),
+            };
+            talk.set_state(now, TalkState::Checking, words);
+        }
+        (TalkState::Checking, State::Connected) => {
+            talk.set_state(now, TalkState::Open, "connected".into());
+        }
+        (TalkState::Open | TalkState::Checking, State::AwaitingConnection) => {
+            let words = "the two ends disagreed; connecting again";
+            talk.set_state(now, TalkState::Checking, words.into());
+        }
+        (TalkState::Calling, State::AwaitingConnection) if tries > 1 => {
+            let words = format!("called {}, no answer yet", words::times(tries));
+            talk.set_state(now, TalkState::Calling, words);
+        }
+        _ => {}
+    }
+}
