@@ -2,7 +2,7 @@
 //! same time; where a sound server runs, name the server's device instead.
 
 use std::str::FromStr;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::mpsc::Sender;
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -20,8 +20,11 @@ use crate::port::{Ears, Tally};
 use crate::resample::Rates;
 use crate::supervisor::{Hearing, Output, Playing};
 
-/// Sound per turn of the device; it keeps two of them.
-const PERIOD: Duration = Duration::from_millis(25);
+/// Sound per turn of the device; it keeps two of them. Shorter would start a transmission
+/// sooner, and leave gaps in frames on a busy machine.
+const PERIOD: Duration = Duration::from_millis(40);
+/// Failures without any sound between them after which a device counts as lost.
+const MOST_STRIKES: u32 = 20;
 /// Longest time that a device may take to open.
 const OPENING: Duration = Duration::from_secs(3);
 /// Rates to try, best first, when a device cannot run at the engine's.
@@ -168,31 +171,50 @@ fn pick(
     })
 }
 
-/// What the device's own thread told of its end.
+/// What the device's own thread told of its health.
 #[derive(Clone, Default)]
-struct Fate(Arc<Mutex<Option<String>>>);
+struct Fate {
+    end: Arc<Mutex<Option<String>>>,
+    strikes: Arc<AtomicU32>,
+}
 
 impl Fate {
+    /// The device works: it just gave or took sound.
+    fn well(&self) {
+        self.strikes.store(0, Ordering::Relaxed);
+    }
+
+    /// What to call with each error of the device.
     fn hearer(&self, tally: Arc<Tally>, way: Way) -> impl FnMut(cpal::Error) + Send + 'static {
         let fate = self.clone();
-        move |error: cpal::Error| match error.kind() {
-            ErrorKind::Xrun => {
-                let counter = match way {
-                    Way::Hear => &tally.overruns,
-                    Way::Play => &tally.underruns,
-                };
-                counter.fetch_add(1, Ordering::Relaxed);
-            }
-            ErrorKind::RealtimeDenied => {}
-            _ => {
-                let mut told = fate.0.lock().unwrap_or_else(PoisonError::into_inner);
-                told.get_or_insert_with(|| format!("the sound {way} failed: {error}"));
+        move |error: cpal::Error| {
+            match error.kind() {
+                ErrorKind::RealtimeDenied => {}
+                ErrorKind::Xrun => {
+                    let counter = match way {
+                        Way::Hear => &tally.overruns,
+                        Way::Play => &tally.underruns,
+                    };
+                    counter.fetch_add(1, Ordering::Relaxed);
+                }
+                ErrorKind::BackendError => {
+                    // One alone may pass; a device that is broken brings nothing else.
+                    if fate.strikes.fetch_add(1, Ordering::Relaxed) >= MOST_STRIKES {
+                        fate.ends(format!("the sound {way} fails again and again: {error}"));
+                    }
+                }
+                _ => fate.ends(format!("the sound {way} failed: {error}")),
             }
         }
     }
 
+    fn ends(&self, reason: String) {
+        let mut end = self.end.lock().unwrap_or_else(PoisonError::into_inner);
+        end.get_or_insert(reason);
+    }
+
     fn look(&self) -> Result<(), String> {
-        match &*self.0.lock().unwrap_or_else(PoisonError::into_inner) {
+        match &*self.end.lock().unwrap_or_else(PoisonError::into_inner) {
             Some(reason) => Err(reason.clone()),
             None => Ok(()),
         }
@@ -231,12 +253,10 @@ pub(crate) fn hear(
         reason,
     })?;
     let fate = Fate::default();
-    let told = fate.hearer(ears.tally.clone(), Way::Hear);
-    let ears = ears.clone();
     let stream = match choice.format {
-        SampleFormat::F32 => input::<f32>(&device, choice, channel, rates, ears, told),
-        SampleFormat::I32 => input::<i32>(&device, choice, channel, rates, ears, told),
-        _ => input::<i16>(&device, choice, channel, rates, ears, told),
+        SampleFormat::F32 => input::<f32>(&device, choice, channel, rates, ears, &fate),
+        SampleFormat::I32 => input::<i32>(&device, choice, channel, rates, ears, &fate),
+        _ => input::<i16>(&device, choice, channel, rates, ears, &fate),
     }
     .map_err(|e| refused(Way::Hear, name, &e))?;
     stream.play().map_err(|e| refused(Way::Hear, name, &e))?;
@@ -263,8 +283,8 @@ fn input<T>(
     choice: Choice,
     channel: Channel,
     mut rates: Rates,
-    ears: Ears,
-    told: impl FnMut(cpal::Error) + Send + 'static,
+    ears: &Ears,
+    fate: &Fate,
 ) -> Result<cpal::Stream, cpal::Error>
 where
     T: SizedSample + Send + 'static,
@@ -273,7 +293,10 @@ where
     let width = usize::from(choice.channels);
     let index = channel.index();
     let mut frame = vec![0.0_f32; width];
+    let told = fate.hearer(ears.tally.clone(), Way::Hear);
+    let (fate, ears) = (fate.clone(), ears.clone());
     let heard = move |data: &[T], info: &cpal::InputCallbackInfo| {
+        fate.well();
         let mut samples = Vec::with_capacity(data.len() / width);
         for octets in data.chunks_exact(width) {
             for (value, sample) in frame.iter_mut().zip(octets) {
@@ -352,14 +375,13 @@ pub(crate) fn play(
         rate,
     )?;
     let fate = Fate::default();
-    let told = fate.hearer(ears.tally.clone(), Way::Play);
     let (turns, taken) = std::sync::mpsc::channel();
     let ended = Arc::new(AtomicBool::new(false));
     let player = Player::new(taken, ended.clone());
     let stream = match choice.format {
-        SampleFormat::F32 => output::<f32>(&device, choice, channel, player, told),
-        SampleFormat::I32 => output::<i32>(&device, choice, channel, player, told),
-        _ => output::<i16>(&device, choice, channel, player, told),
+        SampleFormat::F32 => output::<f32>(&device, choice, channel, player, &fate, ears),
+        SampleFormat::I32 => output::<i32>(&device, choice, channel, player, &fate, ears),
+        _ => output::<i16>(&device, choice, channel, player, &fate, ears),
     }
     .map_err(|e| refused(Way::Play, name, &e))?;
     stream.play().map_err(|e| refused(Way::Play, name, &e))?;
@@ -381,14 +403,18 @@ fn output<T>(
     choice: Choice,
     channel: Channel,
     mut player: Player,
-    told: impl FnMut(cpal::Error) + Send + 'static,
+    fate: &Fate,
+    ears: &Ears,
 ) -> Result<cpal::Stream, cpal::Error>
 where
     T: SizedSample + FromSample<f32> + Send + 'static,
 {
     let index = channel.index();
     let width = usize::from(choice.channels);
+    let told = fate.hearer(ears.tally.clone(), Way::Play);
+    let fate = fate.clone();
     let give = move |data: &mut [T], info: &cpal::OutputCallbackInfo| {
+        fate.well();
         let stamp = info.timestamp();
         let delay = stamp.playback.duration_since(stamp.callback);
         player.begin(choice.rate.samples_in(delay));
@@ -432,6 +458,30 @@ mod tests {
         );
         let right = choose(&ranges, Channel::Right, rate(48_000)).expect("fits");
         assert_eq!((right.channels, right.format), (2, SampleFormat::I16));
+    }
+
+    #[test]
+    fn a_device_that_only_fails_is_lost_and_one_that_recovers_is_not() {
+        let tally = Arc::new(Tally::default());
+        let fate = Fate::default();
+        let mut told = fate.hearer(tally.clone(), Way::Play);
+        for _ in 0..3 * MOST_STRIKES {
+            told(ErrorKind::BackendError.into());
+            fate.well();
+            told(ErrorKind::Xrun.into());
+        }
+        assert_eq!(fate.look(), Ok(()));
+        assert_eq!(
+            tally.underruns.load(Ordering::Relaxed),
+            u64::from(3 * MOST_STRIKES)
+        );
+        for _ in 0..=MOST_STRIKES {
+            told(ErrorKind::BackendError.into());
+        }
+        assert!(fate.look().expect_err("lost").contains("again and again"));
+        let unplugged = Fate::default();
+        unplugged.hearer(tally, Way::Hear)(ErrorKind::DeviceNotAvailable.into());
+        assert!(unplugged.look().is_err());
     }
 
     #[test]

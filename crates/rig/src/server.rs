@@ -38,6 +38,8 @@ const AHEAD: Duration = Duration::from_millis(500);
 const FIRST: Duration = Duration::from_millis(60);
 /// Smallest request of the server; it also sets the latency of the device.
 const REQUEST: Duration = Duration::from_millis(20);
+/// Waited on top of the latency that a device admits to.
+const MARGIN: Duration = Duration::from_millis(20);
 /// Looks between two questions whether the server still has an idle stream.
 const LOOKS_PER_QUESTION: u32 = 5;
 /// Octets of one sample.
@@ -418,7 +420,8 @@ impl Output for ServerOutput {
         }
         // The server has handed on the last sample; it is out when the device's own buffer
         // has been played. Two seconds is the most that a server gives a device.
-        std::thread::sleep(Duration::from_micros(timing.sink_usec).min(Duration::from_secs(2)));
+        let inside = Duration::from_micros(timing.sink_usec).min(Duration::from_secs(2));
+        std::thread::sleep(inside + MARGIN);
         lock(&self.outbox).drop_rest();
         Ok(Playing::Ended(self.underruns))
     }
