@@ -88,6 +88,7 @@ fn an_invented_call_sign_opens_no_transmit_device() {
             .is_some_and(|s| s.contains("receive-only")),
         "{answer}"
     );
+    assert_eq!(station.snapshot()["ports"][0]["may_transmit"], false);
     let inputs = server
         .control(&["list", "short", "sink-inputs"])
         .expect("pactl works");
