@@ -1,8 +1,8 @@
 //! The receiver for direct frequency shift: the sound is the data's waveform.
 //!
 //! A bank of low-pass filters that differ in width shares the input; each is one branch, because
-//! the best width depends on the sender's pulse shape and on the noise. Each branch finds its
-//! threshold and decides the sign; descrambler and NRZI follow.
+//! the best width depends on the sender's pulse shape and on the noise. Symbol timing is found
+//! from a long look and from short ones that expect other clocks. Each branch finds its threshold and decides the sign; descrambler and NRZI follow.
 //!
 //! Literature: J. Miller, "9600 Baud Packet Radio Modem Design", 1988.
 
@@ -13,7 +13,7 @@ use crate::demodulator::{DemodEvent, Measurement};
 use crate::fir::Lowpass;
 use crate::level::power_dbfs;
 use crate::nrzi::NrziDecoder;
-use crate::recipe::{BasebandRecipe, SAMPLES_PER_SYMBOL};
+use crate::recipe::{BasebandRecipe, ReaderRecipe, SAMPLES_PER_SYMBOL};
 use crate::resampler::Resampler;
 use crate::scrambler::Descrambler;
 use crate::statistics::RunningSums;
@@ -32,9 +32,11 @@ const KEPT: usize = 1024;
 #[derive(Clone, Debug)]
 pub struct BasebandReceiver {
     front: Resampler,
+    /// Samples just filtered, a row for each filter.
     rows: Vec<Vec<f32>>,
-    branches: Vec<Branch>,
-    timing: SymbolTiming,
+    /// The latest samples of each filter, as rings.
+    kept: Vec<Vec<f32>>,
+    readers: Vec<Reader>,
     carrier: CarrierDetector<TwoLevels>,
     input_per_sample: f64,
     pushed: u64,
@@ -53,8 +55,12 @@ impl BasebandReceiver {
         let row = || Vec::with_capacity(front.most_per_chunk());
         BasebandReceiver {
             rows: filters.iter().map(|_| row()).collect(),
-            branches: filters.iter().map(|_| Branch::new(recipe)).collect(),
-            timing: SymbolTiming::new(recipe.timing),
+            kept: vec![vec![0.0; KEPT]; filters.len()],
+            readers: recipe
+                .readers
+                .iter()
+                .map(|&r| Reader::new(recipe, r))
+                .collect(),
             carrier: CarrierDetector::new(recipe.carrier),
             input_per_sample: front.windows().input_per_output(),
             front,
@@ -64,7 +70,10 @@ impl BasebandReceiver {
 
     /// How many branches decide side by side.
     pub fn branches(&self) -> usize {
-        self.branches.len()
+        self.readers
+            .iter()
+            .map(|reader| reader.branches.len())
+            .sum()
     }
 
     /// Whether data is being heard.
@@ -74,8 +83,7 @@ impl BasebandReceiver {
 
     /// Samples from a symbol until its bit comes out, at most.
     pub fn delay(&self) -> usize {
-        let reach = self.branches.first().map_or(0, |b| b.threshold.reach());
-        let own = self.timing.delay() + (reach + 2) * N;
+        let own = self.readers.iter().map(Reader::delay).max().unwrap_or(0);
         (own as f64 * self.input_per_sample).ceil() as usize + self.front.windows().look_ahead()
     }
 
@@ -93,47 +101,40 @@ impl BasebandReceiver {
 
     fn step(&mut self, n: usize, out: &mut Vec<DemodEvent>) {
         let slot = self.pushed as usize % KEPT;
-        for (branch, row) in self.branches.iter_mut().zip(&self.rows) {
-            branch.kept[slot] = row[n];
+        for (kept, row) in self.kept.iter_mut().zip(&self.rows) {
+            kept[slot] = row[n];
         }
         // The difference over half a symbol is largest, either way, when the line changes
         // between the two samples; a constant offset drops out. Told for the later sample,
         // its peak comes a quarter symbol after the change and a quarter before the middle.
-        let first = &self.branches[0].kept;
+        let first = &self.kept[0];
         let before = first[(self.pushed as usize + KEPT - N / 2) % KEPT];
         let now = first[slot];
-        self.timing.push((now - before) * (now - before));
+        let change = (now - before) * (now - before);
         self.pushed += 1;
         if let Some(on) = self.carrier.push(now) {
-            out.push(DemodEvent::Carrier {
-                on,
-                at: self.place(self.pushed as f64),
-            });
+            let at = place(self.pushed as f64, self.input_per_sample);
+            out.push(DemodEvent::Carrier { on, at });
         }
-        while let Some(peak) = self.timing.next_symbol() {
-            let middle = peak + (N / 4) as f64;
-            let before = middle as u64;
-            let share = (middle - before as f64) as f32;
-            let at = self.place(middle);
-            for (branch, state) in (0..).zip(&mut self.branches) {
-                let (a, b) = (
-                    state.kept[before as usize % KEPT],
-                    state.kept[(before as usize + 1) % KEPT],
-                );
-                if let Some((soft, at)) = state.decide(a + (b - a) * share, at) {
-                    out.push(DemodEvent::Bit { branch, soft, at });
-                }
-            }
+        let mut first_branch = 0;
+        for reader in &mut self.readers {
+            reader.timing.push(change);
+            reader.read(&self.kept, self.input_per_sample, first_branch, out);
+            first_branch += reader.branches.len() as u8;
         }
-    }
-
-    fn place(&self, sample: f64) -> SampleCount {
-        SampleCount((sample * self.input_per_sample).max(0.0) as u64)
     }
 
     /// What is known of the symbols between two places, as the branch saw them.
     pub fn measure(&self, branch: usize, from: SampleCount, to: SampleCount) -> Measurement {
-        let [count, distance, square] = self.branches[branch].sums.over(from, to);
+        let branch = self
+            .readers
+            .iter()
+            .flat_map(|reader| &reader.branches)
+            .nth(branch);
+        let Some(branch) = branch else {
+            return Measurement::NOTHING;
+        };
+        let [count, distance, square] = branch.sums.over(from, to);
         if count < 1.0 {
             return Measurement::NOTHING;
         }
@@ -150,10 +151,60 @@ impl BasebandReceiver {
     }
 }
 
+fn place(sample: f64, input_per_sample: f64) -> SampleCount {
+    SampleCount((sample * input_per_sample).max(0.0) as u64)
+}
+
+/// Reads some filters' samples at the moments of one symbol timing.
+#[derive(Clone, Debug)]
+struct Reader {
+    timing: SymbolTiming,
+    branches: Vec<Branch>,
+}
+
+impl Reader {
+    fn new(recipe: &BasebandRecipe, own: ReaderRecipe) -> Self {
+        Reader {
+            timing: SymbolTiming::new(own.timing),
+            branches: vec![Branch::new(recipe); own.filters],
+        }
+    }
+
+    /// Samples until a symbol is decided, at most.
+    fn delay(&self) -> usize {
+        let reach = self.branches.first().map_or(0, |b| b.threshold.reach());
+        self.timing.delay() + (reach + 2) * N
+    }
+
+    /// Decides every symbol that has become due.
+    fn read(
+        &mut self,
+        kept: &[Vec<f32>],
+        input_per_sample: f64,
+        first_branch: u8,
+        out: &mut Vec<DemodEvent>,
+    ) {
+        while let Some(peak) = self.timing.next_symbol() {
+            let middle = peak + (N / 4) as f64;
+            let before = middle as u64;
+            let share = (middle - before as f64) as f32;
+            let at = place(middle, input_per_sample);
+            for ((branch, state), ring) in (first_branch..).zip(&mut self.branches).zip(kept) {
+                let (a, b) = (
+                    ring[before as usize % KEPT],
+                    ring[(before as usize + 1) % KEPT],
+                );
+                if let Some((soft, at)) = state.decide(a + (b - a) * share, at) {
+                    out.push(DemodEvent::Bit { branch, soft, at });
+                }
+            }
+        }
+    }
+}
+
 /// One filter's decisions.
 #[derive(Clone, Debug)]
 struct Branch {
-    kept: Vec<f32>,
     threshold: Threshold,
     /// Where the symbols are that the threshold still holds back.
     places: Vec<SampleCount>,
@@ -167,7 +218,6 @@ struct Branch {
 impl Branch {
     fn new(recipe: &BasebandRecipe) -> Self {
         Branch {
-            kept: vec![0.0; KEPT],
             threshold: Threshold::new(recipe.threshold_reach),
             places: vec![SampleCount(0); recipe.threshold_reach + 1],
             symbols: 0,

@@ -69,7 +69,8 @@ impl Quality for TwoLevels {
         }
         // What lies below the mean is as much as what lies above it.
         let clarity = |p: usize| above[p] * above[p] * n / (highs[p] * (n - highs[p]) * scatter[p]);
-        let any = |p: usize| highs[p] > 0.0 && highs[p] < n && scatter[p] > 1e-12;
+        // One value apart from all others is a click, not a level.
+        let any = |p: usize| highs[p] > 1.5 && highs[p] < n - 1.5 && scatter[p] > 1e-12;
         std::array::from_fn(|p| if any(p) { clarity(p) } else { 0.0 })
     }
 }
@@ -84,6 +85,8 @@ pub struct CarrierDetector<Q> {
     symbols: Vec<Phases>,
     phase: usize,
     slot: usize,
+    /// Symbols since the start or since it went off, up to `longest`.
+    fresh: usize,
     on: bool,
     kind: std::marker::PhantomData<Q>,
 }
@@ -91,7 +94,7 @@ pub struct CarrierDetector<Q> {
 impl<Q: Quality> CarrierDetector<Q> {
     /// A detector that starts off.
     pub fn new(recipe: CarrierRecipe) -> Self {
-        let windows = recipe.on.iter().chain([&recipe.hold]);
+        let windows = recipe.on.iter().chain(recipe.hold);
         let longest = windows.map(|w| w.symbols).max().unwrap_or(1);
         CarrierDetector {
             recipe,
@@ -99,6 +102,7 @@ impl<Q: Quality> CarrierDetector<Q> {
             symbols: vec![[0.0; N]; 2 * longest],
             phase: 0,
             slot: 0,
+            fresh: 0,
             on: false,
             kind: std::marker::PhantomData,
         }
@@ -118,17 +122,22 @@ impl<Q: Quality> CarrierDetector<Q> {
             return None;
         }
         self.phase = 0;
-        let now = if self.on {
-            self.reaches(self.recipe.hold)
-        } else {
-            self.recipe.on.iter().any(|&window| self.reaches(window))
-        };
+        self.fresh = (self.fresh + 1).min(self.longest);
+        let any = |windows: &[CarrierWindow]| windows.iter().any(|&window| self.reaches(window));
+        let now = any(self.recipe.hold) && (self.on || any(self.recipe.on));
+        if self.on && !now {
+            // What is over must not bring it back.
+            self.fresh = 0;
+        }
         self.slot = (self.slot + 1) % self.longest;
         (std::mem::replace(&mut self.on, now) != now).then_some(now)
     }
 
     /// True if the latest symbols look like data at one phase of the symbol clock.
     fn reaches(&self, window: CarrierWindow) -> bool {
+        if window.symbols > self.fresh {
+            return false;
+        }
         let end = self.slot + self.longest + 1;
         let qualities = Q::quality(&self.symbols[end - window.symbols..end]);
         qualities.iter().any(|&quality| quality >= window.quality)

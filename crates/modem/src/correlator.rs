@@ -66,6 +66,18 @@ impl Correlator {
         }
     }
 
+    /// The magnitude that a steady tone of amplitude 1 at `hz` would give, with samples at
+    /// `rate` hertz.
+    pub fn gain(&self, hz: f64, rate: f64) -> f64 {
+        let taps = self.re.iter().zip(&self.im).enumerate();
+        taps.map(|(k, (&re, &im))| {
+            Complex64::new(f64::from(re), f64::from(im))
+                * Complex64::cis(TAU * hz / rate * k as f64)
+        })
+        .sum::<Complex64>()
+        .norm()
+    }
+
     /// The correlation over a window of [`TAPS`] or one symbol, as constructed, oldest sample first, given as real and
     /// imaginary parts. A tone of amplitude `a` gives magnitude `a`, and its phase is the
     /// tone's in the middle of the window.

@@ -15,6 +15,8 @@ pub struct TimingRecipe {
     pub past: usize,
     /// Symbols after it; this is delay.
     pub future: usize,
+    /// By how much faster than nominal the symbols are expected to come, as a share.
+    pub faster: f64,
 }
 
 /// A stretch of symbols and how much they must look like data, 0 to 1.
@@ -31,8 +33,8 @@ pub struct CarrierWindow {
 pub struct CarrierRecipe {
     /// It goes on when any of these is reached.
     pub on: &'static [CarrierWindow],
-    /// It goes off when this is no longer reached.
-    pub hold: CarrierWindow,
+    /// It goes off when none of these is reached any more.
+    pub hold: &'static [CarrierWindow],
 }
 
 /// One detector of a mode of two tones.
@@ -46,6 +48,9 @@ pub struct DetectorRecipe {
     /// loses. With echoes that are a good part of a symbol late, a wide one does better.
     /// Found by measurement.
     pub cutoff_hz: f64,
+    /// How it finds its symbol timing. A long look is best against noise, a short one follows a
+    /// sender whose clock is off.
+    pub timing: TimingRecipe,
 }
 
 /// A mode of two tones.
@@ -64,10 +69,18 @@ pub struct ToneRecipe {
     /// For every detector, one decision for each of these twists: how much stronger the
     /// mark tone is expected to be than the space tone, dB.
     pub twists_db: &'static [f32],
-    /// Symbol timing.
-    pub timing: TimingRecipe,
     /// Carrier detection.
     pub carrier: CarrierRecipe,
+}
+
+/// One symbol timing and the filters that are read with it.
+#[derive(Clone, Copy, Debug)]
+pub struct ReaderRecipe {
+    /// Symbol timing. A long look is best against noise, short ones follow senders whose clock
+    /// is off.
+    pub timing: TimingRecipe,
+    /// How many of the filters are read, from the first on.
+    pub filters: usize,
 }
 
 /// A mode that shifts the carrier directly: the sound is the data's own waveform.
@@ -75,10 +88,10 @@ pub struct ToneRecipe {
 pub struct BasebandRecipe {
     /// Whether the scrambler is in the line.
     pub scrambled: bool,
-    /// One branch for each of these receive filters: cutoff as a multiple of the symbol rate.
+    /// Receive filters: cutoff as a multiple of the symbol rate.
     pub cutoffs: &'static [f64],
-    /// Symbol timing.
-    pub timing: TimingRecipe,
+    /// Each reads some of the filters with its own timing; each such pair is a branch.
+    pub readers: &'static [ReaderRecipe],
     /// The decision threshold follows the mean of the levels this many symbols either side.
     pub threshold_reach: usize,
     /// Carrier detection.
@@ -106,42 +119,62 @@ impl Recipe {
     }
 }
 
-const NARROW_300: f64 = 185.0;
-const WIDE_300: f64 = 320.0;
+const LONG_LOOK: TimingRecipe = TimingRecipe {
+    past: 64,
+    future: 32,
+    faster: 0.0,
+};
+const SHORT_LOOK: TimingRecipe = TimingRecipe {
+    past: 24,
+    future: 20,
+    faster: 0.0,
+};
+
+const fn narrow_300(offset_hz: f64) -> DetectorRecipe {
+    DetectorRecipe {
+        offset_hz,
+        cutoff_hz: 185.0,
+        timing: LONG_LOOK,
+    }
+}
+
+const fn wide_300(offset_hz: f64) -> DetectorRecipe {
+    DetectorRecipe {
+        offset_hz,
+        cutoff_hz: 320.0,
+        timing: SHORT_LOOK,
+    }
+}
 
 const AFSK_300: ToneRecipe = ToneRecipe {
     mark_hz: 1600,
     space_hz: 1800,
     half_bandwidth_hz: 500.0,
     detectors: &[
-        detector(-160.0, NARROW_300),
-        detector(-120.0, NARROW_300),
-        detector(-80.0, NARROW_300),
-        detector(-40.0, NARROW_300),
-        detector(0.0, NARROW_300),
-        detector(40.0, NARROW_300),
-        detector(80.0, NARROW_300),
-        detector(120.0, NARROW_300),
-        detector(160.0, NARROW_300),
-        detector(-160.0, WIDE_300),
-        detector(-120.0, WIDE_300),
-        detector(-80.0, WIDE_300),
-        detector(-40.0, WIDE_300),
-        detector(0.0, WIDE_300),
-        detector(40.0, WIDE_300),
-        detector(80.0, WIDE_300),
-        detector(120.0, WIDE_300),
-        detector(160.0, WIDE_300),
+        narrow_300(-160.0),
+        narrow_300(-120.0),
+        narrow_300(-80.0),
+        narrow_300(-40.0),
+        narrow_300(0.0),
+        narrow_300(40.0),
+        narrow_300(80.0),
+        narrow_300(120.0),
+        narrow_300(160.0),
+        wide_300(-160.0),
+        wide_300(-120.0),
+        wide_300(-80.0),
+        wide_300(-40.0),
+        wide_300(0.0),
+        wide_300(40.0),
+        wide_300(80.0),
+        wide_300(120.0),
+        wide_300(160.0),
     ],
     carrier_offsets_hz: &[-160.0, -120.0, -80.0, -40.0, 0.0, 40.0, 80.0, 120.0, 160.0],
     twists_db: &[0.0],
-    timing: TimingRecipe {
-        past: 64,
-        future: 32,
-    },
     carrier: CarrierRecipe {
         on: &[window(10, 0.87), window(20, 0.78), window(40, 0.695)],
-        hold: window(14, 0.65),
+        hold: &[window(14, 0.65)],
     },
 };
 
@@ -149,30 +182,59 @@ const AFSK_1200: ToneRecipe = ToneRecipe {
     mark_hz: 1200,
     space_hz: 2200,
     half_bandwidth_hz: 1500.0,
-    detectors: &[detector(0.0, 760.0), detector(0.0, 1200.0)],
+    detectors: &[
+        DetectorRecipe {
+            offset_hz: 0.0,
+            cutoff_hz: 760.0,
+            timing: LONG_LOOK,
+        },
+        DetectorRecipe {
+            offset_hz: 0.0,
+            cutoff_hz: 1200.0,
+            timing: SHORT_LOOK,
+        },
+    ],
     carrier_offsets_hz: &[0.0],
     twists_db: &[0.0, 6.0, -6.0],
-    timing: TimingRecipe {
-        past: 64,
-        future: 32,
-    },
     carrier: CarrierRecipe {
         on: &[window(10, 0.83), window(20, 0.74), window(40, 0.66)],
-        hold: window(12, 0.63),
+        hold: &[window(12, 0.63)],
     },
 };
+
+const fn off_by(faster: f64) -> TimingRecipe {
+    TimingRecipe {
+        past: 28,
+        future: 24,
+        faster,
+    }
+}
 
 const FSK: BasebandRecipe = BasebandRecipe {
     scrambled: true,
     cutoffs: &[0.55, 0.45, 0.7],
-    timing: TimingRecipe {
-        past: 48,
-        future: 32,
-    },
+    readers: &[
+        ReaderRecipe {
+            timing: TimingRecipe {
+                past: 96,
+                future: 80,
+                faster: 0.0,
+            },
+            filters: 3,
+        },
+        ReaderRecipe {
+            timing: off_by(0.013),
+            filters: 1,
+        },
+        ReaderRecipe {
+            timing: off_by(-0.013),
+            filters: 1,
+        },
+    ],
     threshold_reach: 32,
     carrier: CarrierRecipe {
         on: &[window(9, 0.975), window(16, 0.94), window(32, 0.885)],
-        hold: window(16, 0.8),
+        hold: &[window(9, 0.90), window(24, 0.78)],
     },
 };
 
@@ -182,18 +244,11 @@ const FSK_UNSCRAMBLED: BasebandRecipe = BasebandRecipe {
     scrambled: false,
     carrier: CarrierRecipe {
         on: &[window(9, 0.975), window(16, 0.95), window(32, 0.9)],
-        hold: window(24, 0.78),
+        hold: &[window(9, 0.90), window(24, 0.78)],
     },
     ..FSK
 };
 
 const fn window(symbols: usize, quality: f32) -> CarrierWindow {
     CarrierWindow { symbols, quality }
-}
-
-const fn detector(offset_hz: f64, cutoff_hz: f64) -> DetectorRecipe {
-    DetectorRecipe {
-        offset_hz,
-        cutoff_hz,
-    }
 }

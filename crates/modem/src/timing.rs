@@ -22,8 +22,11 @@ const LARGEST_STEP: f64 = 2.0;
 #[derive(Clone, Debug)]
 pub struct SymbolTiming {
     future: u64,
-    /// Weights from the oldest to the newest block of the window.
-    weights: Vec<f32>,
+    /// Samples per symbol that are expected.
+    period: f64,
+    /// Weights from the oldest to the newest block of the window. They turn as the line does
+    /// when the symbols are shorter or longer than the nominal ones.
+    weights: Vec<Complex32>,
     /// The symbol-rate line of one block of samples each, as a ring.
     lines: Vec<Complex32>,
     rotation: [Complex32; N],
@@ -41,13 +44,19 @@ impl SymbolTiming {
             let u = k as f64 / (reach + 1) as f64;
             (0.5 + 0.5 * (u * std::f64::consts::PI).cos()) as f32
         };
-        let past = (1..=recipe.past).rev().map(|k| weight(k, recipe.past));
-        let weights: Vec<f32> = past
-            .chain((0..=recipe.future).map(|k| weight(k, recipe.future)))
-            .collect();
+        let turned = |k: isize, weight: f32| {
+            let angle = -TAU * k as f64 * recipe.faster;
+            Complex32::from_polar(weight, angle as f32)
+        };
+        let past = (1..=recipe.past)
+            .rev()
+            .map(|k| turned(-(k as isize), weight(k, recipe.past)));
+        let future = (0..=recipe.future).map(|k| turned(k as isize, weight(k, recipe.future)));
+        let weights: Vec<Complex32> = past.chain(future).collect();
         let turn = |k: usize| -TAU * k as f64 / N as f64;
         SymbolTiming {
             future: recipe.future as u64,
+            period: N as f64 / (1.0 + recipe.faster),
             lines: vec![Complex32::default(); weights.len().next_power_of_two()],
             weights,
             rotation: std::array::from_fn(|k| {
@@ -78,7 +87,7 @@ impl SymbolTiming {
 
     /// The middle of the next symbol as a sample number, once enough has been pushed.
     pub fn next_symbol(&mut self) -> Option<f64> {
-        let expected = self.middle + N as f64;
+        let expected = self.middle + self.period;
         let block = expected as u64 / N as u64;
         if self.pushed < (block + self.future + 1) * N as u64 {
             return None;
@@ -106,6 +115,7 @@ mod tests {
     const RECIPE: TimingRecipe = TimingRecipe {
         past: 32,
         future: 24,
+        faster: 0.0,
     };
 
     /// Middles found for a line of `per_symbol` samples a symbol with its peak at `at`.

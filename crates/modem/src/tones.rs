@@ -143,8 +143,10 @@ impl ToneReceiver {
     pub fn delay(&self) -> usize {
         let symbols = self
             .detectors
-            .first()
-            .map_or(0, |d| d.timing.delay() + TAPS);
+            .iter()
+            .map(|d| d.timing.delay() + TAPS)
+            .max()
+            .unwrap_or(0);
         (symbols as f64 * self.front.windows.input_per_output()).ceil() as usize
             + self.front.windows.look_ahead()
     }
@@ -280,6 +282,9 @@ type Sums = RunningSums<8>;
 struct Detector {
     mark: Correlator,
     space: Correlator,
+    /// Where the tones are looked for, hertz from the middle of the channel.
+    mark_hz: f64,
+    space_hz: f64,
     /// How far each nominal tone turns in two samples, to be taken off.
     mark_turn: Complex32,
     space_turn: Complex32,
@@ -301,6 +306,7 @@ impl Detector {
         let DetectorRecipe {
             offset_hz,
             cutoff_hz,
+            timing,
         } = own;
         let own_rate = f64::from(baud * N as u32);
         let half_shift = f64::from(recipe.space_hz - recipe.mark_hz) / 2.0;
@@ -310,6 +316,8 @@ impl Detector {
         Detector {
             mark: Correlator::new(mark, own_rate, offset_hz, cutoff_hz),
             space: Correlator::new(space, own_rate, offset_hz, cutoff_hz),
+            mark_hz: mark,
+            space_hz: space,
             mark_turn: turn(mark),
             space_turn: turn(space),
             offset_hz,
@@ -318,7 +326,7 @@ impl Detector {
             marks: vec![Complex32::default(); KEPT],
             spaces: vec![Complex32::default(); KEPT],
             pushed: 0,
-            timing: SymbolTiming::new(recipe.timing),
+            timing: SymbolTiming::new(timing),
             slicers: recipe.twists_db.iter().map(slicer).collect(),
             sums: Sums::default(),
         }
@@ -391,18 +399,27 @@ impl Detector {
         if symbols < 1.0 {
             return Measurement::NOTHING;
         }
-        let (mark, mark_noise) = signal_and_noise(marks, m2, m4);
-        let (space, space_noise) = signal_and_noise(spaces, s2, s4);
-        let signal = (marks * mark + spaces * space) / symbols;
-        let noise = (marks * mark_noise + spaces * space_noise) / symbols;
         // The turn is that of two samples.
         let residual = im.atan2(re) / (2.0 * TAU) * self.own_rate;
+        // Tones off their place pass the filter unequally; that is not the signal's doing.
+        let gain =
+            |tone: &Correlator, hz: f64| tone.gain(hz + residual, self.own_rate).max(0.3).powi(2);
+        let (mark_gain, space_gain) = (
+            gain(&self.mark, self.mark_hz),
+            gain(&self.space, self.space_hz),
+        );
+        let (mark, mark_noise) = signal_and_noise(marks, m2, m4);
+        let (space, space_noise) = signal_and_noise(spaces, s2, s4);
+        let noise = (marks * mark_noise + spaces * space_noise) / symbols;
+        let through = (marks * mark + spaces * space) / symbols;
+        let (mark, space) = (mark / mark_gain, space / space_gain);
+        let signal = (marks * mark + spaces * space) / symbols;
         let known = |x: f64| Some(x as f32).filter(|x| x.is_finite());
         Measurement {
             level_dbfs: power_dbfs(signal) + LEVEL_LOST_DB,
             offset_hz: known(self.offset_hz + residual),
             twist_db: known(10.0 * (mark / space).log10()),
-            snr_db: known(10.0 * (signal / noise.max(signal * 1e-4)).log10()),
+            snr_db: known(10.0 * (through / noise.max(through * 1e-4)).log10()),
         }
     }
 }
