@@ -2,6 +2,7 @@
 
 mod decode;
 mod encode;
+mod journal;
 mod rehearse;
 mod run;
 mod span;

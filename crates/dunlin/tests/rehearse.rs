@@ -218,6 +218,30 @@ fn a_live_rehearsal_serves_the_page_and_carries_out_what_it_asks() {
 }
 
 #[test]
+fn a_live_rehearsal_keeps_a_journal_if_asked() {
+    let directory = tempfile::tempdir().expect("a directory");
+    let path = directory.path().join("rehearsal.journal");
+    let path = path.to_str().expect("UTF-8");
+    let run = dunlin(&[
+        "--port",
+        "0",
+        "--for",
+        "12s",
+        "--speed",
+        "max",
+        "--journal",
+        path,
+    ]);
+    assert_eq!(run.status.code(), Some(0), "{}", text(&run.stderr));
+    let store = dunlin_store::Store::open(path.as_ref(), dunlin_store::Limits::default());
+    let store = store.expect("a journal");
+    let runs = store.runs(10).expect("runs");
+    assert_eq!(runs.len(), 1);
+    assert!(runs[0].ended.is_some());
+    assert!(!store.frames(None, 10).expect("frames").is_empty());
+}
+
+#[test]
 fn a_port_in_use_is_told_with_the_way_out() {
     let taken = TcpListener::bind("127.0.0.1:0").expect("a port");
     let port = taken.local_addr().expect("an address").port().to_string();

@@ -1,6 +1,7 @@
 //! A rehearsal with the page of the operator's station: one thread turns the rehearsal and
 //! answers the page; the page is served by threads of its own.
 
+use std::path::Path;
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::RecvTimeoutError;
@@ -11,6 +12,7 @@ use dunlin_web::{Ask, Web, WebConfig, World};
 
 use super::output::Output;
 use super::{Pace, Speed};
+use crate::journal::Journal;
 use crate::wall_clock;
 
 /// Longest time without a look at Ctrl-C.
@@ -23,6 +25,18 @@ struct Stage {
     timeline: timeline::Live,
     output: Output,
     json: bool,
+    journal: Option<Journal>,
+}
+
+/// What the operator wishes besides the scenario.
+#[derive(Clone, Copy, Debug)]
+pub struct Wishes<'a> {
+    /// JSON in the place of lines for people.
+    pub json: bool,
+    /// TCP port of the page.
+    pub port: u16,
+    /// File of the journal.
+    pub journal: Option<&'a Path>,
 }
 
 /// Runs until `end` or `stop`.
@@ -30,14 +44,14 @@ pub fn run(
     rehearsal: Rehearsal,
     end: Option<Instant>,
     mut pace: Pace,
-    json: bool,
-    port: u16,
+    wishes: &Wishes<'_>,
     stop: &AtomicBool,
 ) -> anyhow::Result<ExitCode> {
+    let wall_at_zero = wall_clock::now();
     let web = dunlin_web::serve(WebConfig {
-        port,
+        port: wishes.port,
         world: World::Rehearsal,
-        wall_at_zero: wall_clock::now(),
+        wall_at_zero,
         speed: (pace.speed == Speed::Real).then_some(1.0),
     })?;
     let operator = &rehearsal.scenario().stations[rehearsal.scenario().operator];
@@ -48,12 +62,15 @@ pub fn run(
         .map(|p| p.name.clone())
         .collect();
     let timeline = timeline::Live::new(ports);
+    let journal = |file| Journal::open(file, &operator.config, wall_at_zero);
+    let journal = wishes.journal.map(journal).transpose()?;
     let mut stage = Stage {
         rehearsal,
         web,
         timeline,
-        output: Output::new(json),
-        json,
+        output: Output::new(wishes.json),
+        json: wishes.json,
+        journal,
     };
     stage.welcome()?;
     while end.is_none_or(|end| stage.rehearsal.now() < end) && !stop.load(Ordering::Relaxed) {
@@ -66,6 +83,9 @@ pub fn run(
     }
     stage.rehearsal.end();
     stage.tell()?;
+    if let Some(journal) = &mut stage.journal {
+        journal.end(stage.rehearsal.now())?;
+    }
     let summary = Summary::of(&stage.rehearsal, false);
     stage.output.summary(&summary)?;
     stage.output.flush()?;
@@ -136,6 +156,9 @@ impl Stage {
             match told {
                 Told::Operator(event) => {
                     self.web.hub.publish(&event);
+                    if let Some(journal) = &mut self.journal {
+                        journal.record(now, &event);
+                    }
                     for line in self.timeline.lines(now.as_millis(), &event) {
                         self.output.line(&line)?;
                         any = true;
@@ -147,6 +170,10 @@ impl Stage {
                 }
                 Told::Happened(_) => {}
             }
+        }
+        let trouble = self.journal.as_mut().and_then(|journal| journal.tick(now));
+        if let Some(trouble) = trouble {
+            eprintln!("dunlin: {trouble}");
         }
         if any {
             self.output.flush()?;

@@ -53,6 +53,9 @@ pub struct RehearseArgs {
     /// TCP port of the page on this machine; 0 = any free one
     #[arg(long, default_value_t = DEFAULT_PORT)]
     port: u16,
+    /// Keep a journal of the operator's station in this file [default: none]
+    #[arg(long, value_name = "FILE", conflicts_with = "headless")]
+    journal: Option<PathBuf>,
     /// List the scenarios that come with the program
     #[arg(long, exclusive = true)]
     list: bool,
@@ -108,7 +111,12 @@ pub fn run(args: &RehearseArgs) -> anyhow::Result<ExitCode> {
         return headless::run(rehearsal, end, pace, args.json, &stop);
     }
     let pace = Pace::new(args.speed.unwrap_or(Speed::Real));
-    live::run(rehearsal, end, pace, args.json, args.port, &stop)
+    let wishes = live::Wishes {
+        json: args.json,
+        port: args.port,
+        journal: args.journal.as_deref(),
+    };
+    live::run(rehearsal, end, pace, &wishes, &stop)
 }
 
 fn list() -> anyhow::Result<ExitCode> {

@@ -13,9 +13,9 @@ use dunlin_station::{
 };
 use dunlin_web::{Ask, Web};
 
-use super::journal::Journal;
 use super::say;
 use super::sink::Waiting;
+use crate::journal::Journal;
 
 /// Longest wait: questions of the page are looked for this often.
 const LOOK: Duration = Duration::from_millis(20);

@@ -3,7 +3,6 @@
 mod clock;
 mod devices;
 mod driver;
-mod journal;
 mod sink;
 
 use std::io::{Read, Write};
@@ -17,9 +16,9 @@ use dunlin_plan::{FaultList, MOST_OCTETS, Plan, PlanRules};
 use dunlin_station::Station;
 use dunlin_web::{Web, WebConfig, World};
 
+use crate::journal::Journal;
 use clock::Clock;
 use driver::{Driver, Message};
-use journal::Journal;
 
 /// What `dunlin run` is told on the command line.
 #[derive(Debug, clap::Args)]

@@ -9,7 +9,7 @@ use dunlin_station::{Event, StationConfig};
 use dunlin_store::{Limits, Store};
 
 /// The journal of a running station.
-pub(super) struct Journal {
+pub struct Journal {
     store: Store,
     wall_at_zero: WallTime,
     failing: bool,
@@ -17,17 +17,13 @@ pub(super) struct Journal {
 
 impl Journal {
     /// Opens or makes the file and begins a run in it.
-    pub(super) fn open(
-        file: &Path,
-        station: &StationConfig,
-        wall_at_zero: WallTime,
-    ) -> Result<Journal> {
+    pub fn open(file: &Path, station: &StationConfig, wall_at_zero: WallTime) -> Result<Journal> {
         Journal::begin(Store::open(file, Limits::default())?, station, wall_at_zero)
     }
 
     /// A journal that is gone with the program.
     #[cfg(test)]
-    pub(super) fn in_memory(station: &StationConfig) -> Result<Journal> {
+    pub fn in_memory(station: &StationConfig) -> Result<Journal> {
         Journal::begin(
             Store::in_memory(Limits::default())?,
             station,
@@ -49,12 +45,12 @@ impl Journal {
     }
 
     /// Takes in an event.
-    pub(super) fn record(&mut self, now: Instant, event: &Event) {
+    pub fn record(&mut self, now: Instant, event: &Event) {
         self.store.record(self.wall(now), event);
     }
 
     /// Writes what is due. A sentence comes back when writing begins to fail or works again.
-    pub(super) fn tick(&mut self, now: Instant) -> Option<String> {
+    pub fn tick(&mut self, now: Instant) -> Option<String> {
         match self.store.tick(now) {
             Err(error) if !self.failing => {
                 self.failing = true;
@@ -72,14 +68,14 @@ impl Journal {
     }
 
     /// Writes the rest and notes that the station stopped by itself.
-    pub(super) fn end(&mut self, now: Instant) -> Result<()> {
+    pub fn end(&mut self, now: Instant) -> Result<()> {
         let wall = self.wall(now);
         Ok(self.store.end_run(wall)?)
     }
 
     /// What is kept.
     #[cfg(test)]
-    pub(super) fn store(&self) -> &Store {
+    pub fn store(&self) -> &Store {
         &self.store
     }
 }
