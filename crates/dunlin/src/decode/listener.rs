@@ -21,6 +21,8 @@ pub struct Tally {
     pub samples: u64,
     /// Highest magnitude of any sample.
     pub peak: f32,
+    /// Frames, for each mode that had any.
+    pub frames: Vec<(Mode, usize)>,
     /// Stretches of data that nobody could read, for each mode that had any.
     pub unreadable: Vec<(Mode, usize)>,
 }
@@ -125,6 +127,7 @@ impl Listener {
                 self.given.pop_front();
             }
             self.given.push_back(heard.clone());
+            count(&mut self.tally.frames, heard.mode);
             out.push(heard);
         }
     }

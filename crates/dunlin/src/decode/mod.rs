@@ -135,7 +135,7 @@ fn decode(args: &DecodeArgs, path: &Path, out: &mut impl Write) -> anyhow::Resul
     if !args.json {
         print::head(out, &name, rate)?;
     }
-    let (mut samples, mut heard, mut frames) = (Vec::new(), Vec::new(), 0);
+    let (mut samples, mut heard) = (Vec::new(), Vec::new());
     let mut failed = None;
     let mut more = true;
     while more {
@@ -148,7 +148,6 @@ fn decode(args: &DecodeArgs, path: &Path, out: &mut impl Write) -> anyhow::Resul
         if !more {
             listener.finish(&mut heard);
         }
-        frames += heard.len();
         let any = !heard.is_empty();
         for each in heard.drain(..) {
             if args.json {
@@ -162,7 +161,7 @@ fn decode(args: &DecodeArgs, path: &Path, out: &mut impl Write) -> anyhow::Resul
         }
     }
     if !args.json {
-        print::foot(out, rate, &modes, frames, &listener.tally)?;
+        print::foot(out, rate, &modes, &listener.tally)?;
     }
     complain(&file, failed, listener.tally.samples)
 }

@@ -77,18 +77,20 @@ pub fn foot(
     out: &mut impl Write,
     rate: SampleRate,
     modes: &[Mode],
-    frames: usize,
     tally: &Tally,
 ) -> io::Result<()> {
     let seconds = tally.samples as f64 / rate.hz_f64();
+    let frames: usize = tally.frames.iter().map(|(_, n)| n).sum();
     let noun = if frames == 1 { "frame" } else { "frames" };
     let names: Vec<&str> = modes.iter().map(|m| m.name()).collect();
+    let names = names.join(", ");
     write!(
         out,
-        "{frames} {noun} in {seconds:.1} s, listening for {}.",
-        names.join(", ")
+        "{frames} {noun} in {seconds:.1} s, listening for {names}."
     )?;
-    for (mode, n) in &tally.unreadable {
+    // Where one mode has frames, what another takes for damaged ones is only its mistake.
+    let sent = |mode: Mode| frames == 0 || tally.frames.iter().any(|(m, _)| *m == mode);
+    for (mode, n) in tally.unreadable.iter().filter(|(mode, _)| sent(*mode)) {
         let times = if *n == 1 {
             "once".to_owned()
         } else {

@@ -26,7 +26,7 @@ const UNKNOWN_LENGTH: u32 = 0xFFFF_FF00;
 #[derive(Debug, Error)]
 pub enum WavError {
     /// Not there, not allowed, broken.
-    #[error("cannot be read: {0}")]
+    #[error("cannot be read")]
     Unreadable(#[from] io::Error),
     /// A folder.
     #[error("is a directory; name the WAV files in it")]
