@@ -98,13 +98,14 @@ impl Stage {
         let operator = &scenario.stations[scenario.operator];
         let lines = [
             format!(
-                "{}: {} stations on {} simulated bands, seed {}. Nothing here can key a radio.",
+                "{}: {} stations on {} simulated bands, seed {}.",
                 scenario.title,
                 scenario.stations.len(),
                 scenario.bands.len(),
                 self.rehearsal.seed()
             ),
-            format!("You are {}. {}", operator.config.call, operator.about),
+            "Nothing here can key a radio.".to_owned(),
+            format!("You:   {}. {}", operator.config.call, operator.about),
             format!("Page:  {}", self.web.url()),
             "Stop:  Ctrl-C".to_owned(),
             String::new(),
