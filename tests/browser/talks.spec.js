@@ -111,8 +111,10 @@ test("Talk beside a station heard fills the form with its port and path", async 
   await openPage(page, station.url);
   const row = page.locator(".heard tbody tr").first();
   await expect(row).toBeVisible({ timeout: 60_000 });
-  const call = await row.locator("th").innerText();
-  await row.getByRole("button", { name: /^Talk with/ }).click();
+  // With the focus in the table its rows stay where they are.
+  await row.getByRole("button", { name: /^Talk with/ }).focus();
+  const call = await page.locator(".heard tr:focus-within th").innerText();
+  await page.keyboard.press("Enter");
   await expect(page.locator("#call-to")).toHaveValue(call);
   await expect(page.getByRole("button", { name: "Call", exact: true })).toBeFocused();
 });
