@@ -55,11 +55,12 @@ pub enum SoundEvent {
         /// Why.
         reason: String,
     },
-    /// The devices are gone; the port tries again until told to stop.
+    /// The devices are gone; the port tries again at once and then again and again, until it
+    /// is [`SoundEvent::Ready`] or closed. Told once.
     Lost {
         /// Why.
         reason: String,
-        /// Time until the next try.
+        /// Time between two tries.
         retry_in: Duration,
     },
 }
@@ -161,7 +162,7 @@ impl SoundDevice {
             .name(format!("sound of {name}"))
             .spawn({
                 let settings = settings.clone();
-                move || supervisor::keep(&settings, &ears, &inbox, &first)
+                move || supervisor::keep(settings, &ears, &inbox, &first)
             })
             .map_err(|e| unusable(format!("no thread for it: {e}")))?;
         let detail = opened

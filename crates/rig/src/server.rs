@@ -239,6 +239,15 @@ pub(crate) fn play(
     channel: Channel,
     rate: SampleRate,
 ) -> Result<(Box<dyn Output>, String), DeviceError> {
+    let (output, detail) = open_output(name, channel, rate)?;
+    Ok((Box::new(output), detail))
+}
+
+fn open_output(
+    name: &str,
+    channel: Channel,
+    rate: SampleRate,
+) -> Result<(ServerOutput, String), DeviceError> {
     let unusable = |reason| DeviceError::Unusable {
         way: Way::Play,
         device: name.into(),
@@ -278,11 +287,12 @@ pub(crate) fn play(
         stream,
         outbox,
         looks: 0,
-        underruns: 0,
-        dry: false,
-        _client: client,
+        began: 0,
+        unbroken: 0,
+        gaps: 0,
+        client,
     };
-    Ok((Box::new(output), detail))
+    Ok((output, detail))
 }
 
 /// The transmission that is on its way to the server.
@@ -295,8 +305,8 @@ struct Outbox {
     at: usize,
     /// Octets given to the server since the stream was made.
     given: u64,
-    /// Where in that count the transmission began and ends; `None` = nothing is played.
-    span: Option<(u64, u64)>,
+    /// Where in that count the transmission ends; `None` = nothing is played.
+    ends: Option<u64>,
     waker: Option<Waker>,
 }
 
@@ -309,18 +319,19 @@ impl Outbox {
             samples: Vec::new(),
             at: 0,
             given: 0,
-            span: None,
+            ends: None,
             waker: None,
         }
     }
 
-    /// Takes a transmission, padded with silence to what the server needs to start. `given`
-    /// is the server's own count of what it has got, which a flush turns back.
+    /// Takes a transmission. Silence after it lets the server start also when only little is
+    /// left after a gap. `given` is the server's own count of what it has got, which a flush
+    /// turns back.
     fn take(&mut self, mut samples: Vec<f32>, given: u64) {
         let frame = self.width * OCTETS;
         self.given = given;
-        samples.resize(samples.len().max(self.first as usize / frame + 1), 0.0);
-        self.span = Some((self.given, self.given + (samples.len() * frame) as u64));
+        self.ends = Some(given + (samples.len() * frame) as u64);
+        samples.resize(samples.len() + self.first as usize / frame, 0.0);
         self.samples = samples;
         self.at = 0;
         if let Some(waker) = self.waker.take() {
@@ -331,7 +342,7 @@ impl Outbox {
     fn drop_rest(&mut self) {
         self.samples = Vec::new();
         self.at = 0;
-        self.span = None;
+        self.ends = None;
     }
 
     /// Writes what fits into `octets`, whole frames only, and says how many octets.
@@ -376,24 +387,28 @@ struct ServerOutput {
     stream: PlaybackStream,
     outbox: Arc<Mutex<Outbox>>,
     looks: u32,
-    underruns: u64,
-    /// The server had nothing to play at the last look, in the midst of a transmission.
-    dry: bool,
-    _client: Client,
+    /// Where the transmission begins in the server's count.
+    began: u64,
+    /// What the server had played without a gap at the last look, in octets of its own.
+    unbroken: u64,
+    gaps: u64,
+    #[cfg_attr(not(test), expect(dead_code, reason = "it keeps the stream alive"))]
+    client: Client,
 }
 
 impl Output for ServerOutput {
     fn play(&mut self, samples: Vec<f32>) -> Result<(), String> {
-        self.underruns = 0;
-        self.dry = false;
         let timing = block_on(self.stream.timing_info()).map_err(|e| words(&e))?;
         let given = u64::try_from(timing.write_offset).unwrap_or(0);
+        self.unbroken = 0;
+        self.gaps = 0;
+        self.began = given;
         lock(&self.outbox).take(samples, given);
         Ok(())
     }
 
     fn hush(&mut self) {
-        let running = lock(&self.outbox).span.is_some();
+        let running = lock(&self.outbox).ends.is_some();
         lock(&self.outbox).drop_rest();
         if running {
             // If it fails, the stream is gone, and with it the sound.
@@ -402,20 +417,22 @@ impl Output for ServerOutput {
     }
 
     fn look(&mut self) -> Result<Playing, String> {
-        let span = lock(&self.outbox).span;
+        let ends = lock(&self.outbox).ends;
         self.looks += 1;
-        if span.is_none() && !self.looks.is_multiple_of(LOOKS_PER_QUESTION) {
+        if ends.is_none() && !self.looks.is_multiple_of(LOOKS_PER_QUESTION) {
             return Ok(Playing::Nothing);
         }
         let timing = block_on(self.stream.timing_info()).map_err(|e| words(&e))?;
-        let Some((began, ends)) = span else {
+        let Some(ends) = ends else {
             return Ok(Playing::Nothing);
         };
         let read = u64::try_from(timing.read_offset).unwrap_or(0);
+        if read > self.began {
+            // The server counts what it plays in one piece, and begins again after a gap.
+            self.gaps += u64::from(timing.playing_for < self.unbroken);
+            self.unbroken = timing.playing_for;
+        }
         if read < ends {
-            let dry = read > began && timing.underrun_for > 0 && !timing.playing;
-            self.underruns += u64::from(dry && !self.dry);
-            self.dry = dry;
             return Ok(Playing::Still);
         }
         // The server has handed on the last sample; it is out when the device's own buffer
@@ -423,48 +440,9 @@ impl Output for ServerOutput {
         let inside = Duration::from_micros(timing.sink_usec).min(Duration::from_secs(2));
         std::thread::sleep(inside + MARGIN);
         lock(&self.outbox).drop_rest();
-        Ok(Playing::Ended(self.underruns))
+        Ok(Playing::Ended(self.gaps))
     }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_transmission_is_given_once_in_whole_frames_on_its_channel() {
-        let mut outbox = Outbox::new(Some(1), 2, 0);
-        outbox.take(vec![0.25, -0.5, 1.0], 8);
-        assert_eq!(outbox.span, Some((8, 32)));
-        let mut buffer = [7_u8; 20];
-        assert_eq!(
-            outbox.give(&mut buffer),
-            16,
-            "two whole frames of eight octets fit"
-        );
-        assert_eq!(buffer[0..4], 0.0_f32.to_le_bytes());
-        assert_eq!(buffer[4..8], 0.25_f32.to_le_bytes());
-        assert_eq!(buffer[12..16], (-0.5_f32).to_le_bytes());
-        assert_eq!(outbox.give(&mut buffer), 8);
-        assert_eq!(outbox.give(&mut buffer), 0);
-        assert_eq!(outbox.given, 32);
-    }
-
-    #[test]
-    fn a_transmission_shorter_than_the_server_needs_is_padded_with_silence() {
-        let mut outbox = Outbox::new(None, 1, 400);
-        outbox.take(vec![0.5; 10], 0);
-        assert_eq!(outbox.samples.len(), 101);
-        assert_eq!(outbox.samples[50], 0.0);
-    }
-
-    #[test]
-    fn nothing_is_left_to_give_after_a_hush() {
-        let mut outbox = Outbox::new(None, 1, 0);
-        outbox.take(vec![0.5; 10], 0);
-        outbox.give(&mut [0; 8]);
-        outbox.drop_rest();
-        assert_eq!(outbox.give(&mut [0; 64]), 0);
-        assert_eq!(outbox.span, None);
-    }
-}
+mod tests;

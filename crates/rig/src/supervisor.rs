@@ -11,6 +11,9 @@ use crate::port::{Ears, SoundEvent, SoundSettings};
 
 /// Longest time that opening may take before the port is given up at start.
 pub(crate) const LONGEST_OPENING: Duration = Duration::from_secs(10);
+/// Time to the first try to open devices again. A program that was stopped and continued, or
+/// a machine that slept, finds its devices where they were.
+const FIRST_RETRY: Duration = Duration::from_millis(300);
 /// Time between two tries to open devices that are gone.
 const RETRY: Duration = Duration::from_secs(3);
 /// Time without any sound after which an input counts as lost. Nobody may transmit on a
@@ -66,8 +69,9 @@ pub(crate) struct Session {
     pub(crate) detail: String,
 }
 
-/// Opens what `settings` name.
-fn open(settings: &SoundSettings, ears: &Ears) -> Result<Session, DeviceError> {
+/// Opens what `settings` name. A name that was looked up among all hosts keeps the host where
+/// it was found, so that it can never mean another device later.
+fn open(settings: &mut SoundSettings, ears: &Ears) -> Result<Session, DeviceError> {
     let all = list_devices();
     let from = find(&all, &settings.input.device, Way::Hear)?;
     let to = settings
@@ -75,6 +79,10 @@ fn open(settings: &SoundSettings, ears: &Ears) -> Result<Session, DeviceError> {
         .as_ref()
         .map(|o| find(&all, &o.device, Way::Play))
         .transpose()?;
+    settings.input.device.host = Some(from.host);
+    if let (Some(way), Some(to)) = (settings.output.as_mut(), to) {
+        way.device.host = Some(to.host);
+    }
     let rate = settings.rate;
     let (input, heard) = match from.host {
         DeviceHost::Server => crate::server::hear(&from.name, settings.input.channel, rate, ears)?,
@@ -100,12 +108,12 @@ fn open(settings: &SoundSettings, ears: &Ears) -> Result<Session, DeviceError> {
 /// Keeps the devices open until told to close. The outcome of the first opening goes to
 /// `first`; if it failed, nothing is tried again.
 pub(crate) fn keep(
-    settings: &SoundSettings,
+    mut settings: SoundSettings,
     ears: &Ears,
     orders: &Receiver<Order>,
     first: &Sender<Result<String, DeviceError>>,
 ) {
-    let mut session = match open(settings, ears) {
+    let mut session = match open(&mut settings, ears) {
         Ok(session) => {
             if first.send(Ok(session.detail.clone())).is_err() {
                 return; // Nobody waits for it any more.
@@ -121,18 +129,20 @@ pub(crate) fn keep(
         let Err(reason) = run(session, ears, orders) else {
             return;
         };
+        ears.sink.tell(SoundEvent::Lost {
+            reason: reason.clone(),
+            retry_in: RETRY,
+        });
+        let mut wait = FIRST_RETRY;
         session = loop {
-            ears.sink.tell(SoundEvent::Lost {
-                reason: reason.clone(),
-                retry_in: RETRY,
-            });
-            if pause(ears, orders, &reason) {
+            if pause(wait, ears, orders, &reason) {
                 return;
             }
-            match open(settings, ears) {
+            match open(&mut settings, ears) {
                 Ok(again) => break again,
                 Err(error) => tracing::debug!("still gone: {error}"),
             }
+            wait = RETRY;
         };
         ears.sink.tell(SoundEvent::Ready {
             detail: session.detail.clone(),
@@ -141,9 +151,9 @@ pub(crate) fn keep(
 }
 
 /// Waits for the next try; every transmission asked for meanwhile is refused. True: close.
-fn pause(ears: &Ears, orders: &Receiver<Order>, reason: &str) -> bool {
+fn pause(time: Duration, ears: &Ears, orders: &Receiver<Order>, reason: &str) -> bool {
     let step = LOOK_IDLE;
-    let mut left = RETRY;
+    let mut left = time;
     while left > Duration::ZERO {
         match orders.recv_timeout(step) {
             Ok(Order::Play(_)) => ears.sink.tell(SoundEvent::NotPlayed {

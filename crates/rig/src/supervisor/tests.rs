@@ -201,7 +201,7 @@ fn what_is_asked_of_a_lost_port_is_answered_with_the_reason() {
     let b = bench();
     b.order(Order::Play(vec![0.5; 10]));
     b.order(Order::Close);
-    assert!(pause(&b.ears, &b.inbox, "unplugged"));
+    assert!(pause(RETRY, &b.ears, &b.inbox, "unplugged"));
     assert_eq!(
         b.told(),
         [SoundEvent::NotPlayed {
