@@ -73,6 +73,9 @@ fn quiet(mode: Mode, hz: u32, symbols: usize) -> Vec<f32> {
     vec![0.0; symbols * hz as usize / mode.baud() as usize]
 }
 
+/// What is done to each sample.
+type Hardship = Box<dyn Fn(f32) -> f32>;
+
 #[test]
 fn every_mode_works_at_every_usual_rate() {
     let mut chance = Chance::stream(1, "rates");
@@ -249,7 +252,7 @@ fn polarity_offset_clipping_and_broken_samples_do_no_harm() {
         let sent = [frame(&mut chance, 70)];
         let sound = send(mode, 48_000, 12.0, &sent);
         let peak = sound.iter().fold(0.0_f32, |p, s| s.abs().max(p));
-        let hardships: [(&str, Box<dyn Fn(f32) -> f32>); 5] = [
+        let hardships: [(&str, Hardship); 5] = [
             ("inverted", Box::new(|s| -s)),
             ("offset", Box::new(|s| s + 0.28 * peak)),
             ("clipped", Box::new(|s| s.clamp(-0.4 * peak, 0.4 * peak))),
