@@ -72,7 +72,7 @@ fn device(name: &str, way: Way) -> Result<cpal::Device, DeviceError> {
 fn refused(way: Way, name: &str, error: &cpal::Error) -> DeviceError {
     let reason = match error.kind() {
         ErrorKind::DeviceBusy => {
-            "another program uses it; where a sound server runs, use its `pulse:` device".into()
+            "another program or another port uses it; where a sound server runs, use its `pulse:` device".into()
         }
         ErrorKind::PermissionDenied => {
             "access is denied; is this user in the group `audio`?".to_owned()

@@ -68,6 +68,11 @@ fn connect() -> Result<Client, String> {
 fn words(error: &ClientError) -> String {
     match error {
         ClientError::ServerUnavailable => "no sound server runs for this login".into(),
+        // Its socket is there, left behind by one that ran before.
+        ClientError::Io(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
+            "no sound server runs for this login".into()
+        }
+        ClientError::Io(error) => format!("the sound server cannot be reached: {error}"),
         ClientError::Disconnected => "the sound server has gone".into(),
         ClientError::ServerError(pulseaudio::protocol::PulseError::NoEntity) => {
             "the sound server does not have it any more".into()

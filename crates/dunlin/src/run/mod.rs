@@ -20,22 +20,32 @@ use crate::journal::Journal;
 use clock::Clock;
 use driver::{Driver, Message};
 
+/// What `dunlin run --help` says at the end.
+const AFTER_HELP: &str = "\
+Sound devices are named in the plan as --list-devices prints them: 'pulse:NAME' for one of the
+sound server (PulseAudio; PipeWire when pipewire-pulse runs), 'alsa:NAME' for one of the kernel,
+which nothing else may use at the same time, another port neither. 'default' is the sound
+server's default at the start and stays that device while the station runs. A device that goes
+away is waited for and never replaced.
+A killed program leaves silence: the sound server and the kernel stop what it played.";
+
 /// What `dunlin run` is told on the command line.
 #[derive(Debug, clap::Args)]
+#[command(after_help = AFTER_HELP)]
 pub struct RunArgs {
-    /// The station plan: the TOML file that describes the station.
+    /// The station plan: the TOML file that describes the station
     #[arg(value_name = "PLAN.toml", required_unless_present = "list_devices")]
     plan: Option<PathBuf>,
-    /// TCP port of the page on this machine; 0 = any free one.
+    /// TCP port of the page on this machine; 0 = any free one
     #[arg(long, value_name = "N", default_value_t = 7317)]
     port: u16,
-    /// Where the journal is kept [default: beside the plan, named like it with .journal].
+    /// Where the journal is kept [default: beside the plan, named like it with .journal]
     #[arg(long, value_name = "FILE")]
     journal: Option<PathBuf>,
-    /// Serve no page and no API; the timeline in the terminal is all there is.
+    /// Serve no page and no API; the timeline in the terminal is all there is
     #[arg(long)]
     no_page: bool,
-    /// Print the sound devices that exist now, and end.
+    /// Print the sound devices that exist now, and end
     #[arg(long)]
     list_devices: bool,
 }
