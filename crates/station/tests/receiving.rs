@@ -74,7 +74,7 @@ fn quiet(mode: Mode, hz: u32, symbols: usize) -> Vec<f32> {
 }
 
 /// What is done to each sample.
-type Hardship = Box<dyn Fn(f32) -> f32>;
+type Hardship<'a> = Box<dyn Fn(f32) -> f32 + 'a>;
 
 #[test]
 fn every_mode_works_at_every_usual_rate() {
