@@ -3,6 +3,7 @@
 use dunlin_ax25::CallSign;
 use dunlin_clock::Duration;
 use dunlin_modem::Mode;
+use dunlin_station::gate::{GateConfig, Medium};
 use dunlin_station::{PortConfig, Timing};
 
 use crate::beacon::{self, BeaconPort};
@@ -179,6 +180,8 @@ impl Partial {
             retries: retries?,
             digipeat: digipeat?.into_iter().map(|call| call.value).collect(),
             beacons,
+            medium: Medium::Sound,
+            gate: GateConfig::default(),
         };
         check_modem(&config, section, faults);
         check_longest(&config, section, faults);

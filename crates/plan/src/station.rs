@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use dunlin_ax25::CallSign;
+use dunlin_clock::WallTime;
 use dunlin_station::StationConfig;
 
 use crate::crossing::{self, CrossingRead};
@@ -116,6 +117,8 @@ impl Head {
         Some(StationConfig {
             call,
             greeting: self.greeting?,
+            stops: Vec::new(),
+            wall_at_zero: WallTime::default(),
             ports: ports?,
             crossings: crossings?,
             seed: seed_of(call),

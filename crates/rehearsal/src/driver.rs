@@ -291,6 +291,9 @@ impl Rehearsal {
             match output {
                 Output::Transmit { port, samples } => self.transmit(station, port, samples, at),
                 Output::Event(event) => self.event(station, event, at),
+                // No port of a rehearsal has a controller, and nothing is cut short on
+                // simulated bands.
+                Output::SendFrames { .. } | Output::Release { .. } => {}
             }
         }
     }
@@ -329,6 +332,7 @@ impl Rehearsal {
                 });
             }
             Event::Port(_) | Event::Heard(_) | Event::TalkGone(_) | Event::Note(_) => {}
+            Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) => {}
         }
         for person in &mut self.people {
             if person.plan().station == station {

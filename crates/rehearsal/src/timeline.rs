@@ -193,6 +193,8 @@ impl Live {
                 vec![row(note.at_ms, port, &format!("{mark} {}", note.text))]
             }
             Event::Port(_) | Event::Heard(_) | Event::TalkLine(_) => Vec::new(),
+            // What matters of these comes as a note too.
+            Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) => Vec::new(),
         }
     }
 

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::event::{CrossingId, PortId, TalkId};
+use crate::gate::TestSignal;
 
 /// Something a person asks for. Tagged in JSON by `do`: `{"do": "say", "talk": 3, "text": "…"}`.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -54,6 +55,44 @@ pub enum Command {
         /// The text, at most the port's information length.
         text: String,
     },
+    /// Release every key at once and hold whatever is queued, until a person starts it again.
+    Stop {
+        /// The port; none = the whole station.
+        #[serde(default)]
+        port: Option<PortId>,
+        /// Who asks.
+        by: String,
+        /// Why; may be empty.
+        #[serde(default)]
+        why: String,
+    },
+    /// Allow again what was stopped.
+    Start {
+        /// The port; none = the whole station.
+        #[serde(default)]
+        port: Option<PortId>,
+        /// Who asks.
+        by: String,
+    },
+    /// Send a test signal.
+    Test {
+        /// The port.
+        port: PortId,
+        /// Which.
+        signal: TestSignal,
+        /// For how long, seconds, 1 to 30.
+        seconds: u8,
+    },
+    /// End a test signal before its time.
+    EndTest {
+        /// The port.
+        port: PortId,
+    },
+    /// Send the call sign now.
+    Identify {
+        /// The port.
+        port: PortId,
+    },
 }
 
 /// What a command that was carried out answers.
@@ -69,6 +108,9 @@ pub enum Reply {
 /// Why a command was not carried out. Each says what to do instead.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
 pub enum Refusal {
+    /// Not built yet.
+    #[error("this station cannot do that yet")]
+    NotYet,
     /// The port does not exist.
     #[error("there is no port number {0}; the plan has {1}, counted from 0")]
     NoSuchPort(u8, usize),

@@ -2,11 +2,12 @@
 //! independent of devices. The `plan` crate reads it from a file and checks it.
 
 use dunlin_ax25::CallSign;
-use dunlin_clock::{Duration, SampleRate};
+use dunlin_clock::{Duration, SampleRate, WallTime};
 use dunlin_modem::Mode;
 use thiserror::Error;
 
 use crate::event::PortId;
+use crate::gate::{GateConfig, Medium, Stop};
 
 /// The whole station.
 #[derive(Clone, Debug, PartialEq)]
@@ -19,6 +20,10 @@ pub struct StationConfig {
     pub ports: Vec<PortConfig>,
     /// Rules that let visitors cross from port to port. None = nobody crosses.
     pub crossings: Vec<CrossingRule>,
+    /// Who had stopped the station or a port before this start.
+    pub stops: Vec<Stop>,
+    /// Civil time at the zero of the engine's time line.
+    pub wall_at_zero: WallTime,
     /// Seed of the station's dice (slots, beacon spread).
     pub seed: u64,
 }
@@ -61,6 +66,10 @@ pub struct PortConfig {
     pub digipeat: Vec<CallSign>,
     /// Beacons of this port.
     pub beacons: Vec<Beacon>,
+    /// What carries the port's frames.
+    pub medium: Medium,
+    /// How the port guards its key.
+    pub gate: GateConfig,
 }
 
 /// Timing of one port on its channel.

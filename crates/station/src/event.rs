@@ -8,6 +8,8 @@ use dunlin_ax25::CallSign;
 use dunlin_clock::Instant;
 use serde::{Deserialize, Serialize};
 
+use crate::gate::{AlarmView, GateView, Stop};
+
 /// Which port: its position in the station plan, from 0.
 #[derive(
     Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize,
@@ -50,6 +52,12 @@ pub enum Event {
     Crossing(CrossingView),
     /// A sentence for the timeline: what happened or did not happen, and why.
     Note(Note),
+    /// The gate of a port has changed (same port: replace).
+    Gate(GateView),
+    /// All that is stopped now (replace the whole list).
+    Stops(Vec<Stop>),
+    /// An alarm begins, changes or ends (same kind and port: replace; not active: remove).
+    Alarm(AlarmView),
 }
 
 /// What a block of a strip shows.
@@ -321,6 +329,12 @@ pub struct Snapshot {
     pub crossings: Vec<CrossingView>,
     /// The latest notes, oldest first.
     pub notes: Vec<Note>,
+    /// The gates of the ports, in the order of the plan.
+    pub gates: Vec<GateView>,
+    /// All that is stopped now.
+    pub stops: Vec<Stop>,
+    /// Alarms that hold.
+    pub alarms: Vec<AlarmView>,
 }
 
 /// Milliseconds of an instant, the unit of every view.

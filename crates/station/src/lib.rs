@@ -10,6 +10,7 @@
 //! 3. drain [`Station::poll`] until it is empty and act on each [`Output`];
 //! 4. note [`Station::next_wakeup`] and begin again.
 
+pub mod gate;
 pub mod port;
 
 mod access;

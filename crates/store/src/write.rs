@@ -24,6 +24,8 @@ pub(crate) fn write(db: &Connection, run: RunId, waiting: &Waiting) -> rusqlite:
         Event::TalkGone(id) => talk_gone(db, run, *id),
         Event::Crossing(view) => crossing(db, run, *first, view),
         Event::Note(view) => note(db, run, *first, view),
+        // What matters of these comes as a note too.
+        Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) => Ok(()),
     }
 }
 

@@ -204,6 +204,7 @@ impl<S: SoundPort> Driver<S> {
             match output {
                 Output::Transmit { port, samples } => self.transmit(now, port, samples),
                 Output::Event(event) => self.tell(now, &event),
+                Output::SendFrames { .. } | Output::Release { .. } => {}
             }
         }
     }

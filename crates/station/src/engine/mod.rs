@@ -11,13 +11,14 @@ mod talks;
 use std::collections::{BTreeMap, VecDeque};
 
 use dunlin_ax25::CallSign;
-use dunlin_clock::Instant;
+use dunlin_clock::{Duration, Instant};
 
 use crate::channel::Channel;
 use crate::command::{Command, Refusal, Reply};
 use crate::config::{ConfigError, PortConfig, StationConfig};
 use crate::crossing::Crossing;
 use crate::event::{CrossingId, Event, Note, PortId, Snapshot, TalkId, TalkState, Urgency, ms};
+use crate::gate::{AlarmKind, DeviceState, KeyLineState};
 use crate::heard::HeardList;
 use crate::links::Links;
 use crate::strip::Strips;
@@ -41,6 +42,52 @@ pub enum Input<'a> {
     },
     /// The time of [`Station::next_wakeup`] has come.
     Wakeup,
+    /// A frame that the controller of a port has heard (AX.25 octets without FCS).
+    Frame {
+        /// The port, of [`Medium::Controller`](crate::gate::Medium::Controller).
+        port: PortId,
+        /// The octets.
+        octets: &'a [u8],
+    },
+    /// A frame that another program of the shack wants to send by one of our ports.
+    FromClient {
+        /// The port.
+        port: PortId,
+        /// Which program; never used twice in one run.
+        client: u64,
+        /// AX.25 octets without FCS.
+        octets: &'a [u8],
+    },
+    /// How the sound device or controller of a port does.
+    Device {
+        /// The port.
+        port: PortId,
+        /// How.
+        state: DeviceState<'a>,
+    },
+    /// How the key line of a port does.
+    KeyLine {
+        /// The port.
+        port: PortId,
+        /// How.
+        state: KeyLineState<'a>,
+    },
+    /// The radio's own line says whether the channel is occupied.
+    ExternalCarrier {
+        /// The port.
+        port: PortId,
+        /// Occupied.
+        busy: bool,
+    },
+    /// Something outside the engine is wrong (disk, clock …), or is well again.
+    Trouble {
+        /// What.
+        kind: AlarmKind,
+        /// The port; `None` = the station.
+        port: Option<PortId>,
+        /// What is wrong and what to do; `None` = it is over.
+        text: Option<&'a str>,
+    },
 }
 
 /// One thing to do outside.
@@ -53,6 +100,24 @@ pub enum Output {
         port: PortId,
         /// The sound of the whole transmission, at the port's sample rate, full scale = ±1.
         samples: Vec<f32>,
+    },
+    /// Give these frames to the port's controller, and give [`Input::Transmitted`] when it
+    /// should have sent them.
+    SendFrames {
+        /// The port, of [`Medium::Controller`](crate::gate::Medium::Controller).
+        port: PortId,
+        /// AX.25 octets without FCS, in order.
+        frames: Vec<Vec<u8>>,
+        /// How long they take on the air, key-up delay included, as far as can be known.
+        airtime: Duration,
+    },
+    /// Release the key of the port now and drop what is being played, then give
+    /// [`Input::Transmitted`].
+    Release {
+        /// The port.
+        port: PortId,
+        /// Why, for the log.
+        why: String,
     },
     /// Tell people and the journal.
     Event(Event),
@@ -136,6 +201,12 @@ impl Station {
             Input::Samples { port, samples } => self.samples(now, port, samples),
             Input::Transmitted { port } => self.transmitted(now, port),
             Input::Wakeup => self.wakeup(now),
+            Input::Frame { .. }
+            | Input::FromClient { .. }
+            | Input::Device { .. }
+            | Input::KeyLine { .. }
+            | Input::ExternalCarrier { .. }
+            | Input::Trouble { .. } => {}
         }
         self.settle(now);
     }
@@ -197,6 +268,9 @@ impl Station {
                 .map(|c| self.crossing_view(c))
                 .collect(),
             notes: self.notes.iter().cloned().collect(),
+            gates: Vec::new(),
+            stops: self.config.stops.clone(),
+            alarms: Vec::new(),
         }
     }
 

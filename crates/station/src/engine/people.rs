@@ -38,6 +38,11 @@ impl Station {
                 via,
                 text,
             } => self.say_to_all(now, port, to, &via, &text),
+            Command::Stop { .. }
+            | Command::Start { .. }
+            | Command::Test { .. }
+            | Command::EndTest { .. }
+            | Command::Identify { .. } => Err(Refusal::NotYet),
         }
     }
 

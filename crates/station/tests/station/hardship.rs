@@ -52,7 +52,9 @@ impl Listener {
                 match output {
                     Output::Event(event) => self.told.push(event),
                     // Played in no time: this bench only listens.
-                    Output::Transmit { port, .. } => {
+                    Output::SendFrames { port, .. }
+                    | Output::Release { port, .. }
+                    | Output::Transmit { port, .. } => {
                         self.station.handle(self.now, Input::Transmitted { port });
                     }
                 }

@@ -2,8 +2,9 @@
 //! noise. A driver in the smallest form, in virtual time.
 
 use dunlin_ax25::CallSign;
-use dunlin_clock::{Duration, Instant, SampleRate};
+use dunlin_clock::{Duration, Instant, SampleRate, WallTime};
 use dunlin_modem::Mode;
+use dunlin_station::gate::{GateConfig, Medium};
 use dunlin_station::{
     Command, CrossingRule, Event, Input, Output, PortConfig, PortId, Reply, Station, StationConfig,
     Timing, WhoMayCross,
@@ -59,6 +60,8 @@ pub fn port(name: &str, mode: Mode, own: &str) -> PortConfig {
         retries: 5,
         digipeat: Vec::new(),
         beacons: Vec::new(),
+        medium: Medium::Sound,
+        gate: GateConfig::default(),
     }
 }
 
@@ -66,6 +69,8 @@ pub fn station(own: &str, ports: Vec<PortConfig>, seed: u64) -> StationConfig {
     StationConfig {
         call: call(own),
         greeting: String::new(),
+        stops: Vec::new(),
+        wall_at_zero: WallTime::default(),
         ports,
         crossings: Vec::new(),
         seed,
@@ -184,6 +189,9 @@ impl Wires {
                     let tap = tap.expect("the port is on a wire");
                     assert!(tap.playing.is_none(), "keyed while keyed");
                     tap.playing = Some((samples, 0));
+                }
+                Output::SendFrames { .. } | Output::Release { .. } => {
+                    panic!("nothing on a wire has a controller or is cut short")
                 }
             }
         }

@@ -52,6 +52,9 @@ impl Picture {
             lines: Vec::new(),
             crossings: Vec::new(),
             notes: Vec::new(),
+            gates: Vec::new(),
+            stops: Vec::new(),
+            alarms: Vec::new(),
         };
         Picture {
             state,
@@ -88,6 +91,11 @@ impl Picture {
             }
             Event::Crossing(c) => upsert(&mut state.crossings, c, |a, b| a.id == b.id),
             Event::Note(n) => state.notes.push(n),
+            Event::Gate(g) => upsert(&mut state.gates, g, |a, b| a.port == b.port),
+            Event::Stops(s) => state.stops = s,
+            Event::Alarm(a) => upsert(&mut state.alarms, a, |a, b| {
+                (a.kind, a.port) == (b.kind, b.port)
+            }),
         }
         let excess = state.blocks.len().saturating_sub(MOST_BLOCKS);
         state.blocks.drain(..excess);

@@ -88,5 +88,8 @@ fn empty() -> Snapshot {
         lines: Vec::new(),
         crossings: Vec::new(),
         notes: Vec::new(),
+        gates: Vec::new(),
+        stops: Vec::new(),
+        alarms: Vec::new(),
     }
 }
