@@ -2,7 +2,7 @@
 //! same time; where a sound server runs, name the server's device instead.
 
 use std::str::FromStr;
-use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::Sender;
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -15,7 +15,7 @@ use dunlin_clock::{Duration, SampleRate};
 
 use crate::channels;
 use crate::device::{Channel, DeviceError, DeviceHost, DeviceInfo, Way};
-use crate::player::{Player, Turn};
+use crate::player::{Mark, Player, Progress, Turn};
 use crate::port::{Ears, Tally};
 use crate::resample::Rates;
 use crate::supervisor::{Hearing, Output, Playing};
@@ -50,6 +50,7 @@ pub(crate) fn list() -> Vec<DeviceInfo> {
             host: DeviceHost::Alsa,
             name: id.id().to_owned(),
             description: text.replace('\n', ", "),
+            identity: None,
             hears: device.supports_input(),
             plays: device.supports_output(),
         })
@@ -315,7 +316,8 @@ where
 struct AlsaOutput {
     fate: Fate,
     turns: Sender<Turn>,
-    ended: Arc<AtomicBool>,
+    mark: Mark,
+    told: bool,
     playing: bool,
     /// The device's rate and the engine's.
     rates: (SampleRate, SampleRate),
@@ -329,7 +331,8 @@ impl Output for AlsaOutput {
     fn play(&mut self, samples: Vec<f32>) -> Result<(), String> {
         let (device, engine) = self.rates;
         let samples = Rates::whole(engine, device, samples)?;
-        self.ended.store(false, Ordering::Release);
+        *self.mark.lock() = Progress::default();
+        self.told = false;
         self.gaps = self.tally.underruns.load(Ordering::Relaxed);
         self.turns
             .send(Turn::Play(samples))
@@ -348,7 +351,12 @@ impl Output for AlsaOutput {
         if !self.playing {
             return Ok(Playing::Nothing);
         }
-        if !self.ended.swap(false, Ordering::AcqRel) {
+        let mark = *self.mark.lock();
+        if let Some(at) = mark.began.filter(|_| !self.told) {
+            self.told = true;
+            return Ok(Playing::Began(at.elapsed()));
+        }
+        if !mark.ended {
             return Ok(Playing::Still);
         }
         self.playing = false;
@@ -376,8 +384,8 @@ pub(crate) fn play(
     )?;
     let fate = Fate::default();
     let (turns, taken) = std::sync::mpsc::channel();
-    let ended = Arc::new(AtomicBool::new(false));
-    let player = Player::new(taken, ended.clone());
+    let mark = Mark::default();
+    let player = Player::new(taken, mark.clone(), choice.rate);
     let stream = match choice.format {
         SampleFormat::F32 => output::<f32>(&device, choice, channel, player, &fate, ears),
         SampleFormat::I32 => output::<i32>(&device, choice, channel, player, &fate, ears),
@@ -388,7 +396,8 @@ pub(crate) fn play(
     let output = AlsaOutput {
         fate,
         turns,
-        ended,
+        mark,
+        told: false,
         playing: false,
         rates: (choice.rate, rate),
         tally: ears.tally.clone(),

@@ -9,6 +9,8 @@ use std::str::FromStr;
 
 use thiserror::Error;
 
+use crate::identity::{Identity, IdentityChanged};
+
 /// Who offers a device.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum DeviceHost {
@@ -131,6 +133,8 @@ pub struct DeviceInfo {
     pub name: String,
     /// What the host says about it, one line.
     pub description: String,
+    /// What it is; `None` if nothing is known beyond its name.
+    pub identity: Option<Identity>,
     /// Sound can be recorded from it.
     pub hears: bool,
     /// Sound can be played to it.
@@ -205,6 +209,19 @@ pub enum DeviceError {
         has: usize,
         /// The one wanted.
         wanted: Channel,
+    },
+    /// The name leads to another device than the one remembered.
+    #[error(
+        "sound {way} `{device}` is another device than before. {changed}. Nothing was opened: \
+         put the expected device back, or name the new one in the plan"
+    )]
+    Changed {
+        /// Input or output.
+        way: Way,
+        /// The name in the plan.
+        device: String,
+        /// Both.
+        changed: IdentityChanged,
     },
     /// The device exists and cannot be used.
     #[error("sound {way} `{device}` cannot be used: {reason}")]
@@ -331,6 +348,7 @@ mod tests {
             host,
             name: name.into(),
             description: String::new(),
+            identity: None,
             hears,
             plays,
         }

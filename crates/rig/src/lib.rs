@@ -18,6 +18,7 @@
 mod alsa;
 mod channels;
 mod device;
+mod identity;
 mod player;
 mod port;
 mod resample;
@@ -28,6 +29,7 @@ pub use device::{
     Channel, DeviceError, DeviceHost, DeviceInfo, DeviceName, Listing, NameError, Way,
     default_device, find, list_devices,
 };
+pub use identity::{Identities, Identity, IdentityChanged, compare};
 pub use port::{
     Counts, EventSink, OpenPort, SoundDevice, SoundEvent, SoundPort, SoundSettings, WaySettings,
 };

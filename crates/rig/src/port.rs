@@ -8,6 +8,7 @@ use std::thread::JoinHandle;
 use dunlin_clock::{Duration, SampleRate};
 
 use crate::device::{Channel, DeviceError, DeviceName};
+use crate::identity::{Identities, Identity};
 use crate::supervisor::{self, Order};
 
 /// One direction of a port: which device and which of its channels.
@@ -17,6 +18,10 @@ pub struct WaySettings {
     pub device: DeviceName,
     /// Its channel.
     pub channel: Channel,
+    /// What the device was when the port was set up; another one is refused, at start and
+    /// whenever it is opened again. `None` = whatever has the name now, and from then on only
+    /// that.
+    pub expected: Option<Identity>,
 }
 
 /// What a port needs to know of its sound.
@@ -37,6 +42,8 @@ pub enum SoundEvent {
     Ready {
         /// For the log.
         detail: String,
+        /// What was opened, to be remembered.
+        identities: Box<Identities>,
     },
     /// The next samples heard, full scale = ±1, at the port's rate.
     Heard {
@@ -44,6 +51,12 @@ pub enum SoundEvent {
         samples: Vec<f32>,
         /// How long ago the last of them was at the device's input; an estimate.
         age: Duration,
+    },
+    /// The first sample of the transmission has left the device, by the device's own word on
+    /// its delay. Told at most once per transmission, before its end.
+    Began {
+        /// How long before this event it left; an estimate.
+        ago: Duration,
     },
     /// The last sample of the transmission has left the device.
     Played {
@@ -56,7 +69,8 @@ pub enum SoundEvent {
         reason: String,
     },
     /// The devices are gone; the port tries again at once and then again and again, until it
-    /// is [`SoundEvent::Ready`] or closed. Told once.
+    /// is [`SoundEvent::Ready`] or closed. Told again only when what keeps it away has changed
+    /// to a reason that a person must see, such as another device under its name.
     Lost {
         /// Why.
         reason: String,
@@ -126,6 +140,8 @@ pub struct OpenPort {
     pub port: SoundDevice,
     /// What was opened, in a line.
     pub detail: String,
+    /// What the devices are, to be remembered.
+    pub identities: Identities,
 }
 
 /// Real sound devices, kept open by a thread of their own.
@@ -165,7 +181,7 @@ impl SoundDevice {
                 move || supervisor::keep(settings, &ears, &inbox, &first)
             })
             .map_err(|e| unusable(format!("no thread for it: {e}")))?;
-        let detail = opened
+        let (detail, identities) = opened
             .recv_timeout(supervisor::LONGEST_OPENING)
             .map_err(|_| unusable("it did not answer".into()))??;
         Ok(OpenPort {
@@ -175,6 +191,7 @@ impl SoundDevice {
                 keeper: Some(keeper),
             },
             detail,
+            identities,
         })
     }
 }

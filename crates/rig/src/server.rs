@@ -14,6 +14,7 @@ use std::pin::Pin;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, mpsc};
 use std::task::{Context, Poll, Waker};
+use std::time::Instant;
 
 use dunlin_clock::{Duration, SampleRate};
 use futures_executor::block_on;
@@ -90,6 +91,7 @@ pub(crate) fn list() -> Result<Vec<DeviceInfo>, String> {
         host: DeviceHost::Server,
         name: name.to_string_lossy().into_owned(),
         description: description.map_or(String::new(), |d| d.to_string_lossy().into_owned()),
+        identity: None,
         hears,
         plays: !hears,
     };
@@ -293,6 +295,9 @@ fn open_output(
         outbox,
         looks: 0,
         began: 0,
+        told: false,
+        out_at: None,
+        frames_per_s: rate,
         unbroken: 0,
         gaps: 0,
         client,
@@ -394,6 +399,11 @@ struct ServerOutput {
     looks: u32,
     /// Where the transmission begins in the server's count.
     began: u64,
+    /// The begin of the transmission has been told.
+    told: bool,
+    /// When the last sample will have left the device; known once the server has given it on.
+    out_at: Option<Instant>,
+    frames_per_s: SampleRate,
     /// What the server had played without a gap at the last look, in octets of its own.
     unbroken: u64,
     gaps: u64,
@@ -408,6 +418,8 @@ impl Output for ServerOutput {
         self.unbroken = 0;
         self.gaps = 0;
         self.began = given;
+        self.told = false;
+        self.out_at = None;
         lock(&self.outbox).take(samples, given);
         Ok(())
     }
@@ -437,15 +449,37 @@ impl Output for ServerOutput {
             self.gaps += u64::from(timing.playing_for < self.unbroken);
             self.unbroken = timing.playing_for;
         }
+        // What the server has handed on leaves the device after the time that is inside. Two
+        // seconds is the most that a server gives a device.
+        let inside = Duration::from_micros(timing.sink_usec).min(Duration::from_secs(2));
+        let since_first = self.lasts(read.saturating_sub(self.began));
+        if read > self.began && !self.told && since_first >= inside {
+            self.told = true;
+            return Ok(Playing::Began(since_first - inside));
+        }
         if read < ends {
             return Ok(Playing::Still);
         }
-        // The server has handed on the last sample; it is out when the device's own buffer
-        // has been played. Two seconds is the most that a server gives a device.
-        let inside = Duration::from_micros(timing.sink_usec).min(Duration::from_secs(2));
-        std::thread::sleep(inside + MARGIN);
+        let now = Instant::now();
+        let out_at = *self.out_at.get_or_insert(now + inside + MARGIN);
+        if now < out_at {
+            return Ok(Playing::Still);
+        }
+        if !self.told {
+            // Shorter than what the device has inside, so all of it came out between two looks.
+            self.told = true;
+            return Ok(Playing::Began(self.lasts(ends - self.began)));
+        }
         lock(&self.outbox).drop_rest();
         Ok(Playing::Ended(self.gaps))
+    }
+}
+
+impl ServerOutput {
+    /// How long so many octets of the stream last.
+    fn lasts(&self, octets: u64) -> Duration {
+        let frame = lock(&self.outbox).width * OCTETS;
+        self.frames_per_s.duration_of(octets / frame as u64)
     }
 }
 

@@ -6,8 +6,9 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 
 use dunlin_clock::Duration;
 
-use crate::device::{DeviceError, DeviceHost, Way, find, list_devices};
-use crate::port::{Ears, SoundEvent, SoundSettings};
+use crate::device::{DeviceError, DeviceHost, DeviceInfo, Listing, Way, find, list_devices};
+use crate::identity::{Identities, Identity, compare};
+use crate::port::{Ears, SoundEvent, SoundSettings, WaySettings};
 
 /// Longest time that opening may take before the port is given up at start.
 pub(crate) const LONGEST_OPENING: Duration = Duration::from_secs(10);
@@ -42,6 +43,8 @@ pub(crate) enum Playing {
     Nothing,
     /// A transmission still runs.
     Still,
+    /// Its first sample left the device so long ago. Found once per transmission.
+    Began(Duration),
     /// It has left the device, with so many gaps.
     Ended(u64),
 }
@@ -67,17 +70,35 @@ pub(crate) struct Session {
     pub(crate) input: Box<dyn Hearing>,
     pub(crate) output: Option<Box<dyn Output>>,
     pub(crate) detail: String,
+    pub(crate) identities: Identities,
+}
+
+/// The device for one way of a port, if it is the one that the port shall have.
+fn chosen<'a>(
+    all: &'a Listing,
+    wanted: &WaySettings,
+    way: Way,
+) -> Result<&'a DeviceInfo, DeviceError> {
+    let found = find(all, &wanted.device, way)?;
+    if let Some(expected) = &wanted.expected {
+        compare(expected, found.identity.as_ref()).map_err(|changed| DeviceError::Changed {
+            way,
+            device: wanted.device.to_string(),
+            changed,
+        })?;
+    }
+    Ok(found)
 }
 
 /// Opens what `settings` name. A name that was looked up among all hosts keeps the host where
 /// it was found, so that it can never mean another device later.
 fn open(settings: &mut SoundSettings, ears: &Ears) -> Result<Session, DeviceError> {
     let all = list_devices();
-    let from = find(&all, &settings.input.device, Way::Hear)?;
+    let from = chosen(&all, &settings.input, Way::Hear)?;
     let to = settings
         .output
         .as_ref()
-        .map(|o| find(&all, &o.device, Way::Play))
+        .map(|o| chosen(&all, o, Way::Play))
         .transpose()?;
     settings.input.device.host = Some(from.host);
     if let (Some(way), Some(to)) = (settings.output.as_mut(), to) {
@@ -98,10 +119,26 @@ fn open(settings: &mut SoundSettings, ears: &Ears) -> Result<Session, DeviceErro
         detail.push_str(&format!(", plays to {} ({played})", to.plan_name()));
         output = Some(out);
     }
+    let identities = Identities {
+        input: from.identity.clone(),
+        output: to.and_then(|to| to.identity.clone()),
+    };
+    // From now on nothing else is opened, whatever was known before.
+    let known = &identities;
+    let remember = |way: &mut WaySettings, found: &Option<Identity>| {
+        if way.expected.is_none() {
+            way.expected.clone_from(found);
+        }
+    };
+    remember(&mut settings.input, &known.input);
+    if let Some(way) = settings.output.as_mut() {
+        remember(way, &known.output);
+    }
     Ok(Session {
         input,
         output,
         detail,
+        identities,
     })
 }
 
@@ -111,11 +148,12 @@ pub(crate) fn keep(
     mut settings: SoundSettings,
     ears: &Ears,
     orders: &Receiver<Order>,
-    first: &Sender<Result<String, DeviceError>>,
+    first: &Sender<Result<(String, Identities), DeviceError>>,
 ) {
     let mut session = match open(&mut settings, ears) {
         Ok(session) => {
-            if first.send(Ok(session.detail.clone())).is_err() {
+            let opened = (session.detail.clone(), session.identities.clone());
+            if first.send(Ok(opened)).is_err() {
                 return; // Nobody waits for it any more.
             }
             session
@@ -146,6 +184,7 @@ pub(crate) fn keep(
         };
         ears.sink.tell(SoundEvent::Ready {
             detail: session.detail.clone(),
+            identities: Box::new(session.identities.clone()),
         });
     }
 }
@@ -201,14 +240,22 @@ fn turn(
             Err(RecvTimeoutError::Timeout) => deaf.look(ears, wait)?,
         }
         session.input.look()?;
-        if let Some(output) = session.output.as_mut()
-            && let Playing::Ended(underruns) = output.look()?
-            && *playing
-        {
+        if let Some(output) = session.output.as_mut() {
+            tell(output.look()?, ears, playing);
+        }
+    }
+}
+
+/// Tells what a look at the output found.
+fn tell(found: Playing, ears: &Ears, playing: &mut bool) {
+    match found {
+        Playing::Began(ago) if *playing => ears.sink.tell(SoundEvent::Began { ago }),
+        Playing::Ended(underruns) if *playing => {
             *playing = false;
             ears.tally.underruns.fetch_add(underruns, Ordering::Relaxed);
             ears.sink.tell(SoundEvent::Played { underruns });
         }
+        _ => {}
     }
 }
 

@@ -105,6 +105,7 @@ fn settings(input: &str, output: &str, hear: Channel, play: Channel) -> SoundSet
     let way = |name: &str, channel| WaySettings {
         device: name.parse().expect("a name"),
         channel,
+        expected: None,
     };
     SoundSettings {
         input: way(input, hear),
@@ -120,14 +121,24 @@ fn open(settings: SoundSettings) -> Bench {
         loud: Mutex::default(),
         events: Mutex::new(sender),
     });
-    let OpenPort { port, detail } =
+    let OpenPort { port, detail, .. } =
         SoundDevice::open("test", settings, log.clone()).expect("the devices exist");
     println!("{detail}");
     Bench { port, log, events }
 }
 
 impl Bench {
+    /// The next event but for the begin of a transmission.
     fn next(&self) -> (Instant, SoundEvent) {
+        loop {
+            let next = self.next_of_all();
+            if !matches!(next.1, SoundEvent::Began { .. }) {
+                return next;
+            }
+        }
+    }
+
+    fn next_of_all(&self) -> (Instant, SoundEvent) {
         self.events
             .recv_timeout(Duration::from_secs(20))
             .expect("the port tells something")
@@ -281,9 +292,11 @@ fn inside_loses_its_device() {
             SoundEvent::NotPlayed { .. } => {
                 control(&server, &load).expect("the device comes back");
             }
-            SoundEvent::Ready { detail } => break println!("back: {detail}"),
+            SoundEvent::Ready { detail, .. } => break println!("back: {detail}"),
             SoundEvent::Lost { .. } => {}
-            SoundEvent::Played { .. } | SoundEvent::Heard { .. } => panic!("{event:?}"),
+            SoundEvent::Began { .. } | SoundEvent::Played { .. } | SoundEvent::Heard { .. } => {
+                panic!("{event:?}")
+            }
         }
     }
     bench.play_tone(0.3, 0);

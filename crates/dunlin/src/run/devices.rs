@@ -67,6 +67,7 @@ fn input(port: &PortConfig, devices: &PortDevices) -> Result<WaySettings> {
     Ok(WaySettings {
         device,
         channel: channel(devices.channel),
+        expected: None,
     })
 }
 
@@ -91,6 +92,7 @@ fn output(plan: &Plan, index: usize, devices: &PortDevices) -> Result<Option<Way
     Ok(device.map(|device| WaySettings {
         device,
         channel: channel(devices.channel),
+        expected: None,
     }))
 }
 
@@ -155,6 +157,7 @@ pub(super) fn open(
         let OpenPort {
             port: sound,
             detail,
+            ..
         } = SoundDevice::open(&name, settings, Arc::new(sink))
             .with_context(|| format!("port {name} cannot start"))?;
         say(&format!("Port {name}: {detail}."));

@@ -323,7 +323,8 @@ impl<S: SoundPort> Driver<S> {
                     },
                 );
             }
-            SoundEvent::Ready { detail } => {
+            SoundEvent::Began { .. } => {}
+            SoundEvent::Ready { detail, .. } => {
                 let text = format!("the sound device is back: {detail}");
                 self.note(now, Some(index), Urgency::Plain, text);
             }

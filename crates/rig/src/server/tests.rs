@@ -61,7 +61,11 @@ fn inside_starves() {
     let (mut output, _) = open_output("air", Channel::Mono, rate).expect("it exists");
     output.play(vec![0.5; 96_000]).expect("it plays");
     for _ in 0..40 {
-        assert_eq!(output.look(), Ok(Playing::Still));
+        let found = output.look().expect("the server is there");
+        assert!(
+            matches!(found, Playing::Still | Playing::Began(_)),
+            "{found:?}"
+        );
         std::thread::sleep(Duration::from_millis(10));
     }
     // The thread that feeds the server is kept busy, as by a machine that has no time.

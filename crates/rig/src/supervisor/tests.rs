@@ -19,6 +19,8 @@ impl EventSink for Told {
     }
 }
 
+const BEGAN_AGO: Duration = Duration::from_millis(7);
+
 struct DeafInput;
 
 impl Hearing for DeafInput {
@@ -27,11 +29,13 @@ impl Hearing for DeafInput {
     }
 }
 
-/// Plays for so many looks, then has ended; fails at a look of choice.
+/// Begins at the first look, plays for so many looks more, then has ended; fails at a look of
+/// choice.
 struct Script {
     left: u64,
     fails_after: Option<u64>,
     running: bool,
+    began: bool,
     hushed: Arc<AtomicU64>,
 }
 
@@ -53,6 +57,10 @@ impl Output for Script {
                 return Err("unplugged".into());
             }
             *n -= 1;
+        }
+        if !self.began {
+            self.began = true;
+            return Ok(Playing::Began(BEGAN_AGO));
         }
         if self.left == 0 {
             self.running = false;
@@ -94,6 +102,7 @@ impl Bench {
             left,
             fails_after,
             running: false,
+            began: false,
             hushed,
         };
         let detail = String::new();
@@ -101,6 +110,7 @@ impl Bench {
             input: Box::new(DeafInput),
             output: Some(Box::new(output)),
             detail,
+            identities: Identities::default(),
         }
     }
 
@@ -108,8 +118,15 @@ impl Bench {
         self.orders.send(order).expect("the inbox is open");
     }
 
+    /// All events.
     fn told(&self) -> Vec<SoundEvent> {
         self.told.0.lock().expect("not poisoned").clone()
+    }
+
+    /// What answers transmissions: all events but that one has begun.
+    fn answers(&self) -> Vec<SoundEvent> {
+        let begun = |event: &SoundEvent| matches!(event, SoundEvent::Began { .. });
+        self.told().into_iter().filter(|e| !begun(e)).collect()
     }
 }
 
@@ -121,14 +138,15 @@ fn each_transmission_is_answered_once_when_it_is_out() {
     let orders = b.orders.clone();
     let told = b.told.clone();
     let closer = std::thread::spawn(move || {
-        while told.0.lock().expect("not poisoned").is_empty() {
+        while told.0.lock().expect("not poisoned").len() < 2 {
             std::thread::sleep(Duration::from_millis(5));
         }
         orders.send(Order::Close).expect("the inbox is open");
     });
     assert_eq!(run(session, &ears, &b.inbox), Ok(()));
     closer.join().expect("no panic");
-    assert_eq!(b.told(), [SoundEvent::Played { underruns: 2 }]);
+    let began = SoundEvent::Began { ago: BEGAN_AGO };
+    assert_eq!(b.told(), [began, SoundEvent::Played { underruns: 2 }]);
     assert_eq!(b.ears.tally.underruns.load(Ordering::Relaxed), 2);
 }
 
@@ -139,7 +157,7 @@ fn a_second_transmission_is_refused_while_the_first_runs() {
     b.order(Order::Play(vec![0.5; 10]));
     b.order(Order::Close);
     assert_eq!(run(b.session(100, None), &b.ears, &b.inbox), Ok(()));
-    let reasons: Vec<String> = b.told().iter().map(|e| format!("{e:?}")).collect();
+    let reasons: Vec<String> = b.answers().iter().map(|e| format!("{e:?}")).collect();
     assert_eq!(reasons.len(), 2);
     assert!(reasons[0].contains("still being played"), "{reasons:?}");
     assert!(reasons[1].contains("was closed"), "{reasons:?}");
@@ -159,7 +177,7 @@ fn a_device_lost_in_a_transmission_answers_it_and_is_silent() {
         Err("unplugged".into())
     );
     assert_eq!(
-        b.told(),
+        b.answers(),
         [SoundEvent::NotPlayed {
             reason: "unplugged".into()
         }]
@@ -175,7 +193,7 @@ fn a_hush_ends_the_transmission_as_not_played() {
     b.order(Order::Close);
     assert_eq!(run(b.session(100, None), &b.ears, &b.inbox), Ok(()));
     assert!(matches!(
-        b.told().as_slice(),
+        b.answers().as_slice(),
         [SoundEvent::NotPlayed { .. }]
     ));
 }
@@ -203,7 +221,7 @@ fn what_is_asked_of_a_lost_port_is_answered_with_the_reason() {
     b.order(Order::Close);
     assert!(pause(RETRY, &b.ears, &b.inbox, "unplugged"));
     assert_eq!(
-        b.told(),
+        b.answers(),
         [SoundEvent::NotPlayed {
             reason: "unplugged".into()
         }]

@@ -173,6 +173,7 @@ fn what_was_not_sent_is_told_with_its_reason() {
         now,
         sound(SoundEvent::Ready {
             detail: "the same".into(),
+            identities: Box::default(),
         }),
     );
     assert!(notes(&driver, now).contains("is back: the same"));
