@@ -135,6 +135,10 @@ impl Bands {
             _ => HF[self.chance.below(HF.len() as u64) as usize],
         };
         let own = script.0.starts_with("QA1SKY");
+        if own && picture.stopped[usize::from(port)] {
+            self.lanes[usize::from(port)].begins_ms = now + 1000;
+            return;
+        }
         let block = Block {
             id: self.next_id,
             port: PortId(port),
@@ -162,9 +166,6 @@ impl Bands {
         picture.port(port, |view| {
             view.busy = !own;
             view.transmitting = own;
-            if !own && now.is_multiple_of(3) && view.queued > 0 {
-                view.waits = Some((now, "somebody transmits".into()));
-            }
         });
         self.lanes[usize::from(port)].on_air = Some((block, script));
     }

@@ -3,6 +3,8 @@
 //! serves it; a first argument gives the TCP port. For the real thing: `dunlin rehearse`.
 
 mod bands;
+mod conditions;
+mod gates;
 mod people;
 mod picture;
 
@@ -12,6 +14,7 @@ use dunlin_clock::{Instant, WallTime};
 use dunlin_web::{Ask, WebConfig, World, serve};
 
 use crate::bands::Bands;
+use crate::gates::Gates;
 use crate::people::People;
 use crate::picture::Picture;
 
@@ -37,9 +40,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("A made-up feed (fixture, no engine) is at {}", web.url());
     let mut picture = Picture::new();
     let (mut bands, mut people) = (Bands::new(), People::new());
+    let mut gates = Gates::new(wall_at_zero);
     for ms in (0..u64::try_from(PAST.as_millis())?).step_by(100) {
         bands.turn(ms, &mut picture);
         people.turn(ms, &mut picture);
+        gates.turn(ms, &mut picture);
     }
     picture.drain().for_each(drop); // Before anybody listened.
     let began = Clock::now();
@@ -48,12 +53,16 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         web.hub.tick(now);
         bands.turn(now.as_millis(), &mut picture);
         people.turn(now.as_millis(), &mut picture);
+        gates.turn(now.as_millis(), &mut picture);
         picture.drain().for_each(|event| web.hub.publish(&event));
         let deadline = Clock::now() + TURN;
         while let Ok(ask) = web.asks.recv_timeout(deadline - Clock::now().min(deadline)) {
             match ask {
                 Ask::Command { command, reply } => {
-                    reply.send(people.command(now.as_millis(), command, &mut picture));
+                    let ms = now.as_millis();
+                    let done = gates.command(ms, &command, &mut picture);
+                    let done = done.unwrap_or_else(|| people.command(ms, command, &mut picture));
+                    reply.send(done);
                 }
                 Ask::Snapshot { reply } => {
                     reply.send((web.hub.last(), picture.snapshot(now.as_millis())));

@@ -99,6 +99,7 @@ impl People {
                 );
                 Ok(Reply::Done)
             }
+            _ => Err(Refusal::NotYet), // The gates have taken theirs.
         }
     }
 

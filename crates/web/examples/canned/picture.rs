@@ -16,6 +16,8 @@ const MOST_BLOCKS: usize = 1500;
 pub struct Picture {
     state: Snapshot,
     out: VecDeque<Event>,
+    /// For each port, whether somebody has stopped it: then the bands send nothing of ours.
+    pub stopped: [bool; 2],
 }
 
 /// A call sign that is written in this example.
@@ -59,6 +61,7 @@ impl Picture {
         Picture {
             state,
             out: VecDeque::new(),
+            stopped: [false; 2],
         }
     }
 
@@ -93,9 +96,12 @@ impl Picture {
             Event::Note(n) => state.notes.push(n),
             Event::Gate(g) => upsert(&mut state.gates, g, |a, b| a.port == b.port),
             Event::Stops(s) => state.stops = s,
-            Event::Alarm(a) => upsert(&mut state.alarms, a, |a, b| {
-                (a.kind, a.port) == (b.kind, b.port)
-            }),
+            Event::Alarm(a) => {
+                state
+                    .alarms
+                    .retain(|b| (a.kind, a.port) != (b.kind, b.port));
+                state.alarms.extend(a.active.then_some(a));
+            }
         }
         let excess = state.blocks.len().saturating_sub(MOST_BLOCKS);
         state.blocks.drain(..excess);
