@@ -290,8 +290,8 @@ impl Gates {
     fn view(&self, now: u64, port: u8, picture: &Picture) -> GateView {
         let at = usize::from(port);
         let ports = picture.ports();
-        let stop = self.stops.iter();
-        let stop = stop.rfind(|s| s.port.is_none_or(|p| p.0 == port));
+        let mut stops = self.stops.iter();
+        let stop = stops.rfind(|s| s.port.is_none_or(|p| p.0 == port));
         let facts = Facts {
             name: &ports[at].name,
             call: ports[at].call.to_string(),
@@ -316,7 +316,13 @@ impl Gates {
             conditions,
             waiting: self.waiting[at].iter().take(5).cloned().collect(),
             queued: self.waiting[at].len(),
-            key_down: key_down(now, port, picture),
+            key_down: KeyDownView {
+                down_since_ms: self.tests[at]
+                    .as_ref()
+                    .map(|test| test.ends_ms - test.seconds * 1000)
+                    .or(on_air(port, picture)),
+                ..key_down(now, port, picture)
+            },
             test,
             identified_ms: Some(self.identified[at]),
         }
@@ -355,17 +361,21 @@ fn key_down(now: u64, port: u8, picture: &Picture) -> KeyDownView {
             .filter_map(|b| b.end_ms.map(|end| end.saturating_sub(b.start_ms.max(from))))
             .sum()
     };
-    let on_air = picture
-        .blocks()
-        .iter()
-        .rfind(|b| b.port == PortId(port) && b.kind == BlockKind::Sent && b.end_ms.is_none());
     let hf = port == 1;
     KeyDownView {
-        down_since_ms: on_air.map(|b| b.start_ms),
+        down_since_ms: None,
         ten_minutes_ms: sent(600_000),
         hour_ms: sent(3_600_000),
         single_limit_ms: if hf { 20_000 } else { 30_000 },
         ten_minutes_limit_ms: if hf { 60_000 } else { 120_000 },
         hour_limit_ms: if hf { 300_000 } else { 600_000 },
     }
+}
+
+/// Since when a frame of ours is on the air, if one is.
+fn on_air(port: u8, picture: &Picture) -> Option<u64> {
+    let mut all = picture.blocks().iter();
+    let ours =
+        all.rfind(|b| b.port == PortId(port) && b.kind == BlockKind::Sent && b.end_ms.is_none());
+    ours.map(|b| b.start_ms)
 }
