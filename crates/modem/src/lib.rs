@@ -22,6 +22,7 @@ mod pulse;
 mod recipe;
 mod resampler;
 mod scrambler;
+pub mod sense;
 mod statistics;
 mod threshold;
 mod timing;

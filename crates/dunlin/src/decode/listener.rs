@@ -93,7 +93,9 @@ impl Listener {
                         });
                     }
                     ReceiverEvent::Unreadable { .. } => count(&mut self.tally.unreadable, mode),
-                    ReceiverEvent::Carrier { .. } => {}
+                    ReceiverEvent::Carrier { .. }
+                    | ReceiverEvent::Energy { .. }
+                    | ReceiverEvent::Sound(_) => {}
                 }
             }
         }

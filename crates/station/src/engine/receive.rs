@@ -12,9 +12,6 @@ use crate::port::{ReceiverEvent, ReceptionReport};
 use crate::strip;
 use crate::words;
 
-/// What a half-duplex station hears of itself is replaced by this much silence at a time.
-const SILENCE: [f32; 256] = [0.0; 256];
-
 /// Octets of one address (AX.25 2.2 §3.12).
 const ADDRESS: usize = 7;
 /// The H bit in the last octet of a digipeater's address (AX.25 2.2 §3.12.5).
@@ -31,11 +28,9 @@ impl Station {
         let mut events = Vec::new();
         if channel.is_transmitting() {
             // Half duplex: a port does not listen to itself.
-            for chunk in samples.chunks(SILENCE.len()) {
-                channel
-                    .receiver
-                    .process(&SILENCE[..chunk.len()], &mut events);
-            }
+            channel
+                .receiver
+                .process_own_transmission(samples.len(), &mut events);
         } else {
             channel.receiver.process(samples, &mut events);
         }
@@ -49,6 +44,7 @@ impl Station {
                 ReceiverEvent::Unreadable { reason, report } => {
                     self.unreadable(now, port, &reason.to_string(), &report);
                 }
+                ReceiverEvent::Energy { .. } | ReceiverEvent::Sound(_) => {}
             }
         }
     }

@@ -6,7 +6,10 @@
 mod address;
 mod merge;
 mod receiver;
+mod sound;
 mod transmitter;
 
+pub use dunlin_modem::sense::SoundKind;
 pub use receiver::{Receiver, ReceiverEvent, ReceptionReport, UnreadableReason};
+pub use sound::ChannelSound;
 pub use transmitter::{Transmitter, TransmitterSettings};

@@ -2,6 +2,7 @@
 
 use dunlin_clock::{SampleCount, SampleRate};
 use dunlin_framing::{Deframer, Framed, RejectReason};
+use dunlin_modem::sense::{EnergySettings, SenseEvent, Sensor};
 use dunlin_modem::{
     DemodEvent, Demodulator, LevelMeter, Measurement, Mode, ModemError, ReceiveSettings,
 };
@@ -10,9 +11,15 @@ use thiserror::Error;
 
 use super::address;
 use super::merge::Merger;
+use super::sound::ChannelSound;
 
 /// Branches of one demodulator may be this far apart, symbols.
 const PATIENCE: u64 = 8;
+/// While the port itself transmits the demodulator gets this much silence at a time.
+const SILENCE: [f32; 256] = [0.0; 256];
+/// Samples are given on in pieces of this length at most, so that both sides of the receiver
+/// stay in step.
+const PIECE_S: f64 = 0.01;
 
 /// What was measured while a frame was heard.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -87,6 +94,15 @@ pub enum ReceiverEvent {
         /// Where in the port's samples.
         at: SampleCount,
     },
+    /// Sound above the noise floor begins or ends, whatever it is.
+    Energy {
+        /// Begins (true) or ends.
+        on: bool,
+        /// Where in the port's samples.
+        at: SampleCount,
+    },
+    /// The kind of sound has changed. At most every 250 ms.
+    Sound(ChannelSound),
 }
 
 /// Samples to frames: a demodulator, a deframer for each of its branches, and one answer
@@ -95,12 +111,16 @@ pub enum ReceiverEvent {
 pub struct Receiver {
     demodulator: Demodulator,
     meter: LevelMeter,
+    sensor: Sensor,
     deframers: Vec<Deframer>,
     /// How far each branch has come.
     reached: Vec<SampleCount>,
     merger: Merger,
-    /// Kept only for its memory.
+    /// The most samples that are given on at a time.
+    piece: usize,
+    /// Kept only for their memory.
     events: Vec<DemodEvent>,
+    sensed: Vec<SenseEvent>,
 }
 
 impl Receiver {
@@ -112,16 +132,50 @@ impl Receiver {
         Ok(Receiver {
             demodulator,
             meter: LevelMeter::new(rate),
+            sensor: Sensor::new(mode, rate, EnergySettings::default()),
             deframers: vec![Deframer::default(); branches],
             reached: vec![SampleCount(0); branches],
             merger: Merger::new(patience),
+            piece: (PIECE_S * rate.hz_f64()).ceil() as usize,
             events: Vec::new(),
+            sensed: Vec::new(),
         })
     }
 
     /// Takes the next samples, full scale being -1 to 1, and appends what they told. What is
     /// not a finite number counts as silence.
     pub fn process(&mut self, samples: &[f32], out: &mut Vec<ReceiverEvent>) {
+        for piece in samples.chunks(self.piece) {
+            self.demodulate(piece, out);
+            let data = self.demodulator.carrier();
+            let mut sensed = std::mem::take(&mut self.sensed);
+            self.sensor.process(piece, data, &mut sensed);
+            for event in sensed.drain(..) {
+                out.push(match event {
+                    SenseEvent::Energy { on, at } => ReceiverEvent::Energy { on, at },
+                    SenseEvent::Sound(_) => ReceiverEvent::Sound(self.sound()),
+                });
+            }
+            self.sensed = sensed;
+        }
+        self.release(out);
+    }
+
+    /// Lets `samples` samples pass in which the port itself transmits: the demodulator hears
+    /// silence, and neither the noise floor nor the kind of sound is learned from them.
+    pub fn process_own_transmission(&mut self, samples: usize, out: &mut Vec<ReceiverEvent>) {
+        let mut left = samples;
+        while left > 0 {
+            let taken = left.min(SILENCE.len());
+            self.demodulate(&SILENCE[..taken], out);
+            left -= taken;
+        }
+        self.sensor.skip(samples as u64);
+        self.release(out);
+    }
+
+    /// Gives samples to the demodulator and the deframers.
+    fn demodulate(&mut self, samples: &[f32], out: &mut Vec<ReceiverEvent>) {
         self.meter.process(samples);
         let mut events = std::mem::take(&mut self.events);
         events.clear();
@@ -136,6 +190,10 @@ impl Receiver {
             }
         }
         self.events = events;
+    }
+
+    /// Gives out the frames that are ripe. The carrier has no say in it.
+    fn release(&mut self, out: &mut Vec<ReceiverEvent>) {
         let reached = self.reached.iter().min().copied().unwrap_or_default();
         let oldest_open = self.deframers.iter().filter_map(Deframer::open_since).min();
         self.merger.release(reached, oldest_open, out);
@@ -171,6 +229,11 @@ impl Receiver {
     /// Whether data is being heard.
     pub fn carrier(&self) -> bool {
         self.demodulator.carrier()
+    }
+
+    /// What is heard, how loud, and on what evidence.
+    pub fn sound(&self) -> ChannelSound {
+        ChannelSound::new(&self.sensor.sound(), &self.sensor.energy())
     }
 
     /// The level of whatever comes in, now, dB below a full-scale sine; -120 is silence.

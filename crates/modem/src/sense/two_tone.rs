@@ -1,0 +1,197 @@
+//! Whether a sound is two tones taking turns, whatever their place, shift and rate: the
+//! momentary frequency stays at one of two values.
+//!
+//! Common practice, no source; the thresholds were found by measurement.
+
+use std::f32::consts::TAU;
+
+use num_complex::Complex32;
+
+use super::spectrum::{FRAME, RATE, Transform};
+use crate::levels::Levels;
+
+/// Two tones taking turns.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct TwoTone {
+    pub(super) low_hz: f32,
+    pub(super) high_hz: f32,
+    /// How much of the frequency's scatter two values explain, 0 to 1.
+    pub(super) clarity: f32,
+    /// Symbols per second, if enough changes were heard.
+    pub(super) baud: Option<f32>,
+}
+
+impl TwoTone {
+    pub(super) fn shift_hz(&self) -> f32 {
+        self.high_hz - self.low_hz
+    }
+
+    pub(super) fn centre_hz(&self) -> f32 {
+        (self.high_hz + self.low_hz) / 2.0
+    }
+}
+
+/// One way to look: how wide a band around the strongest part, and over how many samples the
+/// frequency is averaged.
+#[derive(Clone, Copy, Debug)]
+struct Look {
+    half_band_hz: f32,
+    samples: usize,
+    shifts_hz: (f32, f32),
+}
+
+/// For 1200 Bd and about 1000 Hz, for 300 Bd and about 200 Hz.
+const LOOKS: [Look; 2] = [
+    Look {
+        half_band_hz: 1100.0,
+        samples: 4,
+        shifts_hz: (350.0, 1400.0),
+    },
+    Look {
+        half_band_hz: 320.0,
+        samples: 12,
+        shifts_hz: (70.0, 500.0),
+    },
+];
+
+/// The edges of a frame are spoiled by the band filter.
+const EDGE: usize = 256;
+/// Every second sample is looked at.
+const STEP: usize = 2;
+const VALUES: usize = (FRAME - 2 * EDGE) / STEP;
+/// The rarer tone must hold at least this share of the time.
+const RARER: f32 = 0.06;
+/// Changes of tone that are remembered.
+const MOST_CHANGES: usize = 256;
+
+/// Finds two tones.
+#[derive(Clone, Debug)]
+pub(super) struct TwoToneFinder {
+    work: Vec<Complex32>,
+    turns: Vec<Complex32>,
+    values: Vec<f32>,
+    intervals: Vec<f32>,
+}
+
+impl TwoToneFinder {
+    pub(super) fn new() -> Self {
+        TwoToneFinder {
+            work: vec![Complex32::default(); FRAME],
+            turns: vec![Complex32::default(); FRAME],
+            values: vec![0.0; VALUES],
+            intervals: Vec::with_capacity(MOST_CHANGES),
+        }
+    }
+
+    /// The clearest two tones of a frame, given its spectrum and power spectrum.
+    pub(super) fn find(
+        &mut self,
+        raw: &[Complex32],
+        power: &[f32],
+        transform: &mut Transform,
+    ) -> Option<TwoTone> {
+        let mut best: Option<TwoTone> = None;
+        for look in LOOKS {
+            let found = self.look(look, raw, power, transform);
+            best = match (best, found) {
+                (Some(a), Some(b)) if a.clarity >= b.clarity => Some(a),
+                (a, b) => b.or(a),
+            };
+        }
+        best
+    }
+
+    fn look(
+        &mut self,
+        look: Look,
+        raw: &[Complex32],
+        power: &[f32],
+        transform: &mut Transform,
+    ) -> Option<TwoTone> {
+        let band = strongest_band(power, look.half_band_hz);
+        self.work.fill(Complex32::default());
+        self.work[band.clone()].copy_from_slice(&raw[band]);
+        transform.inverse(&mut self.work);
+        for n in 1..FRAME {
+            self.turns[n] = self.work[n] * self.work[n - 1].conj();
+        }
+        for (i, value) in self.values.iter_mut().enumerate() {
+            let n = EDGE + i * STEP;
+            let sum: Complex32 = self.turns[n..n + look.samples].iter().sum();
+            *value = sum.im.atan2(sum.re) / TAU * RATE as f32;
+        }
+        let levels = Levels::of(&self.values);
+        let (low_hz, high_hz) = (levels.low, levels.high);
+        let shift = high_hz - low_hz;
+        if !(look.shifts_hz.0..=look.shifts_hz.1).contains(&shift) {
+            return None;
+        }
+        let clarity = clarity(&self.values, levels)?;
+        let baud = self.baud((low_hz + high_hz) / 2.0, shift / 4.0);
+        Some(TwoTone {
+            low_hz,
+            high_hz,
+            clarity,
+            baud,
+        })
+    }
+
+    /// The symbol rate, from the shortest times between changes of tone.
+    fn baud(&mut self, middle: f32, margin: f32) -> Option<f32> {
+        self.intervals.clear();
+        let (mut above, mut last) = (None, None);
+        for (i, &value) in self.values.iter().enumerate() {
+            let now = value > middle;
+            if (value - middle).abs() < margin || above == Some(now) {
+                continue;
+            }
+            if above.is_some() && self.intervals.len() < MOST_CHANGES {
+                if let Some(last) = last {
+                    self.intervals.push((i - last) as f32);
+                }
+                last = Some(i);
+            }
+            above = Some(now);
+        }
+        if self.intervals.len() < 4 {
+            return None;
+        }
+        self.intervals.sort_by(f32::total_cmp);
+        let short = self.intervals[self.intervals.len() / 4];
+        let near = |x: &&f32| (0.7 * short..=1.35 * short).contains(*x);
+        let (sum, count) = self
+            .intervals
+            .iter()
+            .filter(near)
+            .fold((0.0, 0.0), |(s, n), x| (s + x, n + 1.0));
+        Some(RATE as f32 / STEP as f32 * count / sum)
+    }
+}
+
+/// The bins of the band that holds most power.
+fn strongest_band(power: &[f32], half_hz: f32) -> std::ops::Range<usize> {
+    let half = (half_hz * FRAME as f32 / RATE as f32) as usize;
+    let first = 25; // 100 Hz
+    let mut sum: f32 = power[first..first + 2 * half].iter().sum();
+    let (mut best, mut at) = (sum, first);
+    for start in first + 1..power.len() - 2 * half {
+        sum += power[start + 2 * half - 1] - power[start - 1];
+        if sum > best {
+            (best, at) = (sum, start);
+        }
+    }
+    at..at + 2 * half
+}
+
+/// How much of the scatter the two levels explain; `None` if one of them is too rare.
+fn clarity(values: &[f32], levels: Levels) -> Option<f32> {
+    let n = values.len() as f32;
+    let mean = values.iter().sum::<f32>() / n;
+    let highs = values.iter().filter(|v| **v > mean).count() as f32 / n;
+    if !(RARER..=1.0 - RARER).contains(&highs) {
+        return None;
+    }
+    let scatter = values.iter().map(|v| (v - mean).powi(2)).sum::<f32>() / n;
+    let explained = highs * (1.0 - highs) * (levels.high - levels.low).powi(2);
+    Some(explained / scatter.max(f32::MIN_POSITIVE))
+}
