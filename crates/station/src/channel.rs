@@ -3,14 +3,16 @@
 use std::collections::VecDeque;
 
 use dunlin_ax25::wire::Control;
-use dunlin_clock::{Chance, Duration, Instant};
+use dunlin_clock::{Duration, Instant};
 
 use crate::access::Access;
 use crate::config::{ConfigError, PortConfig};
+use crate::controller;
 use crate::event::{PortId, PortView, ms};
+use crate::gate::Medium;
 use crate::links::{LinkKey, Links};
 use crate::occupancy::Occupancy;
-use crate::port::{Receiver, Transmitter, TransmitterSettings};
+use crate::port::{Receiver, Transmitter};
 use crate::words;
 
 /// Frames that may wait on one port.
@@ -31,6 +33,14 @@ pub(crate) enum Origin {
     Repeated,
     /// Sent to all.
     ToAll,
+    /// Handed in by another program of the shack.
+    Client(u64),
+    /// The call sign, for those who have heard something else of this port.
+    #[allow(dead_code)] // Until identification by time is in.
+    Identification,
+    /// The frame that ends, or is, a test signal.
+    #[allow(dead_code)] // Until test signals are in.
+    Test,
 }
 
 /// A frame that waits to be sent.
@@ -52,7 +62,8 @@ pub(crate) struct Queued {
 pub(crate) struct Channel {
     pub(crate) id: PortId,
     pub(crate) config: PortConfig,
-    pub(crate) receiver: Receiver,
+    /// `None` where a controller hears.
+    pub(crate) receiver: Option<Receiver>,
     pub(crate) transmitter: Transmitter,
     pub(crate) access: Access,
     pub(crate) queue: VecDeque<Queued>,
@@ -60,6 +71,8 @@ pub(crate) struct Channel {
     pub(crate) seizing: VecDeque<LinkKey>,
     /// When the transmission under way should have been played.
     pub(crate) sound_ends: Option<Instant>,
+    /// When the last frame heard by a controller ended.
+    pub(crate) heard_until: Instant,
     /// Samples received since the start.
     pub(crate) samples: u64,
     pub(crate) occupied: Occupancy,
@@ -80,15 +93,12 @@ impl Channel {
             port: config.name.clone(),
             reason: e.to_string(),
         };
-        let receiver = Receiver::new(config.mode, config.rate).map_err(modem)?;
-        let settings = TransmitterSettings {
-            key_up_delay: config.timing.key_up_delay,
-            tail: config.timing.tail,
-            level_dbfs: config.level_dbfs,
-            offset_hz: config.offset_hz,
+        let receiver = match config.medium {
+            Medium::Sound => Some(Receiver::new(config.mode, config.rate).map_err(modem)?),
+            Medium::Controller => None,
         };
-        let transmitter = Transmitter::new(config.mode, config.rate, settings).map_err(modem)?;
-        let slots = Chance::stream(seed, &format!("slots {}", id.0));
+        let transmitter = controller::transmitter(&config).map_err(modem)?;
+        let access = controller::access(&config, seed, id);
         let beacons_due = config
             .beacons
             .iter()
@@ -98,10 +108,11 @@ impl Channel {
             id,
             receiver,
             transmitter,
-            access: Access::new(config.timing.persistence, config.timing.slot_time, slots),
+            access,
             queue: VecDeque::new(),
             seizing: VecDeque::new(),
             sound_ends: None,
+            heard_until: Instant::ZERO,
             samples: 0,
             occupied: Occupancy::default(),
             own: Occupancy::default(),
@@ -149,7 +160,7 @@ impl Channel {
     /// numbers of a link that has started over or is no more.
     pub(crate) fn drop_stale(&mut self, now: Instant, links: &Links) {
         self.queue.retain(|q| match q.origin {
-            Origin::ToAll => true,
+            Origin::ToAll | Origin::Client(_) | Origin::Identification | Origin::Test => true,
             Origin::Repeated => now.since(q.since) <= STALE_REPEAT,
             Origin::Link(key) => q.control.is_some_and(|control| match links.get(&key) {
                 Some(entry) => entry.link.has_use_for(control, q.generation),
@@ -236,7 +247,7 @@ impl Channel {
         let meter = now >= self.next_meter;
         if meter {
             self.next_meter = now + METER_EVERY;
-            self.level_dbfs = Some(self.receiver.level_dbfs());
+            self.level_dbfs = self.receiver.as_ref().map(Receiver::level_dbfs);
         }
         let told = self.told.as_ref();
         let same = told.is_some_and(|t| {

@@ -32,13 +32,14 @@ impl HeardList {
     /// Takes note of a frame heard at `at_ms`. Returns the entries that changed: first the
     /// station whose transmitter was heard, then, if the frame came by a digipeater, its
     /// source. A source for which `is_own` is true is left out: a digipeater's copy of an own
-    /// frame tells of the digipeater, not of oneself.
+    /// frame tells of the digipeater, not of oneself. `report` is missing where a controller
+    /// has heard the frame: it measures nothing.
     pub(crate) fn note(
         &mut self,
         port: PortId,
         at_ms: u64,
         frame: &Frame,
-        report: &ReceptionReport,
+        report: Option<&ReceptionReport>,
         is_own: impl Fn(CallSign) -> bool,
     ) -> Vec<HeardView> {
         // The last digipeater that has repeated the frame is the one whose signal was
@@ -110,12 +111,12 @@ impl HeardList {
 }
 
 impl Entry {
-    fn heard_direct(&mut self, at_ms: u64, report: &ReceptionReport) {
+    fn heard_direct(&mut self, at_ms: u64, report: Option<&ReceptionReport>) {
         self.direct_ms = Some(at_ms);
         self.view.by = None;
-        self.view.level_dbfs = Some(report.level_dbfs);
-        self.view.offset_hz = report.offset_hz;
-        self.view.twist_db = report.twist_db;
-        self.view.snr_db = report.snr_db;
+        self.view.level_dbfs = report.map(|r| r.level_dbfs);
+        self.view.offset_hz = report.and_then(|r| r.offset_hz);
+        self.view.twist_db = report.and_then(|r| r.twist_db);
+        self.view.snr_db = report.and_then(|r| r.snr_db);
     }
 }

@@ -18,6 +18,7 @@ mod channel;
 mod check;
 mod command;
 mod config;
+mod controller;
 mod crossing;
 mod engine;
 mod event;
@@ -32,7 +33,7 @@ pub use command::{Command, Refusal, Reply};
 pub use config::{
     Beacon, ConfigError, CrossingRule, PortConfig, StationConfig, Timing, WhoMayCross,
 };
-pub use engine::{Input, Output, Station, WakeupReason};
+pub use engine::{ClientView, Input, Output, Station, WakeupReason};
 pub use event::{
     Block, BlockKind, CrossingHalf, CrossingId, CrossingView, Direction, Event, HeardView, LineId,
     Note, PortId, PortView, Snapshot, TalkId, TalkLine, TalkState, TalkView, Urgency,

@@ -41,7 +41,7 @@ impl Station {
         let hop = channel.transmitter.airtime(&frame) * 2;
         let hops = via.len() as u32;
         let srt = Duration::from_secs(1) + slots * (1 + hops) + hop * hops;
-        let srt = srt.min(LONGEST_ROUND_TRIP);
+        let srt = (srt + channel.unknown_wait()).min(LONGEST_ROUND_TRIP);
         let config = LinkConfig {
             path: via.clone(),
             accepts_connections: accepts,
@@ -160,7 +160,7 @@ impl Station {
         }
         let turn = match channel.queue.front().map(|q| q.origin) {
             Some(Origin::Link(key)) => Some(key),
-            Some(Origin::Repeated | Origin::ToAll) => None,
+            Some(_) => None,
             None => channel.seizing.front().copied(),
         };
         let Some(key) = turn.filter(|key| channel.seizing.contains(key)) else {

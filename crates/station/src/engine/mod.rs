@@ -1,12 +1,16 @@
 //! The engine: one sans-IO machine. What goes in is [`Input`] and [`Command`]; what comes
 //! out is [`Output`].
 
+mod client;
+mod controller;
 mod links;
 mod people;
 mod receive;
 mod relay;
 mod send;
 mod talks;
+
+pub use client::ClientView;
 
 use std::collections::{BTreeMap, VecDeque};
 
@@ -23,6 +27,7 @@ use crate::heard::HeardList;
 use crate::links::Links;
 use crate::strip::Strips;
 use crate::talk::Talk;
+use client::Clients;
 
 /// One thing that happened outside.
 #[derive(Clone, Copy, Debug)]
@@ -156,6 +161,7 @@ pub struct Station {
     heard: HeardList,
     strips: Strips,
     notes: VecDeque<Note>,
+    clients: Clients,
     outputs: VecDeque<Output>,
 }
 
@@ -191,6 +197,7 @@ impl Station {
             heard: HeardList::default(),
             strips: Strips::default(),
             notes: VecDeque::new(),
+            clients: Clients::default(),
             outputs: VecDeque::new(),
         })
     }
@@ -201,9 +208,13 @@ impl Station {
             Input::Samples { port, samples } => self.samples(now, port, samples),
             Input::Transmitted { port } => self.transmitted(now, port),
             Input::Wakeup => self.wakeup(now),
-            Input::Frame { .. }
-            | Input::FromClient { .. }
-            | Input::Device { .. }
+            Input::Frame { port, octets } => self.controller_frame(now, port, octets),
+            Input::FromClient {
+                port,
+                client,
+                octets,
+            } => self.client_frame(now, port, client, octets),
+            Input::Device { .. }
             | Input::KeyLine { .. }
             | Input::ExternalCarrier { .. }
             | Input::Trouble { .. } => {}

@@ -12,6 +12,9 @@ use crate::port::{ReceiverEvent, ReceptionReport};
 use crate::strip;
 use crate::words;
 
+/// From when to when something was heard.
+pub(super) type Span = (Instant, Instant);
+
 /// Octets of one address (AX.25 2.2 §3.12).
 const ADDRESS: usize = 7;
 /// The H bit in the last octet of a digipeater's address (AX.25 2.2 §3.12.5).
@@ -26,13 +29,15 @@ impl Station {
         let channel = self.channel(port);
         channel.samples += samples.len() as u64;
         let mut events = Vec::new();
-        if channel.is_transmitting() {
+        let deaf = channel.is_transmitting();
+        let Some(receiver) = &mut channel.receiver else {
+            return; // A driver's mistake: the controller hears for this port.
+        };
+        if deaf {
             // Half duplex: a port does not listen to itself.
-            channel
-                .receiver
-                .process_own_transmission(samples.len(), &mut events);
+            receiver.process_own_transmission(samples.len(), &mut events);
         } else {
-            channel.receiver.process(samples, &mut events);
+            receiver.process(samples, &mut events);
         }
         for event in events {
             match event {
@@ -40,9 +45,13 @@ impl Station {
                     let at = self.moment(now, port, at);
                     self.carrier(now, at, port, on);
                 }
-                ReceiverEvent::Frame { octets, report } => self.frame(now, port, &octets, &report),
+                ReceiverEvent::Frame { octets, report } => {
+                    let span = self.span_of(now, port, &report);
+                    self.frame(now, port, &octets, span, Some(&report));
+                }
                 ReceiverEvent::Unreadable { reason, report } => {
-                    self.unreadable(now, port, &reason.to_string(), &report);
+                    let span = self.span_of(now, port, &report);
+                    self.unreadable(port, &reason.to_string(), span, Some(&report));
                 }
                 ReceiverEvent::Energy { .. } | ReceiverEvent::Sound(_) => {}
             }
@@ -54,6 +63,11 @@ impl Station {
         let channel = &self.channels[usize::from(port.0)];
         let back = channel.samples.saturating_sub(at.0);
         now - channel.config.rate.duration_of(back)
+    }
+
+    fn span_of(&self, now: Instant, port: PortId, report: &ReceptionReport) -> Span {
+        let moment = |at| self.moment(now, port, at);
+        (moment(report.start), moment(report.end))
     }
 
     fn carrier(&mut self, now: Instant, at: Instant, port: PortId, on: bool) {
@@ -73,26 +87,42 @@ impl Station {
         self.tell_links_of_channel(now, port);
     }
 
-    fn unreadable(&mut self, now: Instant, port: PortId, reason: &str, report: &ReceptionReport) {
-        let start = self.moment(now, port, report.start);
-        let end = self.moment(now, port, report.end);
+    /// Something was heard that is no frame.
+    pub(super) fn unreadable(
+        &mut self,
+        port: PortId,
+        reason: &str,
+        (start, end): Span,
+        report: Option<&ReceptionReport>,
+    ) {
         let mut block = strip::blank(port, BlockKind::Unreadable, start, Some(end));
-        strip::measured(&mut block, report);
-        block.why = Some(strip::why_unreadable(reason, report.snr_db));
+        if let Some(report) = report {
+            strip::measured(&mut block, report);
+        }
+        let snr_db = report.and_then(|r| r.snr_db);
+        block.why = Some(strip::why_unreadable(reason, snr_db));
         let block = self.strips.add(block);
         self.tell(Event::Block(block));
     }
 
-    fn frame(&mut self, now: Instant, port: PortId, octets: &[u8], report: &ReceptionReport) {
+    /// A frame was heard. `report` is missing where nobody measured.
+    pub(super) fn frame(
+        &mut self,
+        now: Instant,
+        port: PortId,
+        octets: &[u8],
+        (start, end): Span,
+        report: Option<&ReceptionReport>,
+    ) {
         let Ok((field, _)) = AddressField::decode(octets) else {
             let reason = "passes its check but has no AX.25 address field";
-            return self.unreadable(now, port, reason, report);
+            return self.unreadable(port, reason, (start, end), report);
         };
-        let start = self.moment(now, port, report.start);
-        let end = self.moment(now, port, report.end);
         let mut block = strip::blank(port, BlockKind::Heard, start, Some(end));
         strip::describe(&mut block, octets);
-        strip::measured(&mut block, report);
+        if let Some(report) = report {
+            strip::measured(&mut block, report);
+        }
         let block = self.strips.add(block);
         self.tell(Event::Block(block));
         if let Ok(frame) = Frame::decode_overheard(octets) {
@@ -174,7 +204,7 @@ impl Station {
     }
 
     /// Whether this station listens to `call` on `port`.
-    fn answers_to(&self, port: PortId, call: dunlin_ax25::CallSign) -> bool {
+    pub(super) fn answers_to(&self, port: PortId, call: dunlin_ax25::CallSign) -> bool {
         let crossing = |c: &crate::config::CrossingRule| {
             (c.from == port && c.call == call) || (c.to == port && c.far_call == call)
         };
@@ -194,7 +224,7 @@ impl Station {
         self.enqueue_octets(now, port, origin, control, octets, urgent)
     }
 
-    fn enqueue_octets(
+    pub(super) fn enqueue_octets(
         &mut self,
         now: Instant,
         port: PortId,
@@ -208,7 +238,7 @@ impl Station {
         }
         let generation = match origin {
             Origin::Link(key) => self.links.get(&key).map_or(0, |e| e.link.generation()),
-            Origin::Repeated | Origin::ToAll => 0,
+            _ => 0,
         };
         let queued = Queued {
             control,

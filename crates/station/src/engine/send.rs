@@ -4,7 +4,7 @@ use dunlin_ax25::Frame;
 use dunlin_ax25::wire::pid;
 use dunlin_clock::{Chance, Instant};
 
-use super::{Output, Station};
+use super::Station;
 use crate::channel::Origin;
 use crate::event::{BlockKind, Event, PortId};
 use crate::strip;
@@ -45,7 +45,6 @@ impl Station {
             return;
         }
         let octets: Vec<Vec<u8>> = taken.iter().map(|q| q.octets.clone()).collect();
-        let samples = channel.transmitter.transmission(&octets);
         let tail = channel.config.timing.tail;
         // Each frame ends where the sound of a transmission up to it would, less the tail.
         let ends: Vec<Instant> = (1..=octets.len())
@@ -66,7 +65,11 @@ impl Station {
             self.tell(Event::Block(block));
             start = end;
         }
-        self.outputs.push_back(Output::Transmit { port, samples });
+        let output = self.carried(port, octets);
+        self.outputs.push_back(output);
+        for queued in &taken {
+            self.count_client_frames(now, queued.origin, 1);
+        }
         self.tell_links_of_channel(now, port);
     }
 

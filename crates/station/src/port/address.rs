@@ -11,7 +11,7 @@ const LONGEST: usize = 10 * ADDRESS;
 /// True if the address field ends where one can end and a control octet follows. AX.25 v2.2
 /// section 3.12: the lowest bit of every address octet is 0 but for the last. What the call
 /// signs consist of is not judged here: a station that sends odd ones should be seen.
-pub(super) fn is_structurally_valid(octets: &[u8]) -> bool {
+pub(crate) fn is_structurally_valid(octets: &[u8]) -> bool {
     let Some(end) = octets.iter().position(|o| o & 1 == 1) else {
         return false;
     };

@@ -3,7 +3,7 @@
 //! [`Receiver`] turns samples into frame octets with what was measured while they were heard,
 //! [`Transmitter`] turns frame octets into samples.
 
-mod address;
+pub(crate) mod address;
 mod merge;
 mod receiver;
 mod sound;

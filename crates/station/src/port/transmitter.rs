@@ -94,6 +94,12 @@ impl Transmitter {
         }
         self.modulator.duration(self.bits(frames).len())
     }
+
+    /// How long one frame is on the air with a flag before and after, without key-up delay and
+    /// tail.
+    pub fn airtime_of_frame(&self, octets: &[u8]) -> Duration {
+        self.modulator.duration(encode(&[octets], 1, 1).len())
+    }
 }
 
 #[cfg(test)]

@@ -1,5 +1,8 @@
 //! Whole stations in virtual time, joined by wires or played to.
 
+mod cable;
+mod clients;
+mod controllers;
 mod hardship;
 mod mishaps;
 mod talks;

@@ -1,0 +1,80 @@
+//! What a port is made of whose frames a controller of its own (KISS) carries: it modulates,
+//! senses the channel, draws the slots and keys. It measures nothing and never tells when a
+//! frame has left, so that times here are reckoned.
+
+use dunlin_clock::{Chance, Duration, Instant, SampleRate};
+use dunlin_modem::ModemError;
+
+use crate::access::Access;
+use crate::channel::Channel;
+use crate::config::PortConfig;
+use crate::event::PortId;
+use crate::gate::Medium;
+use crate::port::{Transmitter, TransmitterSettings};
+
+/// Frames for a controller are collected for so long before they are handed over together.
+const COLLECT: Duration = Duration::from_millis(10);
+
+/// The rate at which a controller's sound is reckoned: one that fits every mode.
+fn reckoning_rate() -> SampleRate {
+    SampleRate::new(48_000).expect("not zero")
+}
+
+/// The transmitter of a port. That of a controller's port never makes sound; it tells how
+/// long frames take at the mode's symbol rate.
+pub(crate) fn transmitter(config: &PortConfig) -> Result<Transmitter, ModemError> {
+    let timing = TransmitterSettings {
+        key_up_delay: config.timing.key_up_delay,
+        tail: config.timing.tail,
+        ..TransmitterSettings::default()
+    };
+    match config.medium {
+        Medium::Controller => Transmitter::new(config.mode, reckoning_rate(), timing),
+        Medium::Sound => {
+            let settings = TransmitterSettings {
+                level_dbfs: config.level_dbfs,
+                offset_hz: config.offset_hz,
+                ..timing
+            };
+            Transmitter::new(config.mode, config.rate, settings)
+        }
+    }
+}
+
+/// Channel access of a port. A controller draws the slots itself.
+pub(crate) fn access(config: &PortConfig, seed: u64, id: PortId) -> Access {
+    let slots = Chance::stream(seed, &format!("slots {}", id.0));
+    match config.medium {
+        Medium::Sound => Access::new(config.timing.persistence, config.timing.slot_time, slots),
+        Medium::Controller => Access::new(1.0, COLLECT, slots),
+    }
+}
+
+impl Channel {
+    /// How long a frame may wait inside a controller without anybody here knowing: until
+    /// another station has sent a whole window of full frames. T1 of the links allows for it,
+    /// because nothing tells them that the channel is busy.
+    pub(crate) fn unknown_wait(&self) -> Duration {
+        match self.config.medium {
+            Medium::Sound => Duration::ZERO,
+            Medium::Controller => {
+                let frame = vec![0; 18 + self.config.info_length];
+                let window = vec![frame; usize::from(self.config.window)];
+                let others = self.transmitter.airtime(&window);
+                others.min(self.config.timing.longest_transmission)
+            }
+        }
+    }
+
+    /// From when to when a frame was on the air that the controller hands over at `now`, and
+    /// counts it as occupation of the channel. Frames handed over in one go were sent one
+    /// after the other, not at once.
+    pub(crate) fn reckon_heard(&mut self, now: Instant, octets: &[u8]) -> (Instant, Instant) {
+        let lasted = self.transmitter.airtime_of_frame(octets);
+        let start = (now - lasted).max(self.heard_until).min(now);
+        self.occupied.set(start, true);
+        self.occupied.set(now, false);
+        self.heard_until = now;
+        (start, now)
+    }
+}

@@ -1,0 +1,45 @@
+//! Ports with a controller of their own: frames in, frames out, no sound.
+
+use dunlin_clock::Instant;
+
+use super::{Output, Station};
+use crate::event::PortId;
+use crate::gate::Medium;
+use crate::port::address;
+
+/// Longest frame that a controller's port takes in, octets; the KISS paper (Chepponis and
+/// Karn, 1987, section 5) asks for at least 1024.
+const LONGEST: usize = 2048;
+
+impl Station {
+    /// A controller has heard a frame.
+    pub(super) fn controller_frame(&mut self, now: Instant, port: PortId, octets: &[u8]) {
+        let config = self.config.ports.get(usize::from(port.0));
+        if config.is_none_or(|c| c.medium != Medium::Controller) || octets.len() > LONGEST {
+            return; // A driver's mistake; the port hears by itself, or not at all.
+        }
+        let span = self.channel(port).reckon_heard(now, octets);
+        if address::is_structurally_valid(octets) {
+            self.frame(now, port, octets, span, None);
+        } else {
+            let reason = "the controller handed over octets that are no AX.25 frame";
+            self.unreadable(port, reason, span, None);
+        }
+    }
+
+    /// The frames of one transmission, in the form in which the port's medium takes them.
+    pub(super) fn carried(&mut self, port: PortId, frames: Vec<Vec<u8>>) -> Output {
+        let channel = self.channel(port);
+        match channel.config.medium {
+            Medium::Sound => Output::Transmit {
+                port,
+                samples: channel.transmitter.transmission(&frames),
+            },
+            Medium::Controller => Output::SendFrames {
+                port,
+                airtime: channel.transmitter.airtime(&frames),
+                frames,
+            },
+        }
+    }
+}
