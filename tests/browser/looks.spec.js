@@ -3,7 +3,8 @@
 
 import { readFileSync } from "node:fs";
 import { createRequire } from "node:module";
-import { blockInSight, command, expect, openPage, snapshotOf, test } from "./station.js";
+import { test } from "./made-up.js";
+import { blockInSight, command, expect, openPage, snapshotOf } from "./station.js";
 
 const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const SHOTS = "../../target/shots";
@@ -64,6 +65,31 @@ for (const width of [360, 800, 1400]) {
         await page.keyboard.press("?");
         expect((await findings(page)).map(({ words }) => words)).toEqual([]);
         await page.screenshot({ path: `${SHOTS}/${width}-${colorScheme}-keys.png` });
+      });
+    });
+  }
+}
+
+for (const width of [360, 800, 1400]) {
+  for (const colorScheme of ["light", "dark"]) {
+    test.describe(`stops, gates and alarms at ${width} pixels, ${colorScheme}`, () => {
+      test.use({ viewport: { width, height: 900 }, colorScheme });
+
+      test("nothing is inaccessible or too wide", async ({ page, feed }) => {
+        const shot = (name) => page.screenshot({ path: `${SHOTS}/${width}-${colorScheme}-${name}.png` });
+        await openPage(page, feed.url);
+        await shot("stopped");
+        await page.locator("#strip-1 .gate > summary").click();
+        await page.locator("#strip-1 .gate").scrollIntoViewIfNeeded();
+        await shot("gate");
+        await page.getByRole("button", { name: "Stop VHF" }).click();
+        await page.locator(".stop-result.done").waitFor();
+        expect((await findings(page)).map(({ words }) => words)).toEqual([]);
+        expect(await tooWide(page)).toEqual([]);
+        await page.getByRole("button", { name: /^Start VHF again/ }).click();
+        await page.locator("#start .main-act").waitFor();
+        expect((await findings(page)).map(({ words }) => words)).toEqual([]);
+        await shot("start");
       });
     });
   }

@@ -5,6 +5,7 @@ import { execFileSync } from "node:child_process";
 import { createHash } from "node:crypto";
 import { readFileSync } from "node:fs";
 import { createRequire } from "node:module";
+import { startFeed } from "./made-up.js";
 import { command, expect, test } from "./station.js";
 
 const PAGE = new URL("../../crates/web/page/", import.meta.url);
@@ -19,15 +20,21 @@ test("the page passes the type checker", () => {
 });
 
 test("the types that the page is checked with are those that the station sends", async ({ station }) => {
-  const { port } = await snapshot(station.url).then(({ snapshot }) => snapshot.ports.at(-1));
-  const { answer } = await command(station.url, { do: "open_talk", port, to: "QM3BAR-4", via: [] });
-  await command(station.url, { do: "say", talk: answer.talk, text: "hello" });
+  const feed = await startFeed();
+  for (const { url } of [station, feed]) await typesAgree(url);
+  await feed.stop();
+});
+
+async function typesAgree(url) {
+  const { port } = await snapshot(url).then(({ snapshot }) => snapshot.ports.at(-1));
+  const { answer } = await command(url, { do: "open_talk", port, to: "QM3BAR-4", via: [] });
+  await command(url, { do: "say", talk: answer.talk, text: "hello" });
   const text = readFileSync(new URL("types.d.ts", PAGE), "utf8");
   const fields = (name) => {
     const body = new RegExp(`export interface ${name} {([^}]*)}`).exec(text)[1];
     return [...body.matchAll(/^ {2}(\w+): /gm)].map(([, field]) => field).sort();
   };
-  const greeting = await snapshot(station.url);
+  const greeting = await snapshot(url);
   const all = greeting.snapshot;
   const samples = {
     Greeting: [greeting],
@@ -40,12 +47,18 @@ test("the types that the page is checked with are those that the station sends",
     CrossingView: all.crossings,
     CrossingHalf: all.crossings.flatMap(({ near, far }) => [near, far]),
     Note: all.notes,
+    GateView: all.gates,
+    ConditionView: all.gates.flatMap(({ conditions }) => conditions),
+    WaitingView: all.gates.flatMap(({ waiting }) => waiting),
+    KeyDownView: all.gates.map(({ key_down }) => key_down),
+    Stop: all.stops,
+    AlarmView: all.alarms,
   };
   const seen = Object.entries(samples).filter(([, list]) => list.length > 0);
   expect(seen.length).toBeGreaterThanOrEqual(5); // Blocks and others come with time.
   for (const [name, list] of seen) expect(Object.keys(list.at(-1)).sort(), name).toEqual(fields(name));
-  await command(station.url, { do: "close_talk", talk: answer.talk });
-});
+  await command(url, { do: "close_talk", talk: answer.talk });
+}
 
 const snapshot = async (url) => (await fetch(new URL("/api/snapshot", url))).json();
 

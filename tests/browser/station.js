@@ -56,7 +56,7 @@ export const test = base.extend({
     page.on("pageerror", (error) => wrong.push(String(error)));
     page.on("console", (message) => {
       // The browser also reports connections that a test cuts and commands that are refused.
-      const wanted = /ERR_(CONNECTION|EMPTY|INCOMPLETE)|status of (409|503)/.test(message.text());
+      const wanted = /ERR_(CONNECTION|EMPTY|INCOMPLETE|SOCKET_NOT_CONNECTED)|status of (409|503)/.test(message.text());
       if (message.type() === "error" && !wanted) wrong.push(message.text());
     });
     await use(page);

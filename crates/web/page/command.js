@@ -6,21 +6,22 @@
 const PATIENCE_MS = 8000;
 
 /**
- * The answer, or a sentence that says why not.
- * @param {Command} command
- * @returns {Promise<{ reply: Reply, refused?: undefined } | { refused: string }>}
+ * The answer, or a sentence that says why not; `silent` if the station may not even have heard it.
+ * @param {Command} command @param {number} [patience] how long to wait, ms
+ * @returns {Promise<{ reply: Reply, refused?: undefined } | { refused: string, silent: boolean }>}
  */
-export async function ask(command) {
+export async function ask(command, patience = PATIENCE_MS) {
   try {
     const response = await fetch('/api/command', {
       method: 'POST',
       headers: { 'Content-Type': 'application/json' },
       body: JSON.stringify(command),
-      signal: AbortSignal.timeout(PATIENCE_MS),
+      signal: AbortSignal.timeout(patience),
     });
     const answer = await response.json();
-    return response.ok ? { reply: answer } : { refused: String(answer.refused) };
+    if (response.ok) return { reply: answer };
+    return { refused: String(answer.refused), silent: response.status === 503 };
   } catch {
-    return { refused: 'the station cannot be reached; nothing was lost here, try again' };
+    return { refused: 'the station cannot be reached; nothing was lost here, try again', silent: true };
   }
 }

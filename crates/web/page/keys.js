@@ -2,6 +2,8 @@
 // field has the focus, and can be switched off (WCAG 2.2, success criterion 2.1.4).
 
 import { html, useState } from './html.js';
+import { StopAll } from './stop-bar.js';
+import { stop } from './stop.js';
 import { SPANS, follow, pan, pause, setSpan, view } from './view.js';
 
 const REMEMBERED = 'dunlin.keys';
@@ -10,6 +12,8 @@ const REMEMBERED = 'dunlin.keys';
 
 /** @type {Key[]} */
 const KEYS = [
+  { key: 'g', words: 'Go to the gates: why a port transmits or does not', act: goToGate },
+  { key: 'a', words: 'Go to the alarms', act: () => goTo('alarms') },
   { key: 's', words: 'Go to the strips', act: () => goTo('strips') },
   { key: 'h', words: 'Go to the stations heard', act: () => goTo('heard') },
   { key: 't', words: 'Go to the next talk’s text field', act: nextTalk },
@@ -39,6 +43,14 @@ function goTo(id) {
   section?.scrollIntoView({ block: 'start' });
 }
 
+/** From gate to gate, and opens none: Enter does that. */
+function goToGate() {
+  const gates = [...document.querySelectorAll('.gate > summary')].map((e) => /** @type {HTMLElement} */ (e));
+  if (gates.length === 0) return goTo('strips');
+  const here = gates.findIndex((gate) => gate.parentElement?.contains(document.activeElement));
+  gates[(here + 1) % gates.length].focus();
+}
+
 function nextTalk() {
   /** @type {HTMLElement[]} */
   const fields = [...document.querySelectorAll('.talk textarea')].map((e) => /** @type {HTMLElement} */ (e));
@@ -59,9 +71,15 @@ function areOn() {
 /** Begins to listen for keys. */
 export function startKeys() {
   window.addEventListener('keydown', (event) => {
+    // Wherever the focus is, and also where single keys are switched off.
+    if ((event.ctrlKey || event.metaKey) && event.key === '.') {
+      event.preventDefault();
+      stop(null);
+      return;
+    }
     if (event.ctrlKey || event.altKey || event.metaKey || isTyping(event.target) || !areOn()) return;
-    const dialog = dialogElement();
-    if (dialog?.open && event.key !== '?') return;
+    const dialog = document.querySelector('dialog[open]');
+    if (dialog && (event.key !== '?' || dialog.id !== 'keys')) return;
     const key = KEYS.find(({ key }) => key === event.key);
     if (key) {
       event.preventDefault();
@@ -89,9 +107,10 @@ export function KeysDialog() {
   return html`<dialog id="keys" aria-labelledby="keys-name">
     <h2 id="keys-name">Keys</h2>
     <label class="switch"><input type="checkbox" checked=${on} onChange=${toggle} /> Single keys go to parts of the page (never while you type)</label>
+    <dl><div><dt><kbd>Ctrl+.</kbd></dt><dd><b>Stop the whole station at once</b>, also while you type and while single keys are off</dd></div></dl>
     <dl>${KEYS.map(({ key, words }) => html`<div key=${key}><dt><kbd>${key}</kbd></dt><dd>${words}</dd></div>`)}</dl>
     <h3>Within a part</h3>
     <dl>${WITHIN.map(([key, words]) => html`<div key=${words}><dt><kbd>${key}</kbd></dt><dd>${words}</dd></div>`)}</dl>
-    <form method="dialog"><button>Close</button></form>
+    <form method="dialog" class="dialog-acts"><button>Close</button><${StopAll} /></form>
   </dialog>`;
 }

@@ -1,5 +1,6 @@
 // The page of the station: puts its parts together and starts the live stream.
 
+import { Alarms } from './alarms.js';
 import { Banner } from './banner.js';
 import { Crossings } from './crossings.js';
 import { Heard } from './heard.js';
@@ -7,6 +8,7 @@ import { html, render, useEffect, useRef } from './html.js';
 import { KeysDialog, startKeys } from './keys.js';
 import { Notes } from './notes.js';
 import { connection, store, useSlices } from './station.js';
+import { StopBar, Stops } from './stop-bar.js';
 import { Strips } from './strips.js';
 import { showInTitle, watchLines } from './talk-focus.js';
 import { Talks } from './talks.js';
@@ -18,8 +20,11 @@ function Page() {
     const lost = store.link.state === 'lost';
     return html`<p class="starting" role="status">${lost ? 'The station cannot be reached; trying again …' : 'Connecting to the station …'}</p>`;
   }
-  return html`<${Banner} />
+  return html`<${StopBar} />
+    <${Banner} />
     <main id="main" tabIndex="-1">
+      <${Stops} />
+      <${Alarms} />
       <${Strips} />
       <div class="columns">
         <div class="column"><${Talks} /></div>
@@ -41,8 +46,9 @@ function Aloud() {
       while ((place.current?.childElementCount ?? 0) > 5) place.current?.firstChild?.remove();
     };
     watchLines(say);
-    store.listeners.add(({ note }) => {
+    store.listeners.add(({ note, alarm }) => {
       if (note?.urgency === 'attention') say(`Attention: ${note.text}`);
+      if (alarm?.active) say(`Alarm: ${alarm.text}`);
     });
   }, []);
   return html`<div class="hidden" ref=${place} role="log" aria-live="polite" aria-label="New lines and urgent notes"></div>`;

@@ -32,6 +32,9 @@ function channel(view) {
 /** @param {{ view: PortView }} props */
 function Queue({ view }) {
   useSecond();
+  useSlices('gates');
+  // Where there is a gate, its sentence says the same and more.
+  if (store.gates.has(view.port)) return html`<p class="queue dim">${view.queued === 0 ? 'Nothing waits' : count(view.queued, 'frame waits', 'frames wait')}</p>`;
   if (view.queued === 0) return html`<p class="queue dim">Nothing waits</p>`;
   const why = view.waits ? ` for ${span(clock.now() - view.waits[0])}: ${view.waits[1]}` : '';
   return html`<p class="queue">${count(view.queued, 'frame waits', 'frames wait')}${why}</p>`;

@@ -1,6 +1,6 @@
 // All that the page knows of the station: a snapshot, kept current by events.
 
-/** @import { Block, CrossingView, Greeting, HeardView, Link, Note, PortView, Slice, StationEvent, TalkLine, TalkView } from './types' */
+/** @import { AlarmView, Block, CrossingView, GateView, Greeting, HeardView, Link, Note, PortView, Slice, StationEvent, Stop, TalkLine, TalkView } from './types' */
 
 /** Blocks of one strip kept, and for how long. The widest view is 15 minutes. */
 const MOST_BLOCKS = 4000;
@@ -31,6 +31,12 @@ export class Store {
     this.crossings = new Map();
     /** Oldest first; `key` is unique. @type {(Note & { key: number })[]} */
     this.notes = [];
+    /** @type {Map<number, GateView>} */
+    this.gates = new Map();
+    /** All that is stopped. @type {Stop[]} */
+    this.stops = [];
+    /** Alarms that hold, by kind and port. @type {Map<string, AlarmView>} */
+    this.alarms = new Map();
     /** @type {Link} */
     this.link = { state: 'starting', since: Date.now(), tries: 0 };
     /** Told of each event as it is applied. @type {Set<(event: StationEvent) => void>} */
@@ -59,7 +65,11 @@ export class Store {
     this.crossings = new Map(snapshot.crossings.map((crossing) => [crossing.id, crossing]));
     this.notes = [];
     for (const note of snapshot.notes) this.putNote(note);
+    this.gates = new Map(snapshot.gates.map((gate) => [gate.port, gate]));
+    this.stops = snapshot.stops;
+    this.alarms = new Map(snapshot.alarms.map((alarm) => [alarmKey(alarm), alarm]));
     this.touch('station', 'ports', 'blocks', 'heard', 'talks', 'lines', 'crossings', 'notes');
+    this.touch('gates', 'stops', 'alarms');
   }
 
   /** Applies one event. @param {StationEvent} event */
@@ -90,7 +100,23 @@ export class Store {
       this.putNote(event.note);
       this.touch('notes');
     }
+    this.applyToGates(event);
     for (const listener of this.listeners) listener(event);
+  }
+
+  /** @param {StationEvent} event */
+  applyToGates(event) {
+    if (event.gate) {
+      this.gates.set(event.gate.port, event.gate);
+      this.touch('gates');
+    } else if (event.stops) {
+      this.stops = event.stops;
+      this.touch('stops');
+    } else if (event.alarm) {
+      if (event.alarm.active) this.alarms.set(alarmKey(event.alarm), event.alarm);
+      else this.alarms.delete(alarmKey(event.alarm));
+      this.touch('alarms');
+    }
   }
 
   /** @param {Link} link */
@@ -157,4 +183,9 @@ export class Store {
 /** @param {HeardView} heard */
 export function heardKey(heard) {
   return `${heard.port} ${heard.call}`;
+}
+
+/** @param {AlarmView} alarm */
+export function alarmKey(alarm) {
+  return `${alarm.kind} ${alarm.port ?? ''}`;
 }

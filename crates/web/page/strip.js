@@ -4,6 +4,7 @@
 /** @import { Placed } from './strip-layout.js' */
 
 import { BlockDetails } from './block-details.js';
+import { Gate } from './gate.js';
 import { html, useEffect, useLayoutEffect, useRef, useState } from './html.js';
 import { PortHeader } from './port-header.js';
 import { LatestFrames } from './latest-frames.js';
@@ -36,6 +37,7 @@ export function Strip({ port }) {
   };
   return html`<article class="strip" id=${`strip-${port}`} aria-labelledby=${`strip-name-${port}`}>
     <${PortHeader} view=${state} />
+    <${Gate} port=${port} />
     <${Picture} port=${port} name=${state.name} chosen=${chosen} choose=${choose} />
     ${chosen !== null && html`<${BlockDetails} port=${port} id=${chosen} close=${() => choose(null)} />`}
     <${LatestFrames} port=${port} chosen=${chosen} choose=${setChosen} />

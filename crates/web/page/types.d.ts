@@ -104,6 +104,65 @@ export interface Note {
   text: string;
 }
 
+export type Condition =
+  | 'plan' | 'call_sign' | 'stop' | 'listened' | 'device' | 'key_line' | 'identification'
+  | 'key_down' | 'interlock' | 'channel' | 'slot';
+
+export interface ConditionView {
+  condition: Condition;
+  open: boolean;
+  since_ms: number;
+  evidence: string;
+  remedy: string;
+}
+
+export interface WaitingView {
+  what: string;
+  to: string;
+  since_ms: number;
+  reason: string;
+}
+
+export interface KeyDownView {
+  down_since_ms: number | null;
+  ten_minutes_ms: number;
+  hour_ms: number;
+  single_limit_ms: number;
+  ten_minutes_limit_ms: number;
+  hour_limit_ms: number;
+}
+
+export interface GateView {
+  port: number;
+  sentence: string;
+  conditions: ConditionView[];
+  waiting: WaitingView[];
+  queued: number;
+  key_down: KeyDownView;
+  test: string | null;
+  identified_ms: number | null;
+}
+
+export interface Stop {
+  port: number | null;
+  by: string;
+  why: string;
+  at: number;
+}
+
+export type AlarmKind =
+  | 'waiting' | 'deaf' | 'unheard' | 'stuck' | 'device' | 'key_line' | 'disk' | 'clock' | 'restarts';
+
+export interface AlarmView {
+  kind: AlarmKind;
+  port: number | null;
+  active: boolean;
+  since_ms: number;
+  text: string;
+}
+
+export type TestSignal = 'low_tone' | 'high_tone' | 'alternating' | 'repeated_frame' | 'long_preamble';
+
 export interface Snapshot {
   now_ms: number;
   call: string;
@@ -114,6 +173,9 @@ export interface Snapshot {
   lines: TalkLine[];
   crossings: CrossingView[];
   notes: Note[];
+  gates: GateView[];
+  stops: Stop[];
+  alarms: AlarmView[];
 }
 
 export interface Greeting {
@@ -135,6 +197,9 @@ export interface StationEvent {
   talk_gone?: number;
   crossing?: CrossingView;
   note?: Note;
+  gate?: GateView;
+  stops?: Stop[];
+  alarm?: AlarmView;
 }
 
 export type Command =
@@ -143,12 +208,18 @@ export type Command =
   | { do: 'close_talk'; talk: number }
   | { do: 'put_away'; talk: number }
   | { do: 'cut_crossing'; crossing: number }
-  | { do: 'say_to_all'; port: number; to: string; via: string[]; text: string };
+  | { do: 'say_to_all'; port: number; to: string; via: string[]; text: string }
+  | { do: 'stop'; port: number | null; by: string; why: string }
+  | { do: 'start'; port: number | null; by: string }
+  | { do: 'test'; port: number; signal: TestSignal; seconds: number }
+  | { do: 'end_test'; port: number }
+  | { do: 'identify'; port: number };
 
 export type Reply = 'done' | { talk: number };
 
 export type Slice =
-  | 'station' | 'ports' | 'blocks' | 'heard' | 'talks' | 'lines' | 'crossings' | 'notes' | 'link' | 'view';
+  | 'station' | 'ports' | 'blocks' | 'heard' | 'talks' | 'lines' | 'crossings' | 'notes' | 'link' | 'view'
+  | 'gates' | 'stops' | 'alarms';
 
 export interface Link {
   state: 'starting' | 'live' | 'lost';

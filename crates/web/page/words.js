@@ -1,6 +1,6 @@
 // Figures as words: what a number means, beside the number.
 
-/** @import { Block, BlockKind, TalkState } from './types' */
+/** @import { AlarmKind, Block, BlockKind, Condition, TalkState } from './types' */
 
 const MINUS = '\u2212';
 
@@ -88,6 +88,34 @@ export const KINDS = {
 
 /** @type {Record<TalkState, string>} */
 export const TALK_GLYPHS = { calling: '◌', open: '●', checking: '◐', closing: '◓', ended: '○' };
+
+/** @type {Record<Condition, string>} */
+export const CONDITIONS = {
+  plan: 'Station plan',
+  call_sign: 'Call sign',
+  stop: 'Stop by a person',
+  listened: 'Listening first',
+  device: 'Sound device or controller',
+  key_line: 'Key line',
+  identification: 'Identification',
+  key_down: 'Key-down limits',
+  interlock: 'Other ports',
+  channel: 'Channel',
+  slot: 'Slot',
+};
+
+/** @type {Record<AlarmKind, string>} */
+export const ALARMS = {
+  waiting: 'a frame waits too long',
+  deaf: 'hears nothing',
+  unheard: 'nobody hears it',
+  stuck: 'a transmission did not end',
+  device: 'device gone or wrong',
+  key_line: 'key line or keyer fails',
+  disk: 'disk',
+  clock: 'clock',
+  restarts: 'started too often',
+};
 
 /** Who to whom, as far as known. @param {Block} block */
 export function who(block) {

@@ -113,11 +113,20 @@ async fn command(State(shared): State<Arc<Shared>>, request: Request) -> Respons
         Ok(Json(command)) => command,
         Err(rejection) => return unreadable(&rejection),
     };
+    let command = signed(command, "the page on this machine");
     match shared.ask(|reply| Ask::Command { command, reply }).await {
         Ok(Ok(reply)) => Json(reply).into_response(),
         Ok(Err(refusal)) => refused(StatusCode::CONFLICT, &refusal.to_string()),
         Err(response) => response,
     }
+}
+
+/// Who asks is what the server knows, never what the client says.
+fn signed(mut command: Command, asker: &str) -> Command {
+    if let Command::Stop { by, .. } | Command::Start { by, .. } = &mut command {
+        asker.clone_into(by);
+    }
+    command
 }
 
 fn unreadable(rejection: &JsonRejection) -> Response {

@@ -19,6 +19,7 @@ macro_rules! page {
 
 /// Name below `/assets/` and content of each file; a test compares it with the folder.
 const FILES: &[(&str, &[u8])] = page![
+    "alarms.js",
     "banner.js",
     "base.css",
     "block-details.js",
@@ -28,6 +29,8 @@ const FILES: &[(&str, &[u8])] = page![
     "connection.js",
     "crossings.js",
     "drafts.js",
+    "gate.css",
+    "gate.js",
     "heard.js",
     "html.js",
     "index.html",
@@ -39,6 +42,8 @@ const FILES: &[(&str, &[u8])] = page![
     "open-talk.js",
     "port-header.js",
     "station.js",
+    "stop-bar.js",
+    "stop.js",
     "store.js",
     "strip-layout.js",
     "strip.js",
@@ -49,6 +54,7 @@ const FILES: &[(&str, &[u8])] = page![
     "talk-focus.js",
     "talks.css",
     "talks.js",
+    "test-signals.js",
     "vendor/LICENSE-htm",
     "vendor/LICENSE-preact",
     "vendor/hooks.js",

@@ -110,7 +110,7 @@ impl Gates {
     }
 
     fn begin(&mut self, picture: &mut Picture) {
-        let by = "QA1SKY, from the page on this machine";
+        let by = "the page on this machine";
         let why = "work on the HF antenna";
         let _ = self.stop(HF_STOPPED_MS, Some(PortId(1)), by, why, picture);
         let frame = |what: &str, to: &str, after| WaitingView {
