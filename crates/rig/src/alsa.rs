@@ -13,8 +13,11 @@ use cpal::{
 };
 use dunlin_clock::{Duration, SampleRate};
 
+use crate::cards::Card;
 use crate::channels;
-use crate::device::{Channel, DeviceError, DeviceHost, DeviceInfo, Way};
+use crate::device::{Channel, DeviceError, DeviceHost, DeviceInfo, DeviceName, Way};
+use crate::identity::Identity;
+use crate::lookup::card_word;
 use crate::player::{Mark, Player, Progress, Turn};
 use crate::port::{Ears, Tally};
 use crate::resample::Rates;
@@ -33,7 +36,7 @@ const RATES: [u32; 8] = [
 ];
 
 /// The devices that the kernel and its configuration offer now.
-pub(crate) fn list() -> Vec<DeviceInfo> {
+pub(crate) fn list(cards: &[Card]) -> Vec<DeviceInfo> {
     let Ok(host) = cpal::host_from_id(cpal::HostId::Alsa) else {
         return Vec::new();
     };
@@ -46,16 +49,30 @@ pub(crate) fn list() -> Vec<DeviceInfo> {
             .description()
             .map(|d| d.to_string())
             .unwrap_or_default();
-        Some(DeviceInfo {
+        let identity = identity(id.id(), cards);
+        let info = DeviceInfo {
             host: DeviceHost::Alsa,
             name: id.id().to_owned(),
             description: text.replace('\n', ", "),
-            identity: None,
+            identity,
+            monitor: false,
             hears: device.supports_input(),
             plays: device.supports_output(),
-        })
+        };
+        let name = DeviceName {
+            host: Some(DeviceHost::Alsa),
+            name: info.name.clone(),
+        };
+        // The same devices come again under the number of their card.
+        name.card_number().is_none().then_some(info)
     };
     devices.filter_map(info).collect()
+}
+
+/// What the card in an ALSA name is.
+fn identity(name: &str, cards: &[Card]) -> Option<Identity> {
+    let word = card_word(name)?;
+    cards.iter().find(|card| card.id == word)?.identity.clone()
 }
 
 fn device(name: &str, way: Way) -> Result<cpal::Device, DeviceError> {
@@ -66,7 +83,8 @@ fn device(name: &str, way: Way) -> Result<cpal::Device, DeviceError> {
         way,
         wanted: format!("alsa:{name}"),
         exist: Vec::new(),
-        no_server: None,
+        hint: None,
+        notes: Vec::new(),
     })
 }
 

@@ -1,8 +1,12 @@
-//! How sound devices are named, chosen and listed.
+//! How sound devices are named, and what can be wrong with them.
 //!
 //! A name is `pulse:NAME` for a device of the sound server (PulseAudio, or PipeWire through
 //! its PulseAudio socket) or `alsa:NAME` for a device of the kernel, reached without a sound
 //! server. A name without either word is looked up in both and must fit exactly one.
+//!
+//! The lasting names go by what a device is: `usb:VENDOR:PRODUCT:SERIAL`, or by where it is
+//! plugged in: `usb:CONTROLLER/SOCKETS`, `pci:ADDRESS`. They mean the sound server's device if
+//! the server has it, else the kernel's; `pulse:` or `alsa:` before them decides.
 
 use std::fmt;
 use std::str::FromStr;
@@ -53,6 +57,36 @@ pub enum NameError {
 impl DeviceName {
     /// Longest name, in octets.
     pub const LONGEST: usize = 256;
+
+    /// It goes by what the device is or by where it is plugged in.
+    pub fn is_lasting(&self) -> bool {
+        ["usb:", "pci:", "platform:"]
+            .iter()
+            .any(|bus| self.name.starts_with(bus))
+    }
+
+    /// It names a lasting device by its serial number, wherever that is plugged in.
+    pub(crate) fn is_by_serial(&self) -> bool {
+        let mut parts = self.name.splitn(4, ':').skip(1);
+        let four = |part: Option<&str>| {
+            part.is_some_and(|p| p.len() == 4 && p.bytes().all(|b| b.is_ascii_hexdigit()))
+        };
+        self.is_lasting() && four(parts.next()) && four(parts.next()) && parts.next().is_some()
+    }
+
+    /// The number of the card, if the name goes by a number: `hw:1`, `plughw:1,0`,
+    /// `hw:CARD=1,DEV=0`. Numbers go by the order in which the system found its devices.
+    pub fn card_number(&self) -> Option<u32> {
+        if self.host == Some(DeviceHost::Server) {
+            return self.name.parse().ok();
+        }
+        if self.is_lasting() {
+            return None;
+        }
+        let (_, arguments) = self.name.split_once(':')?;
+        let first = arguments.split(',').next()?.trim();
+        first.strip_prefix("CARD=").unwrap_or(first).parse().ok()
+    }
 }
 
 impl FromStr for DeviceName {
@@ -135,6 +169,8 @@ pub struct DeviceInfo {
     pub description: String,
     /// What it is; `None` if nothing is known beyond its name.
     pub identity: Option<Identity>,
+    /// It gives what an output plays, and is no device of its own.
+    pub monitor: bool,
     /// Sound can be recorded from it.
     pub hears: bool,
     /// Sound can be played to it.
@@ -142,7 +178,7 @@ pub struct DeviceInfo {
 }
 
 impl DeviceInfo {
-    /// The name to write into a station plan.
+    /// Its name at its host.
     pub fn plan_name(&self) -> String {
         format!("{}:{}", self.host.word(), self.name)
     }
@@ -171,8 +207,9 @@ impl fmt::Display for Way {
 pub enum DeviceError {
     /// No device of that name; `exist` lists those there are.
     #[error(
-        "there is no sound {way} `{wanted}`{}{}",
-        server_note(no_server),
+        "there is no sound {way} `{wanted}`{}{}{}",
+        hinted(hint),
+        noted(notes),
         listed(exist)
     )]
     Missing {
@@ -182,8 +219,24 @@ pub enum DeviceError {
         wanted: String,
         /// Names that exist for this way.
         exist: Vec<String>,
-        /// Why the sound server, had it answered, could not be asked.
-        no_server: Option<String>,
+        /// What the wanted name may have meant.
+        hint: Option<String>,
+        /// Why the sound server or the kernel's devices cannot be used, if so.
+        notes: Vec<String>,
+    },
+    /// The name goes by a number.
+    #[error(
+        "sound {way} `{wanted}` goes by a number, and numbers change when devices are plugged \
+         in or found in another order; use {}",
+        or_list(instead)
+    )]
+    Numbered {
+        /// Input or output.
+        way: Way,
+        /// The name looked for.
+        wanted: String,
+        /// Lasting names of that device.
+        instead: Vec<String>,
     },
     /// The name fits several devices.
     #[error(
@@ -235,10 +288,20 @@ pub enum DeviceError {
     },
 }
 
-fn server_note(no_server: &Option<String>) -> String {
-    no_server
-        .as_ref()
-        .map_or(String::new(), |reason| format!(" ({reason})"))
+fn hinted(hint: &Option<String>) -> String {
+    hint.as_ref().map_or(String::new(), |h| format!(": {h}"))
+}
+
+fn noted(notes: &[String]) -> String {
+    notes.iter().map(|note| format!(" ({note})")).collect()
+}
+
+fn or_list(names: &[String]) -> String {
+    if names.is_empty() {
+        return "a name that `dunlin run --list-devices` prints".into();
+    }
+    let quoted: Vec<String> = names.iter().map(|name| format!("`{name}`")).collect();
+    quoted.join(" or ")
 }
 
 fn listed(names: &[String]) -> String {
@@ -254,112 +317,9 @@ fn listed(names: &[String]) -> String {
     text
 }
 
-/// The devices that exist now.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Listing {
-    /// All of them, those of the sound server first.
-    pub devices: Vec<DeviceInfo>,
-    /// Why the sound server offers none; `None` if it answered.
-    pub no_server: Option<String>,
-}
-
-/// Looks which devices exist now.
-pub fn list_devices() -> Listing {
-    let (mut devices, no_server) = match crate::server::list() {
-        Ok(devices) => (devices, None),
-        Err(reason) => (Vec::new(), Some(reason)),
-    };
-    devices.extend(crate::alsa::list());
-    Listing { devices, no_server }
-}
-
-/// The device that the system has chosen as its default now, by its own name: whoever keeps
-/// the name keeps the device, also when the default changes.
-///
-/// # Errors
-/// [`DeviceError::Missing`] if there is none.
-pub fn default_device(way: Way) -> Result<DeviceName, DeviceError> {
-    let no_server = match crate::server::default(way) {
-        Ok(name) => {
-            return Ok(DeviceName {
-                host: Some(DeviceHost::Server),
-                name,
-            });
-        }
-        Err(reason) => reason,
-    };
-    let name = DeviceName {
-        host: Some(DeviceHost::Alsa),
-        name: "default".into(),
-    };
-    let devices = crate::alsa::list();
-    let listing = Listing {
-        devices,
-        no_server: Some(no_server),
-    };
-    find(&listing, &name, way).map(|_| name.clone())
-}
-
-/// The one device of `listing` that `wanted` names.
-///
-/// # Errors
-/// [`DeviceError::Missing`] or [`DeviceError::Ambiguous`], with the names that exist.
-pub fn find<'a>(
-    listing: &'a Listing,
-    wanted: &DeviceName,
-    way: Way,
-) -> Result<&'a DeviceInfo, DeviceError> {
-    let serves = |d: &&DeviceInfo| match way {
-        Way::Hear => d.hears,
-        Way::Play => d.plays,
-    };
-    let all = &listing.devices;
-    let fit: Vec<&DeviceInfo> = all
-        .iter()
-        .filter(serves)
-        .filter(|d| d.name == wanted.name && wanted.host.is_none_or(|host| host == d.host))
-        .collect();
-    match fit.as_slice() {
-        [one] => Ok(one),
-        [] => Err(DeviceError::Missing {
-            way,
-            wanted: wanted.to_string(),
-            exist: all
-                .iter()
-                .filter(serves)
-                .map(DeviceInfo::plan_name)
-                .collect(),
-            no_server: listing.no_server.clone(),
-        }),
-        several => Err(DeviceError::Ambiguous {
-            way,
-            wanted: wanted.to_string(),
-            fit: several.iter().map(|d| d.plan_name()).collect(),
-        }),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    fn device(host: DeviceHost, name: &str, hears: bool, plays: bool) -> DeviceInfo {
-        DeviceInfo {
-            host,
-            name: name.into(),
-            description: String::new(),
-            identity: None,
-            hears,
-            plays,
-        }
-    }
-
-    fn listing<const N: usize>(devices: [DeviceInfo; N]) -> Listing {
-        Listing {
-            devices: devices.into(),
-            no_server: None,
-        }
-    }
 
     #[test]
     fn names_read_and_print_the_same() {
@@ -371,46 +331,43 @@ mod tests {
             let name: DeviceName = text.parse().expect("a name");
             assert_eq!(name.to_string(), text);
         }
+        let usb: DeviceName = "usb:0d8c:0013:A1".parse().expect("a name");
+        assert_eq!((usb.host, usb.is_lasting()), (None, true));
         assert_eq!("pulse: ".parse::<DeviceName>(), Err(NameError::Empty));
         assert!("a\nb".parse::<DeviceName>().is_err());
         assert!("x".repeat(300).parse::<DeviceName>().is_err());
     }
 
     #[test]
-    fn a_missing_device_says_which_exist_for_that_way() {
-        let all = listing([
-            device(DeviceHost::Server, "radio", false, true),
-            device(DeviceHost::Server, "radio.monitor", true, false),
-        ]);
-        let wanted: DeviceName = "pulse:codec".parse().expect("a name");
-        let error = find(&all, &wanted, Way::Hear)
-            .expect_err("not there")
-            .to_string();
-        assert!(error.contains("no sound input `pulse:codec`"), "{error}");
-        assert!(error.contains("pulse:radio.monitor"), "{error}");
-        assert!(!error.contains("pulse:radio\n"), "{error}");
-        assert!(
-            find(&Listing::default(), &wanted, Way::Play)
-                .expect_err("none")
-                .to_string()
-                .contains("none exists")
-        );
+    fn numbers_are_recognised() {
+        let number = |text: &str| text.parse::<DeviceName>().expect("a name").card_number();
+        for text in [
+            "hw:1",
+            "alsa:plughw:1,0",
+            "alsa:hw:CARD=1,DEV=0",
+            "front:1",
+            "pulse:1",
+        ] {
+            assert_eq!(number(text), Some(1), "{text}");
+        }
+        for text in [
+            "alsa:hw:CARD=Codec,DEV=0",
+            "usb:0d8c:0013:1",
+            "pulse:a1",
+            "default",
+        ] {
+            assert_eq!(number(text), None, "{text}");
+        }
     }
 
     #[test]
-    fn a_bare_name_must_fit_one_device_only() {
-        let all = listing([
-            device(DeviceHost::Server, "codec", true, true),
-            device(DeviceHost::Alsa, "codec", true, false),
-        ]);
-        let bare: DeviceName = "codec".parse().expect("a name");
-        assert!(matches!(
-            find(&all, &bare, Way::Hear),
-            Err(DeviceError::Ambiguous { .. })
-        ));
-        assert_eq!(find(&all, &bare, Way::Play), Ok(&all.devices[0]));
-        let alsa: DeviceName = "alsa:codec".parse().expect("a name");
-        assert_eq!(find(&all, &alsa, Way::Hear), Ok(&all.devices[1]));
+    fn a_name_by_serial_number_is_told_from_one_by_place() {
+        let by_serial = |text: &str| text.parse::<DeviceName>().expect("a name").is_by_serial();
+        assert!(by_serial("usb:0d8c:0013:A1:2"));
+        assert!(by_serial("alsa:usb:0d8c:0013:A1"));
+        assert!(!by_serial("usb:0000:00:14.0/2.1"));
+        assert!(!by_serial("pci:0000:00:1f.3"));
+        assert!(!by_serial("pulse:codec"));
     }
 
     #[test]

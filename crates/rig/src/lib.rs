@@ -16,20 +16,20 @@
 //!   when the program ends.
 
 mod alsa;
+mod cards;
 mod channels;
 mod device;
 mod identity;
+mod lookup;
 mod player;
 mod port;
 mod resample;
 mod server;
 mod supervisor;
 
-pub use device::{
-    Channel, DeviceError, DeviceHost, DeviceInfo, DeviceName, Listing, NameError, Way,
-    default_device, find, list_devices,
-};
+pub use device::{Channel, DeviceError, DeviceHost, DeviceInfo, DeviceName, NameError, Way};
 pub use identity::{Identities, Identity, IdentityChanged, compare};
+pub use lookup::{Listing, default_device, find, lasting_name, list_devices};
 pub use port::{
     Counts, EventSink, OpenPort, SoundDevice, SoundEvent, SoundPort, SoundSettings, WaySettings,
 };

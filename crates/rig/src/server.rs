@@ -19,13 +19,15 @@ use std::time::Instant;
 use dunlin_clock::{Duration, SampleRate};
 use futures_executor::block_on;
 use pulseaudio::protocol::{
-    ChannelMap, ChannelVolume, PlaybackStreamParams, RecordStreamParams, SampleFormat, SampleSpec,
-    SinkInfo, SourceInfo, stream::BufferAttr, stream::StreamFlags,
+    ChannelMap, ChannelVolume, PlaybackStreamParams, Props, RecordStreamParams, SampleFormat,
+    SampleSpec, SinkInfo, SourceInfo, stream::BufferAttr, stream::StreamFlags,
 };
 use pulseaudio::{Client, ClientError, PlaybackSource, PlaybackStream, RecordStream};
 
+use crate::cards;
 use crate::channels;
 use crate::device::{Channel, DeviceError, DeviceHost, DeviceInfo, Way};
+use crate::identity::Identity;
 use crate::port::Ears;
 use crate::supervisor::{Hearing, Output, Playing};
 
@@ -68,10 +70,16 @@ fn connect() -> Result<Client, String> {
 
 fn words(error: &ClientError) -> String {
     match error {
-        ClientError::ServerUnavailable => "no sound server runs for this login".into(),
+        ClientError::ServerUnavailable => access::no_socket(),
         // Its socket is there, left behind by one that ran before.
         ClientError::Io(error) if error.kind() == std::io::ErrorKind::ConnectionRefused => {
             "no sound server runs for this login".into()
+        }
+        ClientError::Io(error) if error.kind() == std::io::ErrorKind::PermissionDenied => {
+            format!("the sound server refuses: {}", access::denied())
+        }
+        ClientError::ServerError(pulseaudio::protocol::PulseError::AccessDenied) => {
+            format!("the sound server refuses: {}", access::denied())
         }
         ClientError::Io(error) => format!("the sound server cannot be reached: {error}"),
         ClientError::Disconnected => "the sound server has gone".into(),
@@ -87,21 +95,49 @@ pub(crate) fn list() -> Result<Vec<DeviceInfo>, String> {
     let client = connect()?;
     let sources = block_on(client.list_sources()).map_err(|e| words(&e))?;
     let sinks = block_on(client.list_sinks()).map_err(|e| words(&e))?;
-    let info = |name: &CString, description: Option<&CString>, hears: bool| DeviceInfo {
+    let text =
+        |text: Option<&CString>| text.map_or(String::new(), |t| t.to_string_lossy().into_owned());
+    let heard = sources.iter().map(|s| DeviceInfo {
         host: DeviceHost::Server,
-        name: name.to_string_lossy().into_owned(),
-        description: description.map_or(String::new(), |d| d.to_string_lossy().into_owned()),
-        identity: None,
-        hears,
-        plays: !hears,
-    };
-    let heard = sources
-        .iter()
-        .map(|s| info(&s.name, s.description.as_ref(), true));
-    let played = sinks
-        .iter()
-        .map(|s| info(&s.name, s.description.as_ref(), false));
+        name: text(Some(&s.name)),
+        description: text(s.description.as_ref()),
+        identity: identity(&client, &s.props, s.card_index),
+        monitor: s.monitor_of_sink_index.is_some(),
+        hears: true,
+        plays: false,
+    });
+    let played = sinks.iter().map(|s| DeviceInfo {
+        host: DeviceHost::Server,
+        name: text(Some(&s.name)),
+        description: text(s.description.as_ref()),
+        identity: identity(&client, &s.props, s.card_index),
+        monitor: false,
+        hears: false,
+        plays: true,
+    });
     Ok(heard.chain(played).collect())
+}
+
+/// What the server knows of a device: its own properties, and those of its card.
+fn identity(client: &Client, own: &Props, card: Option<u32>) -> Option<Identity> {
+    let card = card.and_then(|index| block_on(client.card_info(index)).ok());
+    let of = |props: &Props, key: &str| {
+        let octets = props.get_bytes(CString::new(key).ok()?)?;
+        // Property lists hold strings with the zero at their end.
+        let octets = octets.strip_suffix(b"\0").unwrap_or(octets);
+        Some(String::from_utf8_lossy(octets).into_owned())
+    };
+    cards::from_properties(|key| {
+        of(own, key).or_else(|| card.as_ref().and_then(|card| of(&card.props, key)))
+    })
+}
+
+/// Refuses a device that has become another one since it was looked up.
+fn same(wanted: &DeviceInfo, now: Option<Identity>) -> Result<(), String> {
+    if now == wanted.identity {
+        return Ok(());
+    }
+    Err("it has just been replaced by another device".into())
 }
 
 /// The name of the device that the server has chosen as its default.
@@ -138,20 +174,23 @@ fn octets(rate: SampleRate, channels: usize, time: Duration) -> u32 {
     u32::try_from(frames.saturating_mul(channels * OCTETS)).unwrap_or(u32::MAX)
 }
 
-/// Opens the source called `name`.
+/// Opens a source.
 pub(crate) fn hear(
-    name: &str,
+    info: &DeviceInfo,
     channel: Channel,
     rate: SampleRate,
     ears: &Ears,
 ) -> Result<(Box<dyn Hearing>, String), DeviceError> {
+    let name = info.name.as_str();
     let unusable = |reason| DeviceError::Unusable {
         way: Way::Hear,
-        device: name.into(),
+        device: info.plan_name(),
         reason,
     };
     let client = connect().map_err(unusable)?;
     let source = source(&client, name).map_err(unusable)?;
+    let identity = identity(&client, &source.props, source.card_index);
+    same(info, identity).map_err(unusable)?;
     let (map, width) = layout(channel, source.channel_map);
     channels::check(channel, width, Way::Hear, name)?;
     let params = RecordStreamParams {
@@ -240,28 +279,31 @@ impl Hearing for ServerInput {
     }
 }
 
-/// Opens the sink called `name`.
+/// Opens a sink.
 pub(crate) fn play(
-    name: &str,
+    info: &DeviceInfo,
     channel: Channel,
     rate: SampleRate,
 ) -> Result<(Box<dyn Output>, String), DeviceError> {
-    let (output, detail) = open_output(name, channel, rate)?;
+    let (output, detail) = open_output(info, channel, rate)?;
     Ok((Box::new(output), detail))
 }
 
 fn open_output(
-    name: &str,
+    info: &DeviceInfo,
     channel: Channel,
     rate: SampleRate,
 ) -> Result<(ServerOutput, String), DeviceError> {
+    let name = info.name.as_str();
     let unusable = |reason| DeviceError::Unusable {
         way: Way::Play,
-        device: name.into(),
+        device: info.plan_name(),
         reason,
     };
     let client = connect().map_err(unusable)?;
     let sink = sink(&client, name).map_err(unusable)?;
+    let identity = identity(&client, &sink.props, sink.card_index);
+    same(info, identity).map_err(unusable)?;
     let (map, width) = layout(channel, sink.channel_map);
     channels::check(channel, width, Way::Play, name)?;
     let first = octets(rate, width, FIRST);
@@ -482,6 +524,8 @@ impl ServerOutput {
         self.frames_per_s.duration_of(octets / frame as u64)
     }
 }
+
+mod access;
 
 #[cfg(test)]
 mod tests;

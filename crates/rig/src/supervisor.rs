@@ -6,8 +6,9 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 
 use dunlin_clock::Duration;
 
-use crate::device::{DeviceError, DeviceHost, DeviceInfo, Listing, Way, find, list_devices};
+use crate::device::{DeviceError, DeviceHost, DeviceInfo, Way};
 use crate::identity::{Identities, Identity, compare};
+use crate::lookup::{Listing, find, list_devices};
 use crate::port::{Ears, SoundEvent, SoundSettings, WaySettings};
 
 /// Longest time that opening may take before the port is given up at start.
@@ -80,8 +81,12 @@ fn chosen<'a>(
     way: Way,
 ) -> Result<&'a DeviceInfo, DeviceError> {
     let found = find(all, &wanted.device, way)?;
-    if let Some(expected) = &wanted.expected {
-        compare(expected, found.identity.as_ref()).map_err(|changed| DeviceError::Changed {
+    if let Some(mut expected) = wanted.expected.clone() {
+        if wanted.device.is_by_serial() {
+            // Who names a device so means it wherever it is plugged in.
+            expected.path = None;
+        }
+        compare(&expected, found.identity.as_ref()).map_err(|changed| DeviceError::Changed {
             way,
             device: wanted.device.to_string(),
             changed,
@@ -106,14 +111,14 @@ fn open(settings: &mut SoundSettings, ears: &Ears) -> Result<Session, DeviceErro
     }
     let rate = settings.rate;
     let (input, heard) = match from.host {
-        DeviceHost::Server => crate::server::hear(&from.name, settings.input.channel, rate, ears)?,
+        DeviceHost::Server => crate::server::hear(from, settings.input.channel, rate, ears)?,
         DeviceHost::Alsa => crate::alsa::hear(&from.name, settings.input.channel, rate, ears)?,
     };
     let mut detail = format!("hears {} ({heard})", from.plan_name());
     let mut output = None;
     if let (Some(to), Some(way)) = (to, &settings.output) {
         let (out, played) = match to.host {
-            DeviceHost::Server => crate::server::play(&to.name, way.channel, rate)?,
+            DeviceHost::Server => crate::server::play(to, way.channel, rate)?,
             DeviceHost::Alsa => crate::alsa::play(&to.name, way.channel, rate, ears)?,
         };
         detail.push_str(&format!(", plays to {} ({played})", to.plan_name()));
@@ -171,21 +176,41 @@ pub(crate) fn keep(
             reason: reason.clone(),
             retry_in: RETRY,
         });
-        let mut wait = FIRST_RETRY;
-        session = loop {
-            if pause(wait, ears, orders, &reason) {
-                return;
-            }
-            match open(&mut settings, ears) {
-                Ok(again) => break again,
-                Err(error) => tracing::debug!("still gone: {error}"),
-            }
-            wait = RETRY;
+        let Some(again) = reopen(&mut settings, ears, orders, reason) else {
+            return;
         };
+        session = again;
         ears.sink.tell(SoundEvent::Ready {
             detail: session.detail.clone(),
             identities: Box::new(session.identities.clone()),
         });
+    }
+}
+
+/// Tries until the devices are open again. `None`: told to close.
+fn reopen(
+    settings: &mut SoundSettings,
+    ears: &Ears,
+    orders: &Receiver<Order>,
+    mut reason: String,
+) -> Option<Session> {
+    let mut wait = FIRST_RETRY;
+    loop {
+        if pause(wait, ears, orders, &reason) {
+            return None;
+        }
+        match open(settings, ears) {
+            Ok(session) => return Some(session),
+            Err(error @ DeviceError::Changed { .. }) if error.to_string() != reason => {
+                reason = error.to_string();
+                ears.sink.tell(SoundEvent::Lost {
+                    reason: reason.clone(),
+                    retry_in: RETRY,
+                });
+            }
+            Err(error) => tracing::debug!("still gone: {error}"),
+        }
+        wait = RETRY;
     }
 }
 

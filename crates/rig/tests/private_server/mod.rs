@@ -95,6 +95,36 @@ pub fn null_sink(name: &str) -> String {
     format!("module-null-sink sink_name={name} rate=48000 channels=2 norewinds=1")
 }
 
+/// Loads a sound interface that calls itself a USB device into the server at `address`: the
+/// output `name`, and the input `name_in` that hears what the output plays.
+#[allow(dead_code)] // Not every test needs one.
+pub fn load_interface(address: &str, name: &str, serial: Option<&str>, sockets: &str) {
+    let mut properties = format!(
+        "device.bus=usb device.vendor.id=0d8c device.product.id=0013 \
+         device.product.name=Codec device.bus_path=pci-0000:00:14.0-usb-0:{sockets}:1.0"
+    );
+    if let Some(serial) = serial {
+        properties.push_str(&format!(" device.serial={serial}"));
+    }
+    let sink = format!("{} sink_properties=\"{properties}\"", null_sink(name));
+    let source = format!(
+        "module-remap-source source_name={name}_in master={name}.monitor \
+         source_properties=\"{properties}\""
+    );
+    for module in [sink, source] {
+        let (module, arguments) = module.split_once(' ').expect("it has arguments");
+        control(address, &["load-module", module, arguments]).expect("the module loads");
+    }
+}
+
+/// Takes all sound interfaces away from the server at `address`.
+#[allow(dead_code)] // Not every test needs it.
+pub fn unload_interfaces(address: &str) {
+    // The inputs hang on the outputs and may be gone with them already.
+    let _ = control(address, &["unload-module", "module-remap-source"]);
+    control(address, &["unload-module", "module-null-sink"]).expect("the devices go");
+}
+
 /// Runs `pactl` on the server at `address`; `None` if it failed.
 pub fn control(address: &str, arguments: &[&str]) -> Option<String> {
     let output = Command::new("pactl")
