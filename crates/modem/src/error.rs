@@ -42,4 +42,10 @@ pub enum ModemError {
         /// The mode asked for.
         mode: Mode,
     },
+    /// A steady tone of a mode without tones.
+    #[error("{mode} has no tones, and a radio passes no steady level")]
+    NoTones {
+        /// The mode asked for.
+        mode: Mode,
+    },
 }

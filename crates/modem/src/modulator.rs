@@ -9,7 +9,7 @@ use crate::nrzi::NrziEncoder;
 use crate::pulse::PulseShaper;
 use crate::recipe::Recipe;
 use crate::scrambler::Scrambler;
-use crate::{Mode, ModemError};
+use crate::{Mode, ModemError, Steady};
 
 /// How to send.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -103,6 +103,28 @@ impl Modulator {
     /// Appends one transmission: the sound rises smoothly before the first bit and ends
     /// smoothly after the last.
     pub fn modulate(&self, bits: &[bool], out: &mut Vec<f32>) {
+        self.shape(&self.levels(bits), out);
+    }
+
+    /// Appends one transmission that begins with steady levels, each for so many symbols, and
+    /// goes on with bits, its phase unbroken all the way.
+    ///
+    /// # Errors
+    /// [`ModemError::NoTones`] if the mode cannot hold such a level; then nothing is appended.
+    pub fn modulate_test(
+        &self,
+        steady: &[(Steady, usize)],
+        bits: &[bool],
+        out: &mut Vec<f32>,
+    ) -> Result<(), ModemError> {
+        steady.iter().try_for_each(|(s, _)| s.check(self.mode))?;
+        let held = steady.iter().flat_map(|&(s, symbols)| s.levels(symbols));
+        let levels: Vec<bool> = held.chain(self.levels(bits)).collect();
+        self.shape(&levels, out);
+        Ok(())
+    }
+
+    fn levels(&self, bits: &[bool]) -> Vec<bool> {
         let (mut line, mut scrambler) = (NrziEncoder::default(), Scrambler::default());
         let mut level = |&bit: &bool| {
             let level = line.step(bit);
@@ -112,10 +134,13 @@ impl Modulator {
                 level
             }
         };
-        let levels: Vec<bool> = bits.iter().map(&mut level).collect();
+        bits.iter().map(&mut level).collect()
+    }
+
+    fn shape(&self, levels: &[bool], out: &mut Vec<f32>) {
         match &self.shaper {
-            Shaper::Tones(shaper) => shaper.process(&levels, out),
-            Shaper::Baseband(shaper) => shaper.process(&levels, out),
+            Shaper::Tones(shaper) => shaper.process(levels, out),
+            Shaper::Baseband(shaper) => shaper.process(levels, out),
         }
     }
 
