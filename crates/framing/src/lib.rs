@@ -1,4 +1,5 @@
-//! Soft bits to frame octets and back: HDLC framing as AX.25 uses it.
+//! Soft bits to frame octets and back: HDLC framing as AX.25 uses it; and KISS, the framing
+//! between a host and a controller, in [`kiss`].
 //!
 //! Source: "AX.25 Link Access Protocol for Amateur Packet Radio, Version 2.2, Revision 4"
 //! (October 2025), sections 3.1 (flag), 3.6 (bit stuffing), 3.7 and 3.8 (FCS, bit order),
@@ -7,6 +8,7 @@
 mod deframe;
 mod encode;
 mod fcs;
+pub mod kiss;
 
 pub use deframe::{Deframer, Framed, Limits, RejectReason};
 pub use encode::encode;
