@@ -3,6 +3,7 @@
 mod decode;
 mod encode;
 mod journal;
+mod keyer;
 mod rehearse;
 mod run;
 mod span;
@@ -43,6 +44,9 @@ enum Command {
     Encode(encode::EncodeArgs),
     /// Run the station of a plan on real sound devices.
     Run(run::RunArgs),
+    /// The process that holds a keying line; a station starts it by itself
+    #[command(hide = true)]
+    Keyer,
 }
 
 fn main() -> ExitCode {
@@ -53,6 +57,7 @@ fn main() -> ExitCode {
         Command::Decode(args) => decode::run(args),
         Command::Encode(args) => encode::run(args),
         Command::Run(args) => run::run(args),
+        Command::Keyer => keyer::run(),
     };
     match done {
         Ok(code) => code,

@@ -20,6 +20,7 @@ mod cards;
 mod channels;
 mod device;
 mod identity;
+pub mod keyer;
 pub mod kiss;
 mod lookup;
 mod player;
