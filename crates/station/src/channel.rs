@@ -2,26 +2,30 @@
 
 use std::collections::VecDeque;
 
+use dunlin_ax25::CallSign;
 use dunlin_ax25::wire::Control;
 use dunlin_clock::{Duration, Instant};
 
 use crate::access::Access;
 use crate::config::{ConfigError, PortConfig};
 use crate::controller;
-use crate::event::{PortId, PortView, ms};
+use crate::engine::Told;
+use crate::event::{PortId, PortView};
 use crate::gate::Medium;
+use crate::gate::judge::{Gate, Sensed};
+use crate::gate::key_down::KeyDown;
 use crate::links::{LinkKey, Links};
 use crate::occupancy::Occupancy;
 use crate::port::{Receiver, Transmitter};
-use crate::words;
 
 /// Frames that may wait on one port.
 pub(crate) const MOST_QUEUED: usize = 256;
 /// A repeated frame that could not leave by then is of no use to anybody: its sender has
 /// sent it again.
 const STALE_REPEAT: Duration = Duration::from_secs(30);
-/// A transmission that has not been reported as played so long after its end is stuck.
-const STUCK_AFTER: Duration = Duration::from_secs(10);
+/// Octets of an acknowledgement without digipeaters (AX.25 2.2 §3.12, §4.2: two addresses and
+/// a control octet).
+const ACKNOWLEDGEMENT: usize = 15;
 /// How often the level meter is told.
 const METER_EVERY: Duration = Duration::from_secs(1);
 
@@ -55,6 +59,20 @@ pub(crate) struct Queued {
     /// Goes before others and without leaving them a slot.
     pub(crate) urgent: bool,
     pub(crate) since: Instant,
+    /// How long a transmission of this frame alone takes.
+    pub(crate) alone: Duration,
+    /// How often it was broken off while it was being sent, but by a person.
+    pub(crate) broken_off: u8,
+}
+
+/// A frame of the transmission under way.
+#[derive(Clone, Debug)]
+pub(crate) struct OnAir {
+    pub(crate) queued: Queued,
+    /// When its last bit has been sent.
+    pub(crate) end: Instant,
+    /// Its block on the strip.
+    pub(crate) block: u64,
 }
 
 /// The state of one port.
@@ -71,8 +89,24 @@ pub(crate) struct Channel {
     pub(crate) seizing: VecDeque<LinkKey>,
     /// When the transmission under way should have been played.
     pub(crate) sound_ends: Option<Instant>,
+    /// Its frames.
+    pub(crate) on_air: Vec<OnAir>,
     /// When the last frame heard by a controller ended.
     pub(crate) heard_until: Instant,
+    /// The conditions under which the port may key.
+    pub(crate) gate: Gate,
+    /// An own call sign of the port that is nobody's.
+    pub(crate) invented: Option<CallSign>,
+    /// Since when energy is above the noise.
+    pub(crate) energy: Option<Instant>,
+    /// Since when the radio's own line says occupied.
+    pub(crate) external: Option<Instant>,
+    /// The gate as it was last told, when, and when it is to be told next.
+    pub(crate) gate_told: Option<Told>,
+    pub(crate) gate_told_at: Option<Instant>,
+    pub(crate) gate_tell_at: Option<Instant>,
+    /// How long a transmission with one acknowledgement takes.
+    acknowledgement: Duration,
     /// Samples received since the start.
     pub(crate) samples: u64,
     pub(crate) occupied: Occupancy,
@@ -107,12 +141,20 @@ impl Channel {
         Ok(Channel {
             id,
             receiver,
-            transmitter,
             access,
             queue: VecDeque::new(),
             seizing: VecDeque::new(),
             sound_ends: None,
             heard_until: Instant::ZERO,
+            on_air: Vec::new(),
+            gate: Gate::new(),
+            invented: None,
+            gate_told: None,
+            gate_told_at: None,
+            gate_tell_at: None,
+            energy: None,
+            external: None,
+            acknowledgement: transmitter.airtime(&[vec![0; ACKNOWLEDGEMENT]]),
             samples: 0,
             occupied: Occupancy::default(),
             own: Occupancy::default(),
@@ -122,6 +164,7 @@ impl Channel {
             next_meter: Instant::ZERO,
             level_dbfs: None,
             told: None,
+            transmitter,
             config,
         })
     }
@@ -169,22 +212,41 @@ impl Channel {
         });
     }
 
-    /// Whether the driver has not reported the end of a transmission long after it was due.
-    /// Says so once.
-    pub(crate) fn is_newly_stuck(&mut self, now: Instant) -> bool {
-        let stuck = self
-            .sound_ends
-            .is_some_and(|end| now.since(end) > STUCK_AFTER);
-        if stuck {
-            self.sound_ends = None;
+    /// Whether the key-down limits never leave room for a transmission of this length.
+    pub(crate) fn never_fits(&self, length: Duration) -> bool {
+        let nothing_used = KeyDown::default();
+        let room = nothing_used.no_room(Instant::ZERO, length, &self.config.gate.limits);
+        room.is_some()
+    }
+
+    /// By what the channel is occupied, of what this port goes by.
+    pub(crate) fn sensed(&self) -> Sensed {
+        let sense = self.config.gate.sense;
+        Sensed {
+            data: sense.data && self.is_busy(),
+            energy: sense.energy && self.energy.is_some(),
+            external: sense.external && self.external.is_some(),
         }
-        stuck
+    }
+
+    /// How long the shortest transmission takes that wants to be sent; `None` = nothing
+    /// waits.
+    pub(crate) fn waiting_length(&self) -> Option<Duration> {
+        let first = self.queue.iter().find(|q| q.urgent);
+        match first.or(self.queue.front()) {
+            Some(first) => Some(first.alone),
+            None => (!self.seizing.is_empty()).then_some(self.acknowledgement),
+        }
     }
 
     /// Takes the frames of the next transmission: repeated ones first; else those of one
     /// link (AX.25 2.2 §C3.2: a transmission carries frames for one station), in order, as
-    /// many as fit into the longest transmission, and at least one.
-    pub(crate) fn take_transmission(&mut self) -> Vec<Queued> {
+    /// many as fit into the longest transmission, and at least one; but none beyond what the
+    /// key-down limits leave.
+    pub(crate) fn take_transmission(&mut self, now: Instant) -> Vec<Queued> {
+        let limits = &self.config.gate.limits;
+        let room = self.gate.key_down.longest(now, limits);
+        let longest = self.config.timing.longest_transmission;
         let first = self.queue.iter().position(|q| q.urgent).unwrap_or(0);
         let Some(lead) = self.queue.get(first).map(|q| (q.origin, q.urgent)) else {
             return Vec::new();
@@ -200,8 +262,8 @@ impl Channel {
                 continue;
             }
             octets.push(queued.octets.clone());
-            let longest = self.config.timing.longest_transmission;
-            if taken.is_empty() || self.transmitter.airtime(&octets) <= longest {
+            let airtime = self.transmitter.airtime(&octets);
+            if airtime <= room && (taken.is_empty() || airtime <= longest) {
                 taken.push(queued);
             } else {
                 open = false; // Order within a link must hold: nothing later overtakes.
@@ -212,62 +274,42 @@ impl Channel {
         taken
     }
 
-    /// Tells channel access how things stand.
+    /// Tells channel access how things stand: slots are drawn only while every condition
+    /// before them is open.
     pub(crate) fn update_access(&mut self, now: Instant) {
         let waiting = !self.queue.is_empty() || !self.seizing.is_empty();
-        let clear = !self.is_busy() && !self.is_transmitting();
+        let clear = self.gate.may_draw(self.is_transmitting());
         let urgent = self.queue.iter().any(|q| q.urgent);
         self.access.update(now, waiting, clear, urgent);
     }
 
-    /// Why the first frame waits, and since when.
-    fn waits(&self, now: Instant) -> Option<(u64, String)> {
-        let since = match self.queue.front() {
-            Some(q) => q.since,
-            None => return None,
-        };
-        let reason = if self.is_transmitting() {
-            "this port is transmitting".into()
-        } else if let Some(busy) = self.occupied.since() {
-            format!(
-                "the channel is busy: data tones for {}",
-                words::span(now.since(busy))
-            )
-        } else {
-            match self.access.lost_draws() {
-                0 => "the channel is clear; waiting for a slot".into(),
-                n => format!("the channel is clear; lost the draw {}", words::times(n)),
-            }
-        };
-        Some((ms(since), reason))
-    }
-
-    /// The view, if it differs from the one last told.
-    pub(crate) fn changed_view(&mut self, now: Instant) -> Option<PortView> {
+    /// Whether the view should be told again: something has changed, or it is time for the
+    /// meter.
+    pub(crate) fn is_view_due(&mut self, now: Instant) -> bool {
         let meter = now >= self.next_meter;
         if meter {
             self.next_meter = now + METER_EVERY;
             self.level_dbfs = self.receiver.as_ref().map(Receiver::level_dbfs);
         }
-        let told = self.told.as_ref();
-        let same = told.is_some_and(|t| {
+        let same = self.told.as_ref().is_some_and(|t| {
             t.busy == self.is_busy()
                 && t.transmitting == self.is_transmitting()
                 && t.queued == self.queue.len()
         });
-        if same && !meter {
-            return None;
-        }
-        let view = self.view(now);
-        if self.told.as_ref() == Some(&view) {
-            return None;
-        }
-        self.told = Some(view.clone());
-        Some(view)
+        meter || !same
     }
 
-    /// The view now.
-    pub(crate) fn view(&self, now: Instant) -> PortView {
+    /// Takes note of a view that is being told. False if it is the one told last.
+    pub(crate) fn is_news(&mut self, view: &PortView) -> bool {
+        let news = self.told.as_ref() != Some(view);
+        if news {
+            self.told = Some(view.clone());
+        }
+        news
+    }
+
+    /// The view now, given why the first frame waits.
+    pub(crate) fn view(&self, now: Instant, waits: Option<(u64, String)>) -> PortView {
         let tenth = |level: f32| (level * 10.0).round() / 10.0;
         PortView {
             port: self.id,
@@ -277,7 +319,7 @@ impl Channel {
             busy: self.is_busy(),
             transmitting: self.is_transmitting(),
             queued: self.queue.len(),
-            waits: self.waits(now),
+            waits,
             level_dbfs: self.level_dbfs.map(tenth),
             occupied: self.occupied.share(now),
             own_share: self.own.share(now),

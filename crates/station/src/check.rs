@@ -49,6 +49,7 @@ type Figure = (&'static str, f64, f64, f64, &'static str);
 
 fn check_port(port: &PortConfig) -> Result<(), ConfigError> {
     let figures = of_timing(port).into_iter().chain(of_frames(port));
+    let figures = figures.chain(of_gate(port));
     let of_beacons = port.beacons.iter().flat_map(of_beacon);
     for (what, value, low, high, allowed) in figures.chain(of_beacons) {
         if !(low..=high).contains(&value) {
@@ -91,6 +92,60 @@ fn of_timing(port: &PortConfig) -> [Figure; 6] {
             "1 to 86400",
         ),
         ("longest transmission, s", longest, 1.0, 600.0, "1 to 600"),
+    ]
+}
+
+/// A window of the key-down limits can hold no more than itself, and must hold one whole
+/// transmission.
+fn of_gate(port: &PortConfig) -> [Figure; 6] {
+    let (gate, limits) = (&port.gate, &port.gate.limits);
+    let single = limits.single.as_secs_f64();
+    let ten = limits.ten_minutes.as_secs_f64();
+    let at_least = "that of one transmission to 600";
+    let of_hour = "that of ten minutes to 3600";
+    [
+        (
+            "key-down limit of one transmission, s",
+            single,
+            2.0,
+            600.0,
+            "2 to 600",
+        ),
+        (
+            "key-down limit in ten minutes, s",
+            ten,
+            single,
+            600.0,
+            at_least,
+        ),
+        (
+            "key-down limit in an hour, s",
+            limits.hour.as_secs_f64(),
+            ten,
+            3600.0,
+            of_hour,
+        ),
+        (
+            "time between identifications, s",
+            gate.identify_every.as_secs_f64(),
+            30.0,
+            3600.0,
+            "30 to 3600",
+        ),
+        (
+            "wait before an alarm, s",
+            gate.wait_alarm.as_secs_f64(),
+            1.0,
+            86_400.0,
+            "1 to 86400",
+        ),
+        (
+            "settling time, s",
+            gate.settle.as_secs_f64(),
+            0.0,
+            3600.0,
+            "0 to 3600",
+        ),
     ]
 }
 

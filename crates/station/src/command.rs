@@ -150,6 +150,9 @@ pub enum Refusal {
     /// The text of a frame to all is too long.
     #[error("{0} octets do not fit into one frame of this port; {1} do. Shorten the text")]
     TooLong(usize, usize),
+    /// The frame would hold the key longer than the port allows.
+    #[error("this takes {0} on the air, longer than the key of this port may be down; shorten it")]
+    TooLongForKey(String),
     /// Nothing to send.
     #[error("the text is empty; write something")]
     NoText,
@@ -159,6 +162,18 @@ pub enum Refusal {
     /// The port's queue is full.
     #[error("{0} frames wait on this port already, as many as it holds; wait until some are sent")]
     QueueFull(usize),
+    /// Nothing is stopped that could be started.
+    #[error("nothing is stopped; there is nothing to start")]
+    NothingStopped,
+    /// Only ports are stopped, not the station.
+    #[error("the station itself is not stopped; these ports are: {0}. Start them by name")]
+    OnlyPortsStopped(String),
+    /// The port is not stopped.
+    #[error("port {0} is not stopped; there is nothing to start")]
+    PortNotStopped(String),
+    /// The port is not stopped, but the whole station is.
+    #[error("port {0} is not stopped by itself; the whole station is. Start the station")]
+    OnlyStationStopped(String),
     /// The crossing does not exist.
     #[error("there is no crossing number {0}; it may have ended")]
     NoSuchCrossing(u64),

@@ -46,6 +46,19 @@ impl Strips {
         Some(block.clone())
     }
 
+    /// A frame of our own was cut off, or not even begun, when the key was released at `at`.
+    pub(crate) fn break_off(&mut self, id: u64, at: Instant) -> Option<Block> {
+        let block = self.blocks.iter_mut().rev().find(|b| b.id == id)?;
+        let begun = block.start_ms < ms(at);
+        block.end_ms = Some(ms(at).max(block.start_ms));
+        let why = match begun {
+            true => "broken off: the key was released",
+            false => "not sent: the key was released before",
+        };
+        block.why = Some(why.into());
+        Some(block.clone())
+    }
+
     /// All blocks kept, oldest first.
     pub(crate) fn blocks(&self) -> Vec<Block> {
         self.blocks.iter().cloned().collect()

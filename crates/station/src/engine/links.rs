@@ -132,9 +132,11 @@ impl Station {
         }
     }
 
+    /// The port cannot transmit, whether the channel or the gate hinders it. As long as it
+    /// lasts no link counts it as silence of the other end.
     pub(super) fn channel_is_taken(&self, port: PortId) -> bool {
         let channel = &self.channels[usize::from(port.0)];
-        channel.is_busy() || channel.is_transmitting()
+        channel.sensed().any() || channel.is_transmitting() || channel.gate.held().is_some()
     }
 
     /// Tells the links of a port whether its channel is taken (PH-BUSY, PH-QUIET).

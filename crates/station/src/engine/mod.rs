@@ -3,11 +3,13 @@
 
 mod client;
 mod controller;
+mod gate;
 mod links;
 mod people;
 mod receive;
 mod relay;
 mod send;
+mod stops;
 mod talks;
 
 pub use client::ClientView;
@@ -22,12 +24,15 @@ use crate::command::{Command, Refusal, Reply};
 use crate::config::{ConfigError, PortConfig, StationConfig};
 use crate::crossing::Crossing;
 use crate::event::{CrossingId, Event, Note, PortId, Snapshot, TalkId, TalkState, Urgency, ms};
+use crate::gate::stops::Stops;
 use crate::gate::{AlarmKind, DeviceState, KeyLineState};
 use crate::heard::HeardList;
 use crate::links::Links;
 use crate::strip::Strips;
 use crate::talk::Talk;
 use client::Clients;
+
+pub(crate) use gate::Told;
 
 /// One thing that happened outside.
 #[derive(Clone, Copy, Debug)]
@@ -139,6 +144,9 @@ pub enum WakeupReason {
     Beacon(PortId),
     /// A crossing on which visitors come in by this port has lasted too long.
     Crossing(PortId),
+    /// A condition of the gate may open, a limit of the key is reached, or people are to be
+    /// told of the gate.
+    Gate(PortId),
 }
 
 /// Notes kept for a snapshot.
@@ -153,6 +161,7 @@ const MOST_ENDED_CROSSINGS: usize = 20;
 pub struct Station {
     config: StationConfig,
     channels: Vec<Channel>,
+    stops: Stops,
     links: Links,
     talks: BTreeMap<TalkId, Talk>,
     next_talk: u64,
@@ -180,13 +189,17 @@ impl Station {
     /// A configuration that cannot work; see [`ConfigError`].
     pub fn new(config: StationConfig) -> Result<Self, ConfigError> {
         config.check()?;
-        let channels = config
+        let mut channels = config
             .ports
             .iter()
             .zip(0..)
             .map(|(port, n)| Channel::new(PortId(n), port.clone(), config.seed))
             .collect::<Result<Vec<_>, _>>()?;
-        Ok(Station {
+        for channel in &mut channels {
+            channel.invented = gate::invented_call(&config, channel.id);
+        }
+        let mut station = Station {
+            stops: Stops::new(&config.stops, config.ports.len()),
             config,
             channels,
             links: Links::default(),
@@ -199,7 +212,9 @@ impl Station {
             notes: VecDeque::new(),
             clients: Clients::default(),
             outputs: VecDeque::new(),
-        })
+        };
+        station.guard(Instant::ZERO);
+        Ok(station)
     }
 
     /// Takes in one thing that happened. `now` never goes back.
@@ -214,10 +229,10 @@ impl Station {
                 client,
                 octets,
             } => self.client_frame(now, port, client, octets),
-            Input::Device { .. }
-            | Input::KeyLine { .. }
-            | Input::ExternalCarrier { .. }
-            | Input::Trouble { .. } => {}
+            Input::Device { port, state } => self.device(now, port, state),
+            Input::KeyLine { port, state } => self.key_line(now, port, state),
+            Input::ExternalCarrier { port, busy } => self.external_carrier(now, port, busy),
+            Input::Trouble { .. } => {}
         }
         self.settle(now);
     }
@@ -260,6 +275,7 @@ impl Station {
             .chain(slots)
             .chain(beacons)
             .chain(crossings)
+            .chain(self.gate_wakeups())
             .min_by_key(|(at, _)| *at)
     }
 
@@ -268,7 +284,7 @@ impl Station {
         Snapshot {
             now_ms: ms(now),
             call: self.config.call,
-            ports: self.channels.iter().map(|c| c.view(now)).collect(),
+            ports: self.ports().map(|p| self.port_view(now, p)).collect(),
             blocks: self.strips.blocks(),
             heard: self.heard.views(),
             talks: self.talks.values().map(Talk::view).collect(),
@@ -279,8 +295,8 @@ impl Station {
                 .map(|c| self.crossing_view(c))
                 .collect(),
             notes: self.notes.iter().cloned().collect(),
-            gates: Vec::new(),
-            stops: self.config.stops.clone(),
+            gates: self.ports().map(|p| self.gate_view(now, p)).collect(),
+            stops: self.stops.all().to_vec(),
             alarms: Vec::new(),
         }
     }
@@ -288,17 +304,18 @@ impl Station {
     /// Lets everything that follows from an input happen: link outputs, channel access, views.
     fn settle(&mut self, now: Instant) {
         self.pump_links(now);
-        for i in 0..self.channels.len() {
-            self.channels[i].update_access(now);
-            if self.channels[i].is_newly_stuck(now) {
-                let text = "the end of a transmission was not reported; check the sound device and that the key is released";
-                let port = self.channels[i].id;
-                self.note(now, Some(port), Urgency::Attention, text.into());
+        self.guard(now);
+        for port in self.ports() {
+            if !self.channel(port).is_view_due(now) {
+                continue;
             }
-            if let Some(view) = self.channels[i].changed_view(now) {
+            self.channels[usize::from(port.0)].drop_stale(now, &self.links);
+            let view = self.port_view(now, port);
+            if self.channel(port).is_news(&view) {
                 self.tell(Event::Port(view));
             }
         }
+        self.tell_gates(now);
     }
 
     fn wakeup(&mut self, now: Instant) {
@@ -307,6 +324,8 @@ impl Station {
         self.overdue_crossings(now);
         self.pump_links(now);
         for port in self.ports() {
+            // Each port anew: the one before may have keyed at this very instant.
+            self.judge(now, port);
             self.channel(port).update_access(now);
             if self.channel(port).access.draw(now) {
                 self.transmit(now, port);

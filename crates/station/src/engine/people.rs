@@ -11,6 +11,7 @@ use crate::command::{Command, Refusal, Reply};
 use crate::event::{CrossingId, Event, PortId, TalkId, TalkState, Urgency};
 use crate::links::{LinkKey, Owner};
 use crate::talk::{MOST_WAITING, MOST_WAITING_LINES, Talk, text_lines};
+use crate::words;
 
 impl Station {
     pub(super) fn obey(&mut self, now: Instant, command: Command) -> Result<Reply, Refusal> {
@@ -38,11 +39,11 @@ impl Station {
                 via,
                 text,
             } => self.say_to_all(now, port, to, &via, &text),
-            Command::Stop { .. }
-            | Command::Start { .. }
-            | Command::Test { .. }
-            | Command::EndTest { .. }
-            | Command::Identify { .. } => Err(Refusal::NotYet),
+            Command::Stop { port, by, why } => self.stop(now, port, &by, &why),
+            Command::Start { port, by } => self.start(now, port, &by),
+            Command::Test { .. } | Command::EndTest { .. } | Command::Identify { .. } => {
+                Err(Refusal::NotYet)
+            }
         }
     }
 
@@ -192,6 +193,10 @@ impl Station {
             pid::NO_LAYER_3,
             text.as_bytes().to_vec(),
         );
+        let alone = self.channel(port).transmitter.airtime(&[frame.encode()]);
+        if self.channel(port).never_fits(alone) {
+            return Err(Refusal::TooLongForKey(words::span(alone)));
+        }
         if !self.enqueue(now, port, Origin::ToAll, frame, false) {
             return Err(Refusal::QueueFull(MOST_QUEUED));
         }

@@ -6,8 +6,8 @@ use dunlin_clock::{Instant, SampleCount};
 
 use super::Station;
 use crate::channel::{Origin, Queued};
-use crate::event::{BlockKind, Event, PortId, Urgency, ms};
-use crate::links;
+use crate::event::{BlockKind, Event, Note, PortId, Urgency, ms};
+use crate::links::{self, LinkKey};
 use crate::port::{ReceiverEvent, ReceptionReport};
 use crate::strip;
 use crate::words;
@@ -160,6 +160,9 @@ impl Station {
         {
             return; // Our own frame, reflected.
         }
+        if self.out_of_service(now, port).is_some() {
+            return;
+        }
         let mut octets = octets.to_vec();
         if let Some(ssid_octet) = octets.get_mut(ADDRESS * (next + 3) - 1) {
             *ssid_octet |= HAS_BEEN_REPEATED;
@@ -198,9 +201,27 @@ impl Station {
             if matches!(frame.role, Role::Response) {
                 return; // An answer to a link that is no more; nothing to say to it.
             }
+            if let Some(why) = self.out_of_service(now, port) {
+                return self.unanswered(now, key, frame.control, &why);
+            }
             self.open_for_stranger(now, key, &frame);
         }
         self.link_frame(now, key, frame);
+    }
+
+    /// Somebody calls while nothing can be sent. Said once, not at each try.
+    fn unanswered(&mut self, now: Instant, key: LinkKey, control: Control, why: &str) {
+        if !matches!(control, Control::Sabm { .. } | Control::Sabme { .. }) {
+            return;
+        }
+        let text = format!(
+            "{} calls {} and is not answered: {why}",
+            key.remote, key.local
+        );
+        let said = |n: &Note| n.text == text && n.port == Some(key.port);
+        if !self.notes.iter().rev().take(20).any(said) {
+            self.note(now, Some(key.port), Urgency::Attention, text);
+        }
     }
 
     /// Whether this station listens to `call` on `port`.
@@ -240,6 +261,17 @@ impl Station {
             Origin::Link(key) => self.links.get(&key).map_or(0, |e| e.link.generation()),
             _ => 0,
         };
+        let transmitter = &self.channel(port).transmitter;
+        let alone = transmitter.airtime(std::slice::from_ref(&octets));
+        if self.channel(port).never_fits(alone) {
+            let text = format!(
+                "a frame that takes {} was dropped: the key may not be down so long at once; \
+                 send shorter frames, or raise the limit in the station plan",
+                words::span(alone)
+            );
+            self.note(now, Some(port), Urgency::Attention, text);
+            return false;
+        }
         let queued = Queued {
             control,
             octets,
@@ -247,6 +279,8 @@ impl Station {
             generation,
             urgent,
             since: now,
+            alone,
+            broken_off: 0,
         };
         let taken = self.channel(port).enqueue(queued);
         if !taken {

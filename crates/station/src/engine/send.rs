@@ -2,16 +2,19 @@
 
 use dunlin_ax25::Frame;
 use dunlin_ax25::wire::pid;
-use dunlin_clock::{Chance, Instant};
+use dunlin_clock::{Chance, Duration, Instant};
 
 use super::Station;
-use crate::channel::Origin;
+use crate::channel::{OnAir, Origin};
 use crate::event::{BlockKind, Event, PortId};
 use crate::strip;
 
 /// Beacons are spread over this share of their interval, so that stations started together
 /// do not collide for ever.
 const BEACON_SPREAD: f64 = 0.1;
+/// A beacon that comes due while the port is out of service is put off by a part of this, so
+/// that beacons do not leave in a burst afterwards.
+const PUT_OFF: Duration = Duration::from_secs(120);
 
 impl Station {
     /// Queues the beacons that are due.
@@ -24,7 +27,14 @@ impl Station {
                     continue;
                 }
                 let name = format!("beacon {} {i} {}", port.0, due.as_millis());
-                let spread = Chance::stream(self.config.seed, &name).between(-0.5, 0.5);
+                let mut chance = Chance::stream(self.config.seed, &name);
+                if config.may_transmit && self.out_of_service(now, port).is_some() {
+                    let put_off = PUT_OFF.min(beacon.interval);
+                    let put_off = put_off.mul_f64(chance.between(0.25, 1.0));
+                    self.channel(port).beacons_due[i] = now + put_off;
+                    continue;
+                }
+                let spread = chance.between(-0.5, 0.5);
                 let next = beacon.interval.mul_f64(1.0 + BEACON_SPREAD * spread);
                 self.channel(port).beacons_due[i] = now + next;
                 let info = beacon.text.clone().into_bytes();
@@ -40,7 +50,7 @@ impl Station {
         self.channels[usize::from(port.0)].drop_stale(now, &self.links);
         self.confirm_seize(now, port);
         let channel = self.channel(port);
-        let taken = channel.take_transmission();
+        let taken = channel.take_transmission(now);
         if taken.is_empty() {
             return;
         }
@@ -55,22 +65,35 @@ impl Station {
                     .saturating_sub(tail)
             })
             .collect();
-        channel.own.set(now, true);
-        channel.sound_ends = Some(now + channel.transmitter.airtime(&octets));
+        let airtime = channel.transmitter.airtime(&octets);
         let mut start = now + channel.config.timing.key_up_delay;
-        for (queued, end) in taken.iter().zip(ends) {
+        self.key_down(now, port, airtime);
+        for (queued, end) in taken.into_iter().zip(ends) {
             let mut block = strip::blank(port, BlockKind::Sent, start, Some(end));
             strip::describe(&mut block, &queued.octets);
             let block = self.strips.add(block);
+            self.count_client_frames(now, queued.origin, 1);
+            let on_air = OnAir {
+                queued,
+                end,
+                block: block.id,
+            };
+            self.channel(port).on_air.push(on_air);
             self.tell(Event::Block(block));
             start = end;
         }
         let output = self.carried(port, octets);
         self.outputs.push_back(output);
-        for queued in &taken {
-            self.count_client_frames(now, queued.origin, 1);
-        }
         self.tell_links_of_channel(now, port);
+    }
+
+    /// The key of a port goes down for a transmission that takes `airtime`.
+    pub(super) fn key_down(&mut self, now: Instant, port: PortId, airtime: Duration) {
+        let channel = self.channel(port);
+        channel.own.set(now, true);
+        channel.gate.key_down.press(now);
+        channel.gate.released = None;
+        channel.sound_ends = Some(now + airtime);
     }
 
     /// The transmission is over and the key released.
@@ -78,8 +101,12 @@ impl Station {
         if usize::from(port.0) >= self.channels.len() {
             return;
         }
-        self.channel(port).own.set(now, false);
-        self.channel(port).sound_ends = None;
+        let channel = self.channel(port);
+        channel.own.set(now, false);
+        channel.gate.key_down.release(now);
+        channel.sound_ends = None;
+        self.after_release(now, port);
+        self.judge(now, port);
         self.tell_links_of_channel(now, port);
     }
 }

@@ -2,6 +2,12 @@
 //! stopped the station, what waits and why, and what is wrong. How each is judged stands in
 //! the modules below.
 
+pub(crate) mod judge;
+pub(crate) mod key_down;
+pub(crate) mod stops;
+pub(crate) mod view;
+pub(crate) mod words;
+
 use dunlin_clock::{Duration, WallTime};
 use serde::{Deserialize, Serialize};
 
@@ -40,7 +46,8 @@ pub struct KeyDownLimits {
     pub hour: Duration,
 }
 
-/// What the port has to do with the station's other ports.
+/// What the port has to do with the station's other ports. Keying together takes two ports,
+/// so there the stricter of their two settings holds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Interlock {
     /// Nothing.
