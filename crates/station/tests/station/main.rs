@@ -3,6 +3,8 @@
 mod cable;
 mod clients;
 mod controllers;
+mod desk;
+mod gate;
 mod hardship;
 mod mishaps;
 mod talks;
