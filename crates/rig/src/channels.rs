@@ -29,14 +29,12 @@ pub(crate) fn pick(frame: &[f32], index: Option<usize>) -> f32 {
     }
 }
 
-/// Puts `sample` on the chosen channel of one interleaved frame, silence on the others.
-pub(crate) fn put<T: Copy>(frame: &mut [T], index: Option<usize>, sample: T, silence: T) {
-    for (i, slot) in frame.iter_mut().enumerate() {
-        *slot = if index.is_none_or(|wanted| wanted == i) {
-            sample
-        } else {
-            silence
-        };
+/// Adds `sample` to the chosen channel of one interleaved frame, to all for
+/// [`Channel::Mono`].
+pub(crate) fn add(frame: &mut [f32], index: Option<usize>, sample: f32) {
+    match index {
+        Some(i) => frame.iter_mut().skip(i).take(1).for_each(|s| *s += sample),
+        None => frame.iter_mut().for_each(|s| *s += sample),
     }
 }
 
@@ -54,11 +52,13 @@ mod tests {
 
     #[test]
     fn the_other_channels_stay_silent() {
-        let mut frame = [9.0_f32; 3];
-        put(&mut frame, Some(1), 0.5, 0.0);
+        let mut frame = [0.0_f32; 3];
+        add(&mut frame, Some(1), 0.5);
         assert_eq!(frame, [0.0, 0.5, 0.0]);
-        put(&mut frame, None, 0.5, 0.0);
-        assert_eq!(frame, [0.5; 3]);
+        add(&mut frame, None, 0.25);
+        assert_eq!(frame, [0.25, 0.75, 0.25]);
+        add(&mut frame, Some(9), 0.5);
+        assert_eq!(frame, [0.25, 0.75, 0.25], "there is no such channel");
     }
 
     #[test]

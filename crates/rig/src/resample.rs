@@ -92,7 +92,14 @@ mod tests {
 
     #[test]
     fn a_tone_keeps_its_pitch_and_level_both_ways() {
-        for (from, to) in [(44_100, 48_000), (48_000, 44_100), (96_000, 48_000)] {
+        for (from, to) in [
+            (8_000, 48_000),
+            (48_000, 8_000),
+            (44_100, 48_000),
+            (48_000, 44_100),
+            (96_000, 48_000),
+            (48_000, 96_000),
+        ] {
             let mut rates = Rates::new(rate(from), rate(to)).expect("common rates");
             let mut out = Vec::new();
             for chunk in tone(1700.0, from, from as usize).chunks(333) {

@@ -112,14 +112,14 @@ fn open(settings: &mut SoundSettings, ears: &Ears) -> Result<Session, DeviceErro
     let rate = settings.rate;
     let (input, heard) = match from.host {
         DeviceHost::Server => crate::server::hear(from, settings.input.channel, rate, ears)?,
-        DeviceHost::Alsa => crate::alsa::hear(&from.name, settings.input.channel, rate, ears)?,
+        DeviceHost::Alsa => crate::alsa::hear(from, settings.input.channel, rate, ears)?,
     };
     let mut detail = format!("hears {} ({heard})", from.plan_name());
     let mut output = None;
     if let (Some(to), Some(way)) = (to, &settings.output) {
         let (out, played) = match to.host {
             DeviceHost::Server => crate::server::play(to, way.channel, rate)?,
-            DeviceHost::Alsa => crate::alsa::play(&to.name, way.channel, rate, ears)?,
+            DeviceHost::Alsa => crate::alsa::play(to, way.channel, rate, ears)?,
         };
         detail.push_str(&format!(", plays to {} ({played})", to.plan_name()));
         output = Some(out);

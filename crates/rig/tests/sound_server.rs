@@ -37,6 +37,18 @@ fn a_device_that_goes_away_is_told_and_never_replaced_by_another() {
 }
 
 #[test]
+fn devices_of_other_rates_play_and_hear_at_the_engines() {
+    let server = PrivateServer::start(&[]);
+    for rate in [8_000, 44_100, 48_000, 96_000] {
+        let module = null_sink(&format!("air{rate}")).replace("48000", &rate.to_string());
+        let mut load: Vec<&str> = vec!["load-module"];
+        load.extend(module.split(' '));
+        server.control(&load).expect("the device comes");
+    }
+    run_inside(&server, "inside_uses_other_rates");
+}
+
+#[test]
 fn one_channel_of_two_carries_the_radio() {
     run_inside(&PrivateServer::start(&["air"]), "inside_uses_one_channel");
 }
@@ -181,5 +193,32 @@ fn inside_uses_one_channel() {
         Err(DeviceError::NoSuchChannel { has: 2, .. }) => {}
         Err(error) => panic!("{error}"),
         Ok(_) => panic!("a third channel was opened"),
+    }
+}
+
+#[test]
+#[ignore = "needs the server that its outer half starts"]
+fn inside_uses_other_rates() {
+    for rate in [8_000, 44_100, 48_000, 96_000] {
+        let (input, output) = (format!("air{rate}.monitor"), format!("air{rate}"));
+        let mut bench = open(settings(&input, &output, Channel::Mono, Channel::Mono));
+        bench.settle();
+        let took = bench.play_tone(0.5, 0);
+        assert!(took >= Duration::from_millis(500), "{rate}: {took:?}");
+        std::thread::sleep(Duration::from_millis(400));
+        let sound = bench.heard();
+        let (first, last) = loud(&sound).expect("the tone is heard");
+        let spread = (last - first).abs_diff(RATE as usize / 2);
+        assert!(
+            spread < 240 || bench.port.counts() != Counts::default(),
+            "{rate}: {spread} samples too many or too few"
+        );
+        // Well inside the tone, it crosses zero upwards 1200 times a second.
+        let inside = &sound[first + 4800..first + 14_400];
+        let ups = inside.windows(2).filter(|w| w[0] < 0.0 && w[1] >= 0.0);
+        let hz = ups.count() * 5;
+        assert!(hz.abs_diff(1200) <= 10, "{rate}: {hz} Hz");
+        let peak = inside.iter().fold(0.0_f32, |m, x| m.max(x.abs()));
+        assert!((peak - 0.5).abs() < 0.03, "{rate}: {peak}");
     }
 }
