@@ -91,6 +91,7 @@ impl Decoder {
     }
 
     /// Takes in one octet.
+    #[inline]
     pub fn step(&mut self, octet: u8) -> Option<Decoded> {
         if octet == FEND {
             return self.end();
@@ -117,6 +118,7 @@ impl Decoder {
         None
     }
 
+    #[inline]
     fn append(&mut self, octet: u8) {
         if self.type_octet.is_none() {
             self.type_octet = Some(octet);
