@@ -9,14 +9,14 @@ use dunlin_clock::{Duration, Instant};
 use crate::access::Access;
 use crate::config::{ConfigError, PortConfig};
 use crate::controller;
-use crate::engine::Told;
+use crate::engine::{Told, Watch};
 use crate::event::{PortId, PortView};
 use crate::gate::Medium;
 use crate::gate::judge::{Gate, Sensed};
 use crate::gate::key_down::KeyDown;
 use crate::links::{LinkKey, Links};
 use crate::occupancy::Occupancy;
-use crate::port::{Receiver, Transmitter};
+use crate::port::{ChannelSound, Receiver, Transmitter};
 
 /// Frames that may wait on one port.
 pub(crate) const MOST_QUEUED: usize = 256;
@@ -101,6 +101,10 @@ pub(crate) struct Channel {
     pub(crate) energy: Option<Instant>,
     /// Since when the radio's own line says occupied.
     pub(crate) external: Option<Instant>,
+    /// What kind of sound it hears.
+    pub(crate) sound: Option<ChannelSound>,
+    /// What its alarms go by.
+    pub(crate) watch: Watch,
     /// The gate as it was last told, when, and when it is to be told next.
     pub(crate) gate_told: Option<Told>,
     pub(crate) gate_told_at: Option<Instant>,
@@ -153,6 +157,8 @@ impl Channel {
             gate_told_at: None,
             gate_tell_at: None,
             energy: None,
+            sound: None,
+            watch: Watch::default(),
             external: None,
             acknowledgement: transmitter.airtime(&[vec![0; ACKNOWLEDGEMENT]]),
             samples: 0,

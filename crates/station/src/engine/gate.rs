@@ -11,6 +11,7 @@ use crate::event::{Event, PortId, PortView, Urgency, ms};
 use crate::gate::judge::{Evidence, Other, Report, Standing, UNASKED_AFTER};
 use crate::gate::words::Facts;
 use crate::gate::{Condition, DeviceState, GateView, KeyLineState};
+use crate::port::SoundKind;
 
 /// A transmission that has not been reported as played so long after its end is stuck.
 const STUCK_AFTER: Duration = Duration::from_secs(10);
@@ -34,6 +35,7 @@ pub(crate) struct Told {
     queue: (usize, Option<Instant>),
     down: Option<Instant>,
     released: Option<Instant>,
+    sound: Option<SoundKind>,
 }
 
 /// The first call sign under which `port` sends and that begins with Q: the ITU allocates no
@@ -63,6 +65,7 @@ impl Station {
                 DeviceState::Lost(why) => Report::Bad(why.to_owned()),
             };
             self.channel(port).gate.set_device(now, report);
+            self.next_look = now;
         }
     }
 
@@ -77,6 +80,7 @@ impl Station {
         };
         let proved = matches!(report, Report::Good(_));
         self.channel(port).gate.set_line(now, report);
+        self.next_look = now;
         if proved && self.channel(port).gate.stuck {
             self.transmitted(now, port);
         }
@@ -176,12 +180,10 @@ impl Station {
             return;
         }
         self.channel(port).gate.stuck = true;
-        let text = "the end of a transmission was not reported, so the key may still be down; \
-                    look whether the radio transmits, and switch it off if it does";
+        self.next_look = now;
         if self.channel(port).gate.released.is_none() {
             self.release(now, port, "its end was not reported".into(), false);
         }
-        self.note(now, Some(port), Urgency::Attention, text.into());
         self.judge(now, port);
     }
 
@@ -213,7 +215,10 @@ impl Station {
     /// The key is released. What was cut off goes back to the front of the queue.
     pub(super) fn after_release(&mut self, now: Instant, port: PortId) {
         let channel = self.channel(port);
-        channel.gate.stuck = false;
+        if std::mem::take(&mut channel.gate.stuck) {
+            self.next_look = now;
+        }
+        let channel = self.channel(port);
         let on_air = std::mem::take(&mut channel.on_air);
         let Some(released) = channel.gate.released.take() else {
             return;
@@ -270,6 +275,7 @@ impl Station {
             data: channel.occupied.since(),
             energy: channel.energy,
             external: channel.external,
+            sound: channel.sound.as_ref(),
             length: channel.waiting_length(),
         }
     }
@@ -340,6 +346,7 @@ impl Channel {
             queue: (self.queue.len(), self.queue.front().map(|q| q.since)),
             down: gate.key_down.down_since(),
             released: gate.released,
+            sound: self.sound.as_ref().map(|s| s.kind),
         }
     }
 }

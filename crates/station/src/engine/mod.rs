@@ -1,6 +1,7 @@
 //! The engine: one sans-IO machine. What goes in is [`Input`] and [`Command`]; what comes
 //! out is [`Output`].
 
+mod alarms;
 mod client;
 mod controller;
 mod gate;
@@ -24,6 +25,7 @@ use crate::command::{Command, Refusal, Reply};
 use crate::config::{ConfigError, PortConfig, StationConfig};
 use crate::crossing::Crossing;
 use crate::event::{CrossingId, Event, Note, PortId, Snapshot, TalkId, TalkState, Urgency, ms};
+use crate::gate::alarms::Alarms;
 use crate::gate::stops::Stops;
 use crate::gate::{AlarmKind, DeviceState, KeyLineState};
 use crate::heard::HeardList;
@@ -32,6 +34,7 @@ use crate::strip::Strips;
 use crate::talk::Talk;
 use client::Clients;
 
+pub(crate) use alarms::Watch;
 pub(crate) use gate::Told;
 
 /// One thing that happened outside.
@@ -162,6 +165,9 @@ pub struct Station {
     config: StationConfig,
     channels: Vec<Channel>,
     stops: Stops,
+    alarms: Alarms,
+    /// When the alarms are looked for again.
+    next_look: Instant,
     links: Links,
     talks: BTreeMap<TalkId, Talk>,
     next_talk: u64,
@@ -199,6 +205,8 @@ impl Station {
             channel.invented = gate::invented_call(&config, channel.id);
         }
         let mut station = Station {
+            alarms: Alarms::default(),
+            next_look: Instant::ZERO,
             stops: Stops::new(&config.stops, config.ports.len()),
             config,
             channels,
@@ -232,7 +240,7 @@ impl Station {
             Input::Device { port, state } => self.device(now, port, state),
             Input::KeyLine { port, state } => self.key_line(now, port, state),
             Input::ExternalCarrier { port, busy } => self.external_carrier(now, port, busy),
-            Input::Trouble { .. } => {}
+            Input::Trouble { kind, port, text } => self.trouble(now, kind, port, text),
         }
         self.settle(now);
     }
@@ -276,6 +284,7 @@ impl Station {
             .chain(beacons)
             .chain(crossings)
             .chain(self.gate_wakeups())
+            .chain(self.alarm_wakeups())
             .min_by_key(|(at, _)| *at)
     }
 
@@ -297,7 +306,7 @@ impl Station {
             notes: self.notes.iter().cloned().collect(),
             gates: self.ports().map(|p| self.gate_view(now, p)).collect(),
             stops: self.stops.all().to_vec(),
-            alarms: Vec::new(),
+            alarms: self.alarms.views(),
         }
     }
 
@@ -305,6 +314,7 @@ impl Station {
     fn settle(&mut self, now: Instant) {
         self.pump_links(now);
         self.guard(now);
+        self.look_for_alarms(now);
         for port in self.ports() {
             if !self.channel(port).is_view_due(now) {
                 continue;

@@ -8,7 +8,7 @@ use super::Station;
 use crate::channel::{Origin, Queued};
 use crate::event::{BlockKind, Event, Note, PortId, Urgency, ms};
 use crate::links::{self, LinkKey};
-use crate::port::{ReceiverEvent, ReceptionReport};
+use crate::port::{ReceiverEvent, ReceptionReport, SoundKind};
 use crate::strip;
 use crate::words;
 
@@ -53,7 +53,16 @@ impl Station {
                     let span = self.span_of(now, port, &report);
                     self.unreadable(port, &reason.to_string(), span, Some(&report));
                 }
-                ReceiverEvent::Energy { .. } | ReceiverEvent::Sound(_) => {}
+                ReceiverEvent::Energy { on, at } => {
+                    let at = self.moment(now, port, at);
+                    self.channel(port).energy = on.then_some(at);
+                }
+                ReceiverEvent::Sound(sound) => {
+                    let channel = self.channel(port);
+                    let silent = sound.kind == SoundKind::DigitalSilence;
+                    channel.watch.silent(now, silent);
+                    channel.sound = Some(sound);
+                }
             }
         }
     }
@@ -125,6 +134,7 @@ impl Station {
         }
         let block = self.strips.add(block);
         self.tell(Event::Block(block));
+        self.watch_heard(now, port, &field);
         if let Ok(frame) = Frame::decode_overheard(octets) {
             let config = &self.config;
             let is_own = |call| config.is_own(call);

@@ -72,6 +72,7 @@ impl Station {
             let mut block = strip::blank(port, BlockKind::Sent, start, Some(end));
             strip::describe(&mut block, &queued.octets);
             let block = self.strips.add(block);
+            self.watch_sent(now, port, &queued.octets);
             self.count_client_frames(now, queued.origin, 1);
             let on_air = OnAir {
                 queued,

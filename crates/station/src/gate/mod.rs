@@ -2,6 +2,7 @@
 //! stopped the station, what waits and why, and what is wrong. How each is judged stands in
 //! the modules below.
 
+pub(crate) mod alarms;
 pub(crate) mod judge;
 pub(crate) mod key_down;
 pub(crate) mod stops;

@@ -4,9 +4,10 @@ use dunlin_clock::{Duration, Instant, WallTime};
 
 use super::judge::{Gate, Report, Sensed, Why};
 use super::key_down::{HOUR, SPARE, TEN_MINUTES, Window};
-use super::{CarrierSense, Stop};
+use super::{CarrierSense, Medium, Stop};
 use crate::config::PortConfig;
 use crate::event::PortId;
+use crate::port::{ChannelSound, SoundKind};
 use crate::words::{span, times};
 
 /// Data tones of one transmission do not last so long. Longest transmissions that plans
@@ -26,6 +27,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) data: Option<Instant>,
     pub(crate) energy: Option<Instant>,
     pub(crate) external: Option<Instant>,
+    /// What kind of sound the port hears.
+    pub(crate) sound: Option<&'a ChannelSound>,
     /// The first transmission that waits, how long it takes.
     pub(crate) length: Option<Duration>,
 }
@@ -252,6 +255,10 @@ impl Facts<'_> {
             (timing.persistence * 100.0).round()
         );
         match why {
+            Why::Drawing(_) if self.port.medium == Medium::Controller => shut(
+                "the frames are being collected for the controller",
+                "Wait; they leave in a moment.",
+            ),
             Why::Drawing(0) => shut("the channel is clear; waiting for a slot", &remedy),
             Why::Drawing(n) => shut(
                 &format!("the channel is clear; lost the draw {}", times(n)),
@@ -298,6 +305,46 @@ impl Facts<'_> {
         }
     }
 
+    /// What kind of sound holds the energy detector, what it means, and what helps.
+    fn heard(&self) -> (String, &'static str, &'static str) {
+        let at = self
+            .sound
+            .map_or(String::new(), |s| format!(" at {:.0} dBFS", s.level_dbfs));
+        let kind = self.sound.map_or(SoundKind::Unknown, |s| s.kind);
+        let (what, meaning, remedy) = match kind {
+            SoundKind::Hiss => (
+                "steady noise",
+                ": the squelch is open",
+                "Close it, or sense data tones instead.",
+            ),
+            SoundKind::Hum => (
+                "hum of the mains",
+                ": a ground loop or a bad cable",
+                "Look at the cable, or sense data tones instead.",
+            ),
+            SoundKind::Voice => (
+                "speech",
+                ": somebody speaks",
+                "Wait until they have finished.",
+            ),
+            SoundKind::SteadyTone => (
+                "a steady tone",
+                ": a carrier or a whistle",
+                "Listen to the radio; tune it away, or sense data tones instead.",
+            ),
+            SoundKind::OwnData | SoundKind::OffTuneData | SoundKind::OtherData => {
+                ("data", ": others are sending", "Wait for the end of it.")
+            }
+            _ => (
+                "energy above the noise",
+                "",
+                "Wait for the end of it; if it does not end, close the squelch, or sense data \
+                 tones instead.",
+            ),
+        };
+        (format!("{what}{at}"), meaning, remedy)
+    }
+
     /// What occupies the channel, and what helps.
     fn occupied(&self, sensed: Sensed) -> (String, String) {
         let lasts = |since: Option<Instant>| self.now.since(since.unwrap_or(self.now));
@@ -318,12 +365,10 @@ impl Facts<'_> {
             None => "no data tones in it",
         };
         if sensed.energy {
-            let evidence = format!(
-                "energy above the noise holds the energy detector for {}, {tones}",
-                span(lasts(self.energy))
-            );
-            let remedy = "Wait for the end of it; if it does not end, close the squelch, or sense \
-                          data tones instead.";
+            let (what, meaning, remedy) = self.heard();
+            let lasts = span(lasts(self.energy));
+            let evidence =
+                format!("{what} holds the energy detector for {lasts}, {tones}{meaning}");
             return shut(&evidence, remedy);
         }
         let evidence = format!(

@@ -4,7 +4,7 @@
 
 use dunlin_clock::{Duration, Instant, SampleRate};
 use dunlin_modem::Mode;
-use dunlin_station::gate::{CarrierSense, Condition, ConditionView, GateView, Stop};
+use dunlin_station::gate::{AlarmView, CarrierSense, Condition, ConditionView, GateView, Stop};
 use dunlin_station::{
     Command, Event, Input, Note, Output, PortConfig, PortId, Refusal, Reply, Station, StationConfig,
 };
@@ -244,6 +244,10 @@ impl Desk {
 
     pub fn stops(&self) -> Vec<Stop> {
         self.station.snapshot(self.now).stops
+    }
+
+    pub fn alarms(&self) -> Vec<AlarmView> {
+        self.station.snapshot(self.now).alarms
     }
 
     pub fn notes(&self) -> Vec<Note> {

@@ -1,7 +1,7 @@
 //! The gate as dated dialogues: what is shut keeps the key up, what opens lets it down.
 
-use dunlin_clock::{Duration, Instant};
-use dunlin_station::gate::{Condition, DeviceState, Interlock, KeyLineState, Stop};
+use dunlin_clock::{Chance, Duration, Instant};
+use dunlin_station::gate::{CarrierSense, Condition, DeviceState, Interlock, KeyLineState, Stop};
 use dunlin_station::{Event, Input, PortId, Refusal, Station, StationConfig};
 
 use crate::desk::{Deed, Desk, guarded, plain};
@@ -494,4 +494,46 @@ fn a_station_wakes_only_for_something() {
             .iter()
             .all(|(_, d)| *d != Deed::Keyed(0))
     );
+}
+
+#[test]
+fn an_open_squelch_is_named_when_it_holds_the_energy_detector() {
+    let mut own = plain("VHF", "QA1SKY");
+    own.gate.sense = CarrierSense {
+        data: false,
+        energy: true,
+        external: false,
+    };
+    let rate = own.rate;
+    let mut desk = Desk::new(station("QA1SKY", vec![own], 1));
+    let mut chance = Chance::stream(5, "hiss");
+    let hear = |desk: &mut Desk, level: f32, chance: &mut Chance, seconds: u64| {
+        for _ in 0..seconds * 10 {
+            let next = desk.now.as_millis() + 100;
+            desk.until(next);
+            let n = rate.hz() as usize / 10;
+            let samples: Vec<f32> = (0..n).map(|_| level * chance.normal()).collect();
+            let (port, samples) = (PortId(0), samples.as_slice());
+            desk.give(Input::Samples { port, samples });
+        }
+    };
+    hear(&mut desk, 0.0005, &mut chance, 10);
+    assert_eq!(desk.shut(0), []);
+    hear(&mut desk, 0.1, &mut chance, 1);
+    desk.say(0, "x");
+    hear(&mut desk, 0.1, &mut chance, 14);
+    assert!(desk.keyed(0).is_empty());
+    let sentence = desk.gate(0).sentence;
+    assert!(
+        sentence.starts_with("VHF has waited 14 s: steady noise at -1"),
+        "{sentence}"
+    );
+    assert!(
+        sentence.ends_with(
+            "no data tones in it: the squelch is open. Close it, or sense data tones instead."
+        ),
+        "{sentence}"
+    );
+    hear(&mut desk, 0.0005, &mut chance, 5);
+    assert_eq!(desk.keyed(0).len(), 1);
 }

@@ -1,5 +1,6 @@
 //! Whole stations in virtual time, joined by wires or played to.
 
+mod alarms;
 mod cable;
 mod clients;
 mod controllers;
