@@ -265,7 +265,7 @@ mod tests {
 
     #[test]
     fn what_is_no_terminal_is_no_serial_port() {
-        let said = open("/dev/null", None).err().expect("refused").sentence();
+        let said = open("/dev/null", None).expect_err("refused").sentence();
         assert_eq!(said, "/dev/null is a device, but not a serial port");
     }
 }
