@@ -5,6 +5,7 @@ mod cable;
 mod clients;
 mod controllers;
 mod desk;
+mod faults;
 mod gate;
 mod hardship;
 mod mishaps;

@@ -312,3 +312,66 @@ fn a_caller_with_the_newer_version_is_not_sent_away() {
         "{sent:?}"
     );
 }
+
+fn stop(w: &mut Wires, at: usize) {
+    let (port, by, why) = (None, "Ann".into(), String::new());
+    w.command(at, Command::Stop { port, by, why });
+}
+
+fn start(w: &mut Wires, at: usize) {
+    let (port, by) = (None, "Ann".into());
+    w.command(at, Command::Start { port, by });
+}
+
+/// What is cut off in mid-transmission is sent again when the station is started, in its
+/// order, and arrives once.
+#[test]
+fn a_talk_goes_on_after_a_stop_in_the_middle_of_a_transmission() {
+    let mut w = pair();
+    let talk = open(&mut w, 0, "QM3BAR");
+    assert!(w.run(MINUTE, |w| state(w, 0, talk) == Some(TalkState::Open)));
+    let text: Vec<String> = (0..8)
+        .map(|n| format!("{n} {}", "abc ".repeat(20)))
+        .collect();
+    say(&mut w, 0, talk, &text.join("\n"));
+    let keyed = |w: &Wires| w.stations[0].snapshot(w.now).ports[0].transmitting;
+    for _ in 0..3 {
+        assert!(w.run(MINUTE, keyed));
+        w.run(Duration::from_millis(700), |_| false);
+        stop(&mut w, 0);
+        assert!(!keyed(&w), "released at once");
+        w.run(Duration::from_secs(8), |w| {
+            assert!(!keyed(w));
+            false
+        });
+        start(&mut w, 0);
+    }
+    assert!(w.run(5 * MINUTE, |w| received(w, 1, TalkId(0)).len() == 8));
+    let trimmed: Vec<&str> = text.iter().map(|t| t.as_str()).collect();
+    assert_eq!(received(&w, 1, TalkId(0)), trimmed);
+    assert_eq!(state(&w, 0, talk), Some(TalkState::Open));
+}
+
+/// A link does not count its tries while nothing can be sent; whoever calls then is not let
+/// in, so that nobody gets an answer long after having given up.
+#[test]
+fn a_stopped_station_neither_gives_up_nor_lets_in() {
+    let one = |own, seed| {
+        let port = port("A", Mode::Afsk1200, own);
+        (station(own, vec![port], seed), vec![0])
+    };
+    let mut w = Wires::new(vec![one("QA1SKY", 1), one("QM3BAR", 2), one("QC2CAP", 3)]);
+    stop(&mut w, 0);
+    let talk = open(&mut w, 0, "QM3BAR");
+    let theirs = open(&mut w, 2, "QA1SKY");
+    let given_up = |w: &Wires| state(w, 2, theirs) == Some(TalkState::Ended);
+    assert!(w.run(10 * MINUTE, given_up));
+    w.run(MINUTE, |_| false);
+    assert_eq!(state(&w, 0, talk), Some(TalkState::Calling));
+    let snapshot = w.stations[0].snapshot(w.now);
+    assert_eq!((snapshot.talks.len(), snapshot.ports[0].queued), (1, 1));
+    let waits = snapshot.ports[0].waits.clone().expect("the call waits");
+    assert!(waits.1.contains("stopped by Ann"), "{waits:?}");
+    start(&mut w, 0);
+    assert!(w.run(MINUTE, |w| state(w, 0, talk) == Some(TalkState::Open)));
+}

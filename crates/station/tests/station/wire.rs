@@ -190,9 +190,13 @@ impl Wires {
                     assert!(tap.playing.is_none(), "keyed while keyed");
                     tap.playing = Some((samples, 0));
                 }
-                Output::SendFrames { .. } | Output::Release { .. } => {
-                    panic!("nothing on a wire has a controller or is cut short")
+                Output::Release { port, .. } => {
+                    let mut taps = self.taps.iter_mut();
+                    let tap = taps.find(|t| t.station == s && t.port == port);
+                    tap.expect("the port is on a wire").playing = None;
+                    self.stations[s].handle(self.now, Input::Transmitted { port });
                 }
+                Output::SendFrames { .. } => panic!("nothing on a wire has a controller"),
             }
         }
     }
