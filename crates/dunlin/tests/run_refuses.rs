@@ -77,7 +77,8 @@ fn without_a_sound_server_the_message_says_so() {
 fn an_invented_call_sign_opens_no_transmit_device() {
     let server = PrivateServer::start(&["radio"]);
     let dir = temporary();
-    let sound = "input = \"pulse:radio.monitor\"\noutput = \"pulse:radio\"\nkey = \"vox\"";
+    let sound =
+        "input = \"pulse:radio.monitor\"\noutput = \"pulse:radio\"\n[port.key]\nmethod = \"vox\"";
     let file = plan(&dir, "QA1SKY", sound);
     let station = Running::start(&server.address(), &file, &dir.path().join("journal"));
     let (status, answer) = station.command(&json!({"do": "open_talk", "port": 0, "to": "QM3BAR"}));

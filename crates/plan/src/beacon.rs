@@ -38,11 +38,11 @@ pub(crate) fn read(
             "text: it has {} octets, a frame of this port carries {most}",
             text.len()
         );
-        let allowed = format!("a text of at most {most} octets (info_length of the port)");
+        let allowed = format!("a text of at most {most} octets (info_length_octets of the port)");
         faults.add(section.at("text"), what, allowed);
     }
     let rehearsal = section.rules().rehearsal;
-    let line = faults.line_of(section.at("interval").start);
+    let line = faults.line_of(section.at("interval_min").start);
     section.finish(faults);
     let beacon = Beacon {
         to: to?,
@@ -57,6 +57,8 @@ pub(crate) fn read(
     }
     if !port.may_transmit {
         findings.push(Finding {
+            id: "beacon-never-sent",
+            severity: crate::finding::Severity::Attention,
             line,
             what: "this beacon is never sent".into(),
             evidence: "its port does not transmit".into(),
@@ -71,6 +73,8 @@ fn often(beacon: &Beacon, port: &BeaconPort, line: usize) -> Option<Finding> {
     let minutes = if port.slow { 30 } else { 15 };
     let limit = Duration::from_secs(minutes * 60);
     (beacon.interval < limit).then(|| Finding {
+        id: "beacon-often",
+        severity: crate::finding::Severity::Attention,
         line,
         what: "this beacon is sent often".into(),
         evidence: format!(
@@ -78,12 +82,14 @@ fn often(beacon: &Beacon, port: &BeaconPort, line: usize) -> Option<Finding> {
             crate::quantity::duration(beacon.interval)
         ),
         consequence: "It takes time on the channel from everybody who hears it.".into(),
-        remedy: "Make 'interval' longer.".into(),
+        remedy: "Make 'interval_min' larger.".into(),
     })
 }
 
 fn far(beacon: &Beacon, line: usize) -> Option<Finding> {
     (beacon.via.len() > 1).then(|| Finding {
+        id: "beacon-far",
+        severity: crate::finding::Severity::Attention,
         line,
         what: "this beacon goes far".into(),
         evidence: format!(

@@ -143,6 +143,8 @@ fn closed(
     let port = ports.get(usize::from(end.0))?;
     let name = port.name.as_ref().map_or("", |name| &name.value);
     (port.may_transmit == Some(false)).then(|| Finding {
+        id: "crossing-deaf",
+        severity: crate::finding::Severity::Attention,
         line,
         what: format!("nobody can use crossing '{}'", rule.name),
         evidence: format!("port {name} does not transmit"),
@@ -153,6 +155,8 @@ fn closed(
 
 fn open_to_all(rule: &CrossingRule, line: usize) -> Option<Finding> {
     (rule.who == WhoMayCross::All && rule.reach.is_empty()).then(|| Finding {
+        id: "crossing-open",
+        severity: crate::finding::Severity::Attention,
         line,
         what: format!(
             "crossing '{}' is open to everybody and leads everywhere",

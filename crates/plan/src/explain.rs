@@ -7,13 +7,12 @@ use crate::settings;
 
 const WIDTH: usize = 92;
 
-/// A crossing needs a port to lead to.
+/// A crossing needs a port to lead to, and a port has either a sound device or a controller.
 const SECOND_PORT: &str = "
-# A second port, with nothing but what must be given.
+# A second port, with a controller instead of a sound device.
 [[port]]
 name = \"HF\"
 mode = \"afsk300\"
-[port.sound]
 ";
 
 /// A plan that names every setting with its help, range and default. What must be written
@@ -26,13 +25,13 @@ pub(crate) fn explain() -> String {
         "A station plan: every setting, what is allowed, and what it is if left out.",
     );
     let mut table = "";
-    let crossing = settings::CROSSING
+    let controller = settings::CONTROLLER
         .first()
         .map_or("", |setting| setting.table());
     for setting in settings::all() {
         if setting.table() != table {
             table = setting.table();
-            if table == crossing {
+            if table == controller {
                 text.push_str(SECOND_PORT);
             }
             let _ = write!(text, "\n{table}\n"); // Writing to a string cannot fail.
@@ -47,19 +46,13 @@ fn explain_one(text: &mut String, setting: &dyn Described, rules: &PlanRules) {
     remark(text, setting.help());
     remark(text, &format!("Allowed: {}.", setting.allowed(rules)));
     let name = setting.name();
-    let (line, default) = match setting.preset() {
-        Preset::Required(example) => (format!("{name} = {example}"), "Must be given.".to_owned()),
-        Preset::Absent(words) => (format!("#{name} = …"), format!("If left out: {words}.")),
-        Preset::Always(value) | Preset::ByWorld { real: value, .. } => (
-            format!("#{name} = {value}"),
-            format!("If left out: {value}."),
-        ),
-        Preset::BySpeed { slow, fast } => (
-            format!("#{name} = {fast}"),
-            format!("If left out: {slow} up to 300 Bd (HF), {fast} above."),
-        ),
+    let preset = setting.preset();
+    let line = match (preset, preset.value(false, rules)) {
+        (Preset::Required(example), _) => format!("{name} = {example}"),
+        (_, Some(value)) => format!("#{name} = {value}"),
+        (_, None) => format!("#{name} = …"),
     };
-    remark(text, &default);
+    remark(text, &preset.sentence(rules));
     text.push_str(&line);
     text.push('\n');
 }

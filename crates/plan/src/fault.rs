@@ -101,6 +101,16 @@ impl<'i> Faults<'i> {
         self.found.push((span.start, fault));
     }
 
+    /// If the plan is of another version, only that is said: the rest is judged by rules that
+    /// it was not written for.
+    pub(crate) fn other_version_alone(&mut self) {
+        let is_version = |fault: &Fault| fault.what.contains("rules of version");
+        if self.found.iter().any(|(_, fault)| is_version(fault)) {
+            self.found.retain(|(_, fault)| is_version(fault));
+            self.more = 0;
+        }
+    }
+
     /// Where the octets `span` stand.
     pub fn place(&self, span: Range<usize>) -> Place {
         self.source.place(span)

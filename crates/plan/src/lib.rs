@@ -58,37 +58,48 @@
 //! assert!(found[0].0.as_ref().unwrap().ports[0].may_transmit);
 //! ```
 
+pub mod measure;
 pub mod rule;
 pub mod settings;
 
 mod beacon;
 mod crossing;
+mod device;
 mod explain;
 mod fault;
 mod finding;
+mod guard;
 mod nearest;
 mod place;
 mod port;
 mod quantity;
+mod radio;
 mod section;
 mod setting;
 mod sound;
 mod station;
 mod transmit;
 mod visitors;
+mod whole;
 
 use dunlin_station::{PortId, StationConfig};
 
+pub use device::{
+    Carrier, ControllerLink, ControllerPlan, Device, DeviceRule, ExternalSense, KeyLine, KeyMethod,
+    KeyPlan, OctetString, Path, PortDevices, SerialLine, SquelchLine, StatusLine,
+};
 pub use fault::{Fault, FaultList, Faults};
-pub use finding::Finding;
+pub use finding::{Finding, Severity};
 pub use place::Place;
-pub use rule::{Call, Calls, Choice, Hertz, Level, Placed, Share, Time, Whole, Words, YesNo};
+pub use radio::{RadioKind, RadioPlan, Sideband, Squelch};
+pub use rule::{Address, Call, Calls, Choice, Placed, Share, Time, Version, Whole, Words, YesNo};
 pub use section::{Section, parse};
 pub use setting::{Described, PlanRules, Preset, Rule, Setting, Wrong};
-pub use sound::{Channel, ChannelRule, Device, DeviceRule, Keying, PortDevices};
+pub use sound::{Channel, ChannelRule, SoundPlan};
 pub use station::{PortPart, StationPart, station_from};
 pub use transmit::is_invented;
 pub use visitors::Visitors;
+pub use whole::{Command, JournalPlan, KissServerPlan, Names, PagePlan, PasswordHash, WholePlan};
 
 /// Longest file that is read, in octets. A plan of a few hundred lines has some thousand.
 pub const MOST_OCTETS: usize = 256 * 1024;
@@ -102,6 +113,8 @@ pub struct Plan {
     /// The devices of each port, in the order of `station.ports`. Empty if the plan was
     /// read for a rehearsal.
     pub devices: Vec<PortDevices>,
+    /// Page, KISS server, journal, alarms and region. In a rehearsal they are the defaults.
+    pub whole: WholePlan,
     /// The note for the operators; never sent.
     pub note: String,
     /// What works, yet may not be what was meant, in the order of the file.
@@ -120,6 +133,8 @@ impl Plan {
             return faults.decide(None);
         };
         let part = station_from(&mut section, &mut faults);
+        let names = part.port_names();
+        let whole = WholePlan::read(&mut section, &names, &mut faults);
         let (mut devices, mut lines) = (Vec::new(), Vec::new());
         for port in part.ports {
             lines.push(faults.line_of(port.rest.at("name").start));
@@ -127,13 +142,15 @@ impl Plan {
             port.rest.finish(&mut faults);
         }
         section.finish(&mut faults);
+        faults.other_version_alone();
         let mut findings = part.findings;
-        let plan = part.config.map(|station| {
+        let plan = part.config.zip(whole).map(|(station, whole)| {
             findings.extend(refused(&station, &devices, &lines));
             findings.sort_by_key(|finding| finding.line);
             Plan {
                 station,
                 devices,
+                whole,
                 note: part.note,
                 findings,
             }
@@ -218,6 +235,8 @@ fn refused(station: &StationConfig, devices: &[PortDevices], lines: &[usize]) ->
         if let (true, Err(sentence)) = (wants, transmit::may_open(station, index, port_devices)) {
             let (what, remedy) = sentence.split_once(". ").unwrap_or((&sentence, ""));
             findings.push(Finding {
+                id: "invented-call",
+                severity: crate::finding::Severity::Attention,
                 line: *line,
                 what: what.to_owned(),
                 evidence: "no country is allocated a series that begins with Q".into(),

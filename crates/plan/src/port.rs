@@ -1,19 +1,24 @@
 //! One port: `[[port]]` with its sound device and beacons.
 
 use dunlin_ax25::CallSign;
-use dunlin_clock::Duration;
+use dunlin_clock::{Duration, SampleRate};
 use dunlin_modem::Mode;
 use dunlin_station::gate::{GateConfig, Medium};
 use dunlin_station::{PortConfig, Timing};
 
 use crate::beacon::{self, BeaconPort};
+use crate::device::{Carrier, ControllerPlan, Device, KeyLine, KeyPlan, PortDevices};
 use crate::fault::Faults;
 use crate::finding::Finding;
-use crate::quantity::{duration, frequency};
+use crate::guard::{self, SensePart};
+use crate::measure::plain;
+use crate::quantity::duration;
+use crate::radio::RadioPlan;
 use crate::rule::Placed;
 use crate::section::Section;
+use crate::setting::PlanRules;
 use crate::settings;
-use crate::sound::{Device, PortDevices};
+use crate::sound::SoundPlan;
 
 /// Fastest symbol rate that takes the defaults of HF.
 const SLOW_BAUD: u32 = 300;
@@ -46,25 +51,28 @@ pub(crate) fn read<'i>(
     let default = station_call.filter(|_| !section.was_written("call"));
     let call = own_call.or(default);
     let transmit = section.take(&settings::TRANSMIT, faults);
-    let devices = sound(&mut section, transmit, faults);
+    let sense = guard::sense(&mut section, faults);
+    let gate_sense = sense.as_ref().map(|part| part.sense);
+    let devices = match section.rules().rehearsal {
+        true => None,
+        false => devices(&mut section, sense, transmit, faults),
+    };
+    let is_loop = devices.as_ref().is_some_and(PortDevices::is_loop);
+    let gate = guard::gate(&mut section, gate_sense, is_loop, faults);
     let may_transmit = match (transmit, &devices) {
         (Some(transmit), _) => Some(transmit),
         (None, _) if section.was_written("transmit") => None,
         (None, _) if section.rules().rehearsal => Some(true),
-        (None, devices) => devices
-            .as_ref()
-            .map(|devices| devices.output != Device::None),
-    };
-    let rate = match section.rules().rehearsal {
-        true => Some(section.rules().rate),
-        false => devices.as_ref().map(|devices| devices.rate),
+        (None, devices) => devices.as_ref().map(PortDevices::can_send),
     };
     let config = Partial {
         mode,
         call,
         may_transmit,
         name: name.clone(),
-        rate,
+        rate: rate(section.rules(), devices.as_ref()),
+        medium: medium(devices.as_ref()),
+        gate,
     };
     let config = config.complete(&mut section, faults, findings);
     let placed = |name| section.at(name);
@@ -84,46 +92,118 @@ pub(crate) fn read<'i>(
     }
 }
 
-fn sound(
+fn rate(rules: &PlanRules, devices: Option<&PortDevices>) -> Option<SampleRate> {
+    if rules.rehearsal {
+        return Some(rules.rate);
+    }
+    devices.map(|devices| devices.sound().map_or(rules.rate, |sound| sound.rate))
+}
+
+fn medium(devices: Option<&PortDevices>) -> Medium {
+    match devices.and_then(PortDevices::controller) {
+        Some(_) => Medium::Controller,
+        None => Medium::Sound,
+    }
+}
+
+/// Reads what connects the port to the outer world. All tables are read before any can be
+/// missing.
+fn devices(
     section: &mut Section<'_>,
+    sense: Option<SensePart>,
     transmit: Option<bool>,
     faults: &mut Faults<'_>,
 ) -> Option<PortDevices> {
-    if section.rules().rehearsal {
-        return None;
-    }
-    let Some(mut table) = section.table("sound", "[port.sound]", faults) else {
-        if !section.was_written("sound") {
-            let allowed = "a table [port.sound] behind its [[port]], with input = and output =";
-            faults.add(
-                section.at("sound"),
-                "this port has no [port.sound]",
-                allowed,
-            );
-        }
-        return None;
-    };
-    let devices = PortDevices::read(&mut table, faults);
-    if let Some(devices) = &devices {
-        check_devices(devices, &table, transmit, faults);
-    }
+    let carrier = carrier(section, transmit, faults);
+    let has_controller = section.was_written("controller");
+    let mut table = section.table_or_empty("key", "[port.key]", faults);
+    let key = KeyPlan::read(&mut table, has_controller, faults);
+    let vox_at = table.at("method");
     table.finish(faults);
-    devices
+    let is_loop = |carrier: &Carrier| matches!(carrier, Carrier::Sound(sound) if sound.is_loop);
+    let radio = match section.table("radio", "[port.radio]", faults) {
+        Some(mut table) => {
+            let radio = RadioPlan::read(&mut table, faults);
+            table.finish(faults);
+            Some(radio?)
+        }
+        None => None,
+    };
+    let (carrier, key, sense) = (carrier?, key?, sense?);
+    if is_loop(&carrier) && key.line != KeyLine::None {
+        let what = "method: a loop has no radio that could be keyed";
+        faults.add(
+            vox_at,
+            what,
+            "method = \"none\" with loop = true, or leave [port.key] out",
+        );
+    }
+    Some(PortDevices {
+        carrier,
+        key,
+        squelch_line: sense.line,
+        energy_margin_db: sense.margin_db,
+        radio,
+    })
 }
 
-fn check_devices(
-    devices: &PortDevices,
+/// Reads `[port.sound]` or `[port.controller]`, of which a port has one.
+fn carrier(
+    section: &mut Section<'_>,
+    transmit: Option<bool>,
+    faults: &mut Faults<'_>,
+) -> Option<Carrier> {
+    let sound = section.table("sound", "[port.sound]", faults);
+    let controller = section.table("controller", "[port.controller]", faults);
+    let sound = sound.and_then(|mut table| {
+        let sound = SoundPlan::read(&mut table, faults);
+        if let Some(sound) = &sound {
+            check_sound(sound, &table, transmit, faults);
+        }
+        table.finish(faults);
+        sound
+    });
+    let controller = controller.and_then(|mut table| {
+        let controller = ControllerPlan::read(&mut table, faults);
+        table.finish(faults);
+        controller
+    });
+    match (
+        section.was_written("sound"),
+        section.was_written("controller"),
+    ) {
+        (true, true) => {
+            let what = "this port has a sound device and a controller";
+            let allowed = "[port.sound], or [port.controller], in which the modem is built in";
+            faults.add(section.at("controller"), what, allowed);
+            None
+        }
+        (false, false) => {
+            let allowed = "a table [port.sound] behind its [[port]], with input = and output =; or \
+                           [port.controller] for a KISS controller";
+            let what = "this port has no [port.sound] and no [port.controller]";
+            faults.add(section.at("sound"), what, allowed);
+            None
+        }
+        _ => sound
+            .map(Carrier::Sound)
+            .or(controller.map(Carrier::Controller)),
+    }
+}
+
+fn check_sound(
+    sound: &SoundPlan,
     table: &Section<'_>,
     transmit: Option<bool>,
     faults: &mut Faults<'_>,
 ) {
-    let transmits = transmit.unwrap_or(devices.output != Device::None);
-    if transmits && devices.output == Device::None {
+    let transmits = transmit.unwrap_or(sound.output != Device::None);
+    if transmits && sound.output == Device::None {
         let what = "this port has transmit = true, but no output to transmit with";
         let allowed = "output = \"default\" or the name of a sound device, or transmit = false";
         faults.add(table.at("output"), what, allowed);
     }
-    if devices.input == Device::None {
+    if sound.input == Device::None {
         let what = match transmits {
             true => "a port that hears nothing cannot know whether the channel is free",
             false => "this port hears nothing and sends nothing",
@@ -139,7 +219,9 @@ struct Partial {
     call: Option<CallSign>,
     may_transmit: Option<bool>,
     name: Option<String>,
-    rate: Option<dunlin_clock::SampleRate>,
+    rate: Option<SampleRate>,
+    medium: Medium,
+    gate: Option<GateConfig>,
 }
 
 impl Partial {
@@ -180,8 +262,8 @@ impl Partial {
             retries: retries?,
             digipeat: digipeat?.into_iter().map(|call| call.value).collect(),
             beacons,
-            medium: Medium::Sound,
-            gate: GateConfig::default(),
+            medium: self.medium,
+            gate: self.gate?,
         };
         check_modem(&config, section, faults);
         check_longest(&config, section, faults);
@@ -211,21 +293,19 @@ fn timing(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<Timing> 
 fn check_modem(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'_>) {
     let mode = config.mode;
     if config.offset_hz != 0.0 && !mode.has_tones() {
-        let what = format!("tone_offset: {mode} has no tones that could be moved");
-        faults.add(
-            section.at("tone_offset"),
-            what,
-            "tone_offset = \"0 Hz\", or leave it out",
-        );
+        let what = format!("tone_offset_hz: {mode} has no tones that could be moved");
+        let allowed = "tone_offset_hz = 0, or leave it out";
+        faults.add(section.at("tone_offset_hz"), what, allowed);
     }
     if let Err(error) = mode.check_rate(config.rate) {
-        let lowest = frequency(f64::from(mode.lowest_sample_rate()));
-        let allowed = format!("rate = \"48 kHz\" in [port.sound]; for {mode} at least {lowest}");
+        let lowest = mode.lowest_sample_rate();
+        let allowed = format!("rate_hz = 48000 in [port.sound]; for {mode} at least {lowest}");
         faults.add(section.at("mode"), format!("mode: {error}"), allowed);
     }
 }
 
-/// A frame that is longer than the longest transmission could never be sent.
+/// A frame that is longer than the longest transmission could never be sent, and a
+/// transmission longer than the key-down limit would be cut.
 fn check_longest(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'_>) {
     let octets = OVERHEAD + config.info_length as u32; // At most 256 by its rule.
     // Bit stuffing adds at most one bit to five (AX.25 2.2, 3.6).
@@ -233,20 +313,30 @@ fn check_longest(config: &PortConfig, section: &Section<'_>, faults: &mut Faults
     let frame = Duration::from_secs_f64(bits / f64::from(config.mode.baud()));
     let timing = &config.timing;
     let needed = timing.key_up_delay + frame + timing.tail;
+    let seconds = |time: Duration| plain(time.as_secs_f64());
     if needed > timing.longest_transmission {
         let needed_ms = Duration::from_millis(needed.as_millis() as u64 + 1);
         let what = format!(
-            "longest_transmission: a frame with {} octets of text needs {}, with key-up delay \
+            "longest_transmission_s: a frame with {} octets of text needs {}, with key-up delay \
              and tail; the longest transmission is {}",
             config.info_length,
             duration(needed_ms),
             duration(timing.longest_transmission)
         );
         let allowed = format!(
-            "longest_transmission = \"{}\" or longer, or a smaller info_length",
-            duration(Duration::from_secs(needed.as_secs() + 1))
+            "longest_transmission_s = {} or more, or a smaller info_length_octets",
+            needed.as_secs() + 1
         );
-        faults.add(section.at("longest_transmission"), what, allowed);
+        faults.add(section.at("longest_transmission_s"), what, allowed);
+    } else if timing.longest_transmission > config.gate.limits.single {
+        let what = format!(
+            "longest_transmission_s: it is {} s, and single_s of [port.limits] cuts every key-down \
+             at {} s",
+            seconds(timing.longest_transmission),
+            seconds(config.gate.limits.single)
+        );
+        let allowed = "a longest_transmission_s below single_s";
+        faults.add(section.at("longest_transmission_s"), what, allowed);
     }
 }
 
@@ -258,6 +348,8 @@ fn hf_habits(config: &PortConfig, section: &Section<'_>, faults: &Faults<'_>) ->
     let mut findings = Vec::new();
     let mut note = |name: &str, evidence: String, consequence: &str, remedy: &str| {
         findings.push(Finding {
+            id: "hf-habits",
+            severity: crate::finding::Severity::Attention,
             line: faults.line_of(section.at(name).start),
             what: format!("'{name}' of port {} does not suit HF", config.name),
             evidence,
@@ -268,12 +360,17 @@ fn hf_habits(config: &PortConfig, section: &Section<'_>, faults: &Faults<'_>) ->
     if config.window > 2 {
         let evidence = format!("it is {}; common practice is 1 or 2", config.window);
         let consequence = "One frame lost to noise makes all after it be sent again.";
-        note("window", evidence, consequence, "Take 1.");
+        note("window_frames", evidence, consequence, "Take 1.");
     }
     if config.info_length > 80 {
         let evidence = format!("it is {}; common practice is 32 to 80", config.info_length);
         let consequence = "The longer a frame, the rarer it arrives whole.";
-        note("info_length", evidence, consequence, "Take 64 or less.");
+        note(
+            "info_length_octets",
+            evidence,
+            consequence,
+            "Take 64 or less.",
+        );
     }
     if !config.digipeat.is_empty() {
         let evidence = format!("it repeats for {} call signs", config.digipeat.len());

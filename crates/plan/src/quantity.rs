@@ -7,11 +7,6 @@ pub(crate) type Unit = (&'static str, f64);
 
 /// Units of time; the base unit is the millisecond.
 pub(crate) const TIME: &[Unit] = &[("ms", 1.0), ("s", 1e3), ("min", 60e3), ("h", 3600e3)];
-/// Units of frequency and rate; the base unit is the hertz.
-pub(crate) const FREQUENCY: &[Unit] = &[("Hz", 1.0), ("kHz", 1e3)];
-/// Units of level; the base unit is the decibel of full scale.
-pub(crate) const LEVEL: &[Unit] = &[("dBFS", 1.0)];
-
 /// The value of `text` in the base unit of `units`, or what is wrong with it.
 pub(crate) fn parse(text: &str, units: &[Unit]) -> Result<f64, String> {
     let text = text.trim();
@@ -51,11 +46,6 @@ pub(crate) fn duration(d: Duration) -> String {
     time(d.as_secs_f64() * 1e3)
 }
 
-/// A frequency as people write it.
-pub(crate) fn frequency(hertz: f64) -> String {
-    format!("{hertz} Hz")
-}
-
 /// The first part of a text that may be long or wild, for a message.
 pub(crate) fn shorten(text: &str) -> String {
     const MOST: usize = 40;
@@ -76,8 +66,6 @@ mod tests {
         assert_eq!(parse("300 ms", TIME), Ok(300.0));
         assert_eq!(parse(" 2.5s ", TIME), Ok(2500.0));
         assert_eq!(parse("10 min", TIME), Ok(600_000.0));
-        assert_eq!(parse("-6 dBFS", LEVEL), Ok(-6.0));
-        assert_eq!(parse("48 kHz", FREQUENCY), Ok(48_000.0));
     }
 
     #[test]

@@ -7,7 +7,7 @@ use dunlin_ax25::CallSign;
 use toml::Spanned;
 use toml::de::DeValue;
 
-use crate::quantity::{self, FREQUENCY, LEVEL, TIME, Unit, shorten};
+use crate::quantity::{self, TIME, Unit, shorten};
 use crate::setting::{PlanRules, Rule, Wrong};
 
 /// A value and where it stands in the text.
@@ -69,22 +69,15 @@ pub struct Time {
     pub to: u32,
 }
 
-/// A level in dB of full scale.
+/// The version of the plan.
 #[derive(Clone, Copy, Debug)]
-pub struct Level {
-    /// Lowest.
-    pub from: f64,
-    /// Highest.
-    pub to: f64,
-}
+pub struct Version(pub u32);
 
-/// A frequency or rate in hertz.
+/// An address on a network.
 #[derive(Clone, Copy, Debug)]
-pub struct Hertz {
-    /// Lowest.
-    pub from: f64,
-    /// Highest.
-    pub to: f64,
+pub struct Address {
+    /// Host and port, such as `10.0.0.5:8100`; else an IP address alone.
+    pub port: bool,
 }
 
 /// One of several words, each with what it stands for.
@@ -327,35 +320,57 @@ impl Rule for Time {
     }
 }
 
-impl Rule for Level {
-    type Value = f64;
+impl Rule for Version {
+    type Value = u32;
 
-    fn read(&self, value: &Spanned<DeValue<'_>>, _: &PlanRules) -> Result<f64, Vec<Wrong>> {
-        quantity_of(value, LEVEL, (self.from, self.to))
+    fn read(&self, value: &Spanned<DeValue<'_>>, rules: &PlanRules) -> Result<u32, Vec<Wrong>> {
+        let number = Whole {
+            from: 0,
+            to: u32::MAX,
+        };
+        match (number.read(value, rules)?, self.0) {
+            (version, own) if version == own => Ok(version),
+            (newer, own) if newer > own => Err(Wrong::whole(format!(
+                "this plan is written by the rules of version {newer}, this program knows version \
+                 {own}; run it with a newer Dunlin"
+            ))),
+            (other, own) => Err(Wrong::whole(format!(
+                "there are no rules of version {other}; this program knows version {own}: look \
+                 whether the plan fits `dunlin plan explain`, then write plan_version = {own}"
+            ))),
+        }
     }
 
     fn allowed(&self, _: &PlanRules) -> String {
-        let Level { from, to } = self;
-        format!(
-            "a level in quotes from \"{from} dBFS\" to \"{to} dBFS\"; unit {}",
-            quantity::names(LEVEL)
-        )
+        format!("{}", self.0)
     }
 }
 
-impl Rule for Hertz {
-    type Value = f64;
+impl Rule for Address {
+    type Value = String;
 
-    fn read(&self, value: &Spanned<DeValue<'_>>, _: &PlanRules) -> Result<f64, Vec<Wrong>> {
-        quantity_of(value, FREQUENCY, (self.from, self.to))
+    fn read(&self, value: &Spanned<DeValue<'_>>, _: &PlanRules) -> Result<String, Vec<Wrong>> {
+        let text = text_of(value, "an address in quotes")?;
+        let good = match self.port {
+            false => text.parse::<std::net::IpAddr>().is_ok(),
+            true => text.rsplit_once(':').is_some_and(|(host, port)| {
+                let plain = |c: char| c.is_ascii_alphanumeric() || "-._[]:%".contains(c);
+                let whole = !host.is_empty() && host.len() <= 253 && host.chars().all(plain);
+                whole && port.parse::<u16>().is_ok_and(|port| port > 0)
+            }),
+        };
+        match good {
+            true => Ok(text.to_owned()),
+            false => Err(Wrong::whole(format!("'{}' is none", shorten(text)))),
+        }
     }
 
     fn allowed(&self, _: &PlanRules) -> String {
-        let (from, to) = (quantity::frequency(self.from), quantity::frequency(self.to));
-        format!(
-            "a frequency in quotes from \"{from}\" to \"{to}\"; units {}",
-            quantity::names(FREQUENCY)
-        )
+        match self.port {
+            true => "host and port in quotes, such as \"127.0.0.1:8100\"",
+            false => "an IP address in quotes, such as \"127.0.0.1\"",
+        }
+        .to_owned()
     }
 }
 

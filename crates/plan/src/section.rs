@@ -7,6 +7,7 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue, Error};
 
 use crate::fault::Faults;
+use crate::measure::with_unit;
 use crate::nearest::nearest;
 use crate::quantity::shorten;
 use crate::rule::instead;
@@ -163,31 +164,14 @@ impl<'i> Section<'i> {
         if let Some(entry) = self.take_entry(setting.name) {
             return self.judge(setting, &entry, faults);
         }
-        let text = match setting.preset {
-            Preset::Absent(_) => return None,
-            Preset::Required(example) => {
-                let what = format!("{} has no '{}'", self.title, setting.name);
-                let allowed = setting.rule.allowed(&self.rules);
-                let allowed = format!("{} = {example}; {allowed}", setting.name);
-                faults.add(self.at.clone(), what, allowed);
-                return None;
-            }
-            Preset::Always(text) => text,
-            Preset::BySpeed { slow, fast } => {
-                if self.slow {
-                    slow
-                } else {
-                    fast
-                }
-            }
-            Preset::ByWorld { real, rehearsal } => {
-                if self.rules.rehearsal {
-                    rehearsal
-                } else {
-                    real
-                }
-            }
-        };
+        if let Preset::Required(example) = setting.preset {
+            let what = format!("{} has no '{}'", self.title, setting.name);
+            let allowed = setting.rule.allowed(&self.rules);
+            let allowed = format!("{} = {example}; {allowed}", setting.name);
+            faults.add(self.at.clone(), what, allowed);
+            return None;
+        }
+        let text = setting.preset.value(self.slow, &self.rules)?;
         // A test reads every default by its own rule, so this never comes to nothing.
         let value = DeValue::parse(text).ok()?;
         setting.rule.read(&value, &self.rules).ok()
@@ -236,6 +220,20 @@ impl<'i> Section<'i> {
         }
     }
 
+    /// As [`Section::table`]; if it is not there, an empty one that gives only defaults.
+    pub(crate) fn table_or_empty(
+        &mut self,
+        name: &'static str,
+        title: &'static str,
+        faults: &mut Faults<'_>,
+    ) -> Section<'i> {
+        self.table(name, title, faults).unwrap_or_else(|| {
+            let mut section = Section::new(title, self.at.clone(), DeTable::new(), self.rules);
+            section.slow = self.slow;
+            section
+        })
+    }
+
     /// The tables `name` in this one, which people write as `title`, at most `most`; what
     /// is wrong is noted in `faults`.
     pub fn tables(
@@ -280,14 +278,38 @@ impl<'i> Section<'i> {
         sections
     }
 
-    /// Notes every key that nobody asked for, with the nearest one that is allowed.
+    /// Takes the key `name`, which an earlier version of the plan had here: a fault that says
+    /// where it belongs now. `says` gets its value if that is a text.
+    pub(crate) fn moved(
+        &mut self,
+        name: &str,
+        says: impl FnOnce(Option<&str>) -> (String, String),
+        faults: &mut Faults<'_>,
+    ) {
+        let Some(index) = self.entries.iter().position(|entry| entry.name == name) else {
+            return;
+        };
+        let entry = self.entries.swap_remove(index);
+        let (what, allowed) = match entry.value.get_ref() {
+            DeValue::String(text) => says(Some(text)),
+            _ => says(None),
+        };
+        faults.add(entry.name_at, what, allowed);
+    }
+
+    /// Notes every key that nobody asked for, with the one that has its unit in its name, or
+    /// the nearest that is allowed.
     pub fn finish(self, faults: &mut Faults<'_>) {
         for entry in &self.entries {
-            let hint = match nearest(&entry.name, &self.known) {
-                Some(near) => format!("; '{near}' is"),
-                None => String::new(),
-            };
             let name = shorten(&entry.name);
+            let with_unit = with_unit(&entry.name, entry.value.get_ref(), &self.known);
+            let hint = match (with_unit, nearest(&entry.name, &self.known)) {
+                (Some((key, advice)), _) => {
+                    format!("; '{key}' is, with its unit: {advice}")
+                }
+                (None, Some(near)) => format!("; '{near}' is"),
+                (None, None) => String::new(),
+            };
             let what = format!("'{name}' is not known in {}{hint}", self.title);
             faults.add(entry.name_at.clone(), what, self.known.join(", "));
         }

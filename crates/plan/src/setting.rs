@@ -59,6 +59,52 @@ pub enum Preset {
         /// In a rehearsal.
         rehearsal: &'static str,
     },
+    /// On the air by speed as [`Preset::BySpeed`], in a rehearsal always the same.
+    OnTheAir {
+        /// On the air, up to 300 Bd.
+        slow: &'static str,
+        /// On the air, above 300 Bd.
+        fast: &'static str,
+        /// In a rehearsal.
+        rehearsal: &'static str,
+    },
+}
+
+impl Preset {
+    /// The value in TOML's notation for a port of at most 300 Bd (`slow`) or a faster one;
+    /// `None` if it must be written or there is nothing in its place.
+    pub fn value(self, slow: bool, rules: &PlanRules) -> Option<&'static str> {
+        match self {
+            Preset::Absent(_) | Preset::Required(_) => None,
+            Preset::Always(text) => Some(text),
+            Preset::ByWorld { real, rehearsal } => Some(match rules.rehearsal {
+                true => rehearsal,
+                false => real,
+            }),
+            Preset::OnTheAir { rehearsal, .. } if rules.rehearsal => Some(rehearsal),
+            Preset::BySpeed { slow: text, .. } | Preset::OnTheAir { slow: text, .. } if slow => {
+                Some(text)
+            }
+            Preset::BySpeed { fast, .. } | Preset::OnTheAir { fast, .. } => Some(fast),
+        }
+    }
+
+    /// What it is when it is not written, or that it must be, as a sentence.
+    pub fn sentence(self, rules: &PlanRules) -> String {
+        match self {
+            Preset::Required(example) => format!("Must be given, such as {example}."),
+            Preset::Absent(words) => format!("If left out: {words}."),
+            other => {
+                let value = |slow| other.value(slow, rules).unwrap_or_default();
+                match (value(true), value(false)) {
+                    (slow, fast) if slow == fast => format!("If left out: {fast}."),
+                    (slow, fast) => {
+                        format!("If left out: {slow} up to 300 Bd (HF), {fast} above.")
+                    }
+                }
+            }
+        }
+    }
 }
 
 /// One setting of a table. `R` reads its value and knows what is allowed.

@@ -4,23 +4,13 @@ use dunlin_clock::SampleRate;
 use toml::Spanned;
 use toml::de::DeValue;
 
+use crate::device::Device;
 use crate::fault::Faults;
 use crate::quantity::shorten;
-use crate::rule::{Whole, text_of, wrong_type};
+use crate::rule::{Whole, wrong_type};
 use crate::section::Section;
 use crate::setting::{PlanRules, Rule, Wrong};
 use crate::settings;
-
-/// A sound device in one direction.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Device {
-    /// None: this direction is not used.
-    None,
-    /// What the system has chosen as its default.
-    Default,
-    /// The device of this name.
-    Named(String),
-}
 
 /// Which channel of a device carries the sound.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,18 +21,9 @@ pub enum Channel {
     Only(u8),
 }
 
-/// What keys the transmitter.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Keying {
-    /// Nothing has to be keyed.
-    None,
-    /// The radio keys by itself when it gets sound.
-    Vox,
-}
-
-/// How one port is connected to the outer world.
+/// The sound device of a port.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct PortDevices {
+pub struct SoundPlan {
     /// Where it hears.
     pub input: Device,
     /// Where it sends.
@@ -51,38 +32,8 @@ pub struct PortDevices {
     pub channel: Channel,
     /// Samples per second, for both directions.
     pub rate: SampleRate,
-    /// What keys the transmitter.
-    pub keying: Keying,
     /// A cable or a loop in the sound server: no radio is on it.
     pub is_loop: bool,
-}
-
-/// Reads the name of a device.
-#[derive(Clone, Copy, Debug)]
-pub struct DeviceRule;
-
-impl Rule for DeviceRule {
-    type Value = Device;
-
-    fn read(&self, value: &Spanned<DeValue<'_>>, _: &PlanRules) -> Result<Device, Vec<Wrong>> {
-        let text = text_of(value, "the name of a device in quotes")?;
-        match text {
-            "none" => Ok(Device::None),
-            "default" => Ok(Device::Default),
-            "" => Err(Wrong::whole("the name is empty")),
-            long if long.len() > 200 => {
-                Err(Wrong::whole(format!("'{}' is too long", shorten(long))))
-            }
-            odd if odd.contains(char::is_control) => {
-                Err(Wrong::whole("the name has a control character"))
-            }
-            name => Ok(Device::Named(name.to_owned())),
-        }
-    }
-
-    fn allowed(&self, _: &PlanRules) -> String {
-        "\"default\", \"none\", or the name of a sound device of at most 200 octets".to_owned()
-    }
 }
 
 /// Reads a channel.
@@ -115,25 +66,31 @@ impl Rule for ChannelRule {
     }
 }
 
-impl PortDevices {
+impl SoundPlan {
     /// Reads `[port.sound]`; what is wrong is noted in `faults`.
-    pub(crate) fn read(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<PortDevices> {
+    pub(crate) fn read(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<SoundPlan> {
         let input = section.take(&settings::INPUT, faults);
         let output = section.take(&settings::OUTPUT, faults);
         let channel = section.take(&settings::CHANNEL, faults);
         let rate = section.take(&settings::RATE, faults);
-        let keying = section.take(&settings::KEY, faults);
         let is_loop = section.take(&settings::LOOP, faults);
-        if (is_loop, keying) == (Some(true), Some(Keying::Vox)) {
-            let what = "a loop has no radio that could key by itself";
-            faults.add(section.at("key"), what, "key = \"none\" with loop = true");
-        }
-        Some(PortDevices {
+        let key_moved = |word: Option<&str>| {
+            let word = word.unwrap_or("vox");
+            let what = "'key' has a table of its own now";
+            (
+                what.to_owned(),
+                format!(
+                    "[port.key] behind [port.sound], with method = \"{}\"",
+                    shorten(word)
+                ),
+            )
+        };
+        section.moved("key", key_moved, faults);
+        Some(SoundPlan {
             input: input?,
             output: output?,
             channel: channel?,
             rate: SampleRate::new(rate?.round() as u32)?, // 8000 to 192000 by its rule.
-            keying: keying?,
             is_loop: is_loop?,
         })
     }

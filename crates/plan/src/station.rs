@@ -7,12 +7,13 @@ use dunlin_clock::WallTime;
 use dunlin_station::StationConfig;
 
 use crate::crossing::{self, CrossingRead};
+use crate::device::{Device, KeyLine, PortDevices};
 use crate::fault::Faults;
-use crate::finding::Finding;
+use crate::finding::{Finding, Severity};
 use crate::port::{self, PortRead};
 use crate::section::Section;
 use crate::settings;
-use crate::sound::{Device, PortDevices};
+use crate::sound::SoundPlan;
 
 /// What was read of one station.
 pub struct StationPart<'i> {
@@ -26,9 +27,19 @@ pub struct StationPart<'i> {
     pub findings: Vec<Finding>,
 }
 
+impl StationPart<'_> {
+    /// The names of its ports that could be read.
+    pub(crate) fn port_names(&self) -> Vec<String> {
+        let names = self.ports.iter().filter_map(|port| port.name.clone());
+        names.collect()
+    }
+}
+
 /// What a port has besides its [`dunlin_station::PortConfig`].
 pub struct PortPart<'i> {
-    /// Its sound device; `None` in a rehearsal, or if anything in it was wrong.
+    /// Its name, if that could be read.
+    pub name: Option<String>,
+    /// What connects it to the outer world; `None` in a rehearsal, or if anything in it was wrong.
     pub devices: Option<PortDevices>,
     /// What was not read yet. Take more keys from it if there are any, then call
     /// [`Section::finish`].
@@ -57,6 +68,9 @@ pub fn station_from<'i>(section: &mut Section<'i>, faults: &mut Faults<'_>) -> S
     }
     names_differ(&ports, &crossings, faults);
     calls_differ(&ports, &crossings, faults);
+    if !section.rules().rehearsal {
+        findings.extend(head.unversioned.map(no_version));
+    }
     findings.extend(same_call_on_two_ports(&ports, faults));
     findings.extend(same_output_twice(&ports, faults));
     findings.extend(nothing_keys(&ports, faults));
@@ -64,6 +78,7 @@ pub fn station_from<'i>(section: &mut Section<'i>, faults: &mut Faults<'_>) -> S
     let note = head.note.clone();
     let config = head.complete(&ports, crossings);
     let part = |port: PortRead<'i>| PortPart {
+        name: port.name.map(|name| name.value),
         devices: port.devices,
         rest: port.rest,
     };
@@ -80,6 +95,8 @@ struct Head {
     call: Option<CallSign>,
     greeting: Option<String>,
     note: String,
+    /// The version that was assumed because none is written, and the line of its table.
+    unversioned: Option<(u32, usize)>,
 }
 
 impl Head {
@@ -93,8 +110,13 @@ impl Head {
                 call: None,
                 greeting: None,
                 note: String::new(),
+                unversioned: None,
             };
         };
+        let version = table.take(&settings::VERSION, faults);
+        let unversioned = version
+            .filter(|_| !table.was_written("plan_version"))
+            .map(|version| (version, faults.line_of(table.at("plan_version").start)));
         let call = table.take(&settings::STATION_CALL, faults);
         let greeting = table.take(&settings::GREETING, faults);
         let note = table.take(&settings::NOTE, faults).unwrap_or_default();
@@ -103,6 +125,7 @@ impl Head {
             call,
             greeting,
             note,
+            unversioned,
         }
     }
 
@@ -217,6 +240,8 @@ fn same_call_on_two_ports(ports: &[PortRead<'_>], faults: &Faults<'_>) -> Vec<Fi
                 .map_or_else(String::new, |name| name.value.clone())
         };
         findings.push(Finding {
+            id: "same-call",
+            severity: Severity::Attention,
             line: faults.line_of(call.at.start),
             what: "two ports use the same call sign and SSID".into(),
             evidence: format!("{} on {} and {}", call.value, name(first), name(port)),
@@ -229,21 +254,36 @@ fn same_call_on_two_ports(ports: &[PortRead<'_>], faults: &Faults<'_>) -> Vec<Fi
     findings
 }
 
+fn no_version((version, line): (u32, usize)) -> Finding {
+    Finding {
+        id: "no-version",
+        severity: Severity::Hint,
+        line,
+        what: "the plan does not say by which rules it is written".into(),
+        evidence: format!("no plan_version in [station]; version {version} is assumed"),
+        consequence: "A later program could understand it differently.".into(),
+        remedy: format!("Write plan_version = {version} into [station]."),
+    }
+}
+
 fn same_output_twice(ports: &[PortRead<'_>], faults: &Faults<'_>) -> Vec<Finding> {
     let sends = |port: &&PortRead<'_>| port.may_transmit == Some(true);
-    let sending: Vec<(&PortRead<'_>, &PortDevices)> = ports
+    let sound = |port: &'_ PortRead<'_>| port.devices.as_ref()?.sound().cloned();
+    let sending: Vec<(&PortRead<'_>, SoundPlan)> = ports
         .iter()
         .filter(sends)
-        .filter_map(|port| port.devices.as_ref().map(|devices| (port, devices)))
-        .filter(|(_, devices)| devices.output != Device::None)
+        .filter_map(|port| sound(port).map(|sound| (port, sound)))
+        .filter(|(_, sound)| sound.output != Device::None)
         .collect();
     let mut findings = Vec::new();
-    for (index, (port, devices)) in sending.iter().enumerate() {
-        let same = |(_, other): &&(_, &PortDevices)| {
-            other.output == devices.output && channels_meet(other.channel, devices.channel)
+    for (index, (port, sound)) in sending.iter().enumerate() {
+        let same = |(_, other): &&(_, SoundPlan)| {
+            other.output == sound.output && channels_meet(other.channel, sound.channel)
         };
         if sending[..index].iter().any(|other| same(&other)) {
             findings.push(Finding {
+                id: "same-output",
+                severity: Severity::Attention,
                 line: faults.line_of(port.rest.at("sound").start),
                 what: "two ports send through the same channel of the same sound device".into(),
                 evidence: "'output' and 'channel' in their [port.sound]".into(),
@@ -264,16 +304,18 @@ fn channels_meet(a: crate::Channel, b: crate::Channel) -> bool {
 
 fn nothing_keys(ports: &[PortRead<'_>], faults: &Faults<'_>) -> Vec<Finding> {
     let unkeyed = |port: &&PortRead<'_>| {
-        let silent = |d: &PortDevices| d.keying == crate::Keying::None && !d.is_loop;
+        let silent = |d: &PortDevices| d.key.line == KeyLine::None && !d.is_loop();
         port.may_transmit == Some(true) && port.devices.as_ref().is_some_and(silent)
     };
     let finding = |port: &PortRead<'_>| Finding {
+        id: "nothing-keys",
+        severity: Severity::Attention,
         line: faults.line_of(port.rest.at("sound").start),
         what: "this port may transmit, but nothing keys its radio".into(),
-        evidence: "key = \"none\" and loop = false in [port.sound]".into(),
+        evidence: "method = \"none\" in [port.key] and loop = false in [port.sound]".into(),
         consequence: "The sound goes out and the radio stays on receive.".into(),
-        remedy: "Set key = \"vox\" if the radio keys by itself, or loop = true if there is no \
-                 radio."
+        remedy: "Write [port.key] with a method, \"vox\" if the radio keys by itself; or loop = \
+                 true if there is no radio."
             .into(),
     };
     ports.iter().filter(unkeyed).map(finding).collect()

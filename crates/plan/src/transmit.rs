@@ -3,7 +3,7 @@
 use dunlin_ax25::CallSign;
 use dunlin_station::{PortId, StationConfig};
 
-use crate::sound::PortDevices;
+use crate::device::PortDevices;
 
 /// Whether nobody can hold this call sign: the ITU allocates no series that begins with Q,
 /// because the Q code uses it (Radio Regulations, Appendix 42, as several summaries state).
@@ -46,7 +46,7 @@ pub(crate) fn may_open(
         .into_iter()
         .find(|call| is_invented(*call));
     match invented {
-        Some(call) if !devices.is_loop => Err(format!(
+        Some(call) if !devices.is_loop() => Err(format!(
             "port {name} does not transmit: {call} begins with Q, and such call signs belong to \
              nobody. Put your own call sign into the plan; or, if this port is a cable or a \
              sound-server loop with no radio on it, say loop = true in its [port.sound]"

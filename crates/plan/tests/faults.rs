@@ -59,15 +59,15 @@ fn the_unspoiled_plan_is_good() {
 fn a_fault_is_shown_with_its_line_a_caret_and_what_is_allowed() {
     let text = GOOD.replacen(
         "mode = \"afsk1200\"",
-        "mode = \"afsk1200\"\nslot_time = \"100 Hz\"",
+        "mode = \"afsk1200\"\nslot_time_ms = \"100 Hz\"",
         1,
     );
     let shown = read(text.as_bytes()).expect_err("one fault").to_string();
     insta::assert_snapshot!(shown, @r#"
-    plan.toml:7:13: slot_time: 'Hz' is no unit for this
-      7 | slot_time = "100 Hz"
-        |             ^^^^^^^^
-      allowed: a time in quotes from "10 ms" to "2 s"; units ms, s, min, h
+    plan.toml:7:16: slot_time_ms: '100 Hz' is a text; write the number of milliseconds without quotes and without unit
+      7 | slot_time_ms = "100 Hz"
+        |                ^^^^^^^^
+      allowed: milliseconds from 10 to 2000, a number
 
     1 fault; correct it and try again
     "#);
@@ -91,26 +91,93 @@ fn an_unknown_key_is_named_with_the_nearest_known_one() {
 
 #[test]
 fn wrong_missing_and_outlandish_units_are_told() {
-    let tail = |value: &str| {
-        spoiled(
-            "transmit = true",
-            &format!("transmit = true\ntail = {value}"),
-        )
+    let with = |line: &str| spoiled("transmit = true", &format!("transmit = true\n{line}"));
+    let twin = |key: &str, known: &str, advice: &str| {
+        [format!(
+            "9:1: '{key}' is not known in [[port]]; '{known}' is, with its unit: {advice}"
+        )]
     };
-    assert_eq!(tail("\"30 dB\""), ["9:8: tail: 'dB' is no unit for this"]);
-    assert_eq!(tail("\"30\""), ["9:8: tail: '30' has no unit"]);
-    let no_unit = "9:8: tail: this number has no unit; write number and unit in quotes";
-    assert_eq!(tail("30"), [no_unit]);
-    assert_eq!(tail("0.03"), [no_unit]);
+    let written = |n: u32| twin("tail", "tail_ms", &format!("write tail_ms = {n}"));
+    assert_eq!(with("tail = \"30 ms\""), written(30));
+    assert_eq!(with("tail = \"0.25 s\""), written(250));
     assert_eq!(
-        tail("\"soon\""),
-        ["9:8: tail: 'soon' does not begin with a number"]
+        with("tail_s = 0.25"),
+        twin("tail_s", "tail_ms", "write tail_ms = 250")
     );
-    assert_eq!(tail("\"2 s\""), ["9:8: tail: '2 s' is out of range"]);
-    assert_eq!(tail("\"-1 ms\""), ["9:8: tail: '-1 ms' is out of range"]);
     assert_eq!(
-        tail("true"),
-        ["9:8: tail: this is true or false, wanted is a number with its unit, in quotes"]
+        with("window = 4"),
+        twin("window", "window_frames", "write window_frames = 4")
+    );
+    assert_eq!(
+        with("tail = 30"),
+        twin(
+            "tail",
+            "tail_ms",
+            "write the number of milliseconds behind it"
+        )
+    );
+    assert_eq!(
+        with("tail_ms = \"30 ms\""),
+        ["9:11: tail_ms: the unit stands in the key, so write the number alone: 30"]
+    );
+    assert_eq!(
+        with("tail_ms = \"30\""),
+        [
+            "9:11: tail_ms: '30' is a text; write the number of milliseconds without quotes and \
+             without unit"
+        ]
+    );
+    assert_eq!(
+        with("tail_ms = 2000"),
+        ["9:11: tail_ms: 2000 is out of range"]
+    );
+    assert_eq!(with("tail_ms = -1"), ["9:11: tail_ms: -1 is out of range"]);
+    assert_eq!(
+        with("tail_ms = nan"),
+        ["9:11: tail_ms: nan is out of range"]
+    );
+    assert_eq!(
+        with("tail_ms = true"),
+        ["9:11: tail_ms: this is true or false, wanted is a number without quotes"]
+    );
+    assert_eq!(
+        with("tail_sm = 30"),
+        ["9:1: 'tail_sm' is not known in [[port]]; 'tail_ms' is"]
+    );
+}
+
+#[test]
+fn a_plan_for_another_version_is_refused_and_nothing_else_is_said_of_it() {
+    let version = |text: &str| {
+        let plan = GOOD.replacen("[station]", &format!("[station]\nplan_version = {text}"), 1);
+        let spoiled = plan.replacen("mode = \"afsk300\"", "mode = \"of the future\"", 1);
+        said(&spoiled)
+    };
+    assert_eq!(
+        version("2"),
+        [
+            "2:16: plan_version: this plan is written by the rules of version 2, this program knows \
+             version 1; run it with a newer Dunlin"
+        ]
+    );
+    let old = version("0");
+    assert!(
+        old.len() == 1 && old[0].contains("rules of version 0"),
+        "{old:?}"
+    );
+    assert_eq!(version("1").len(), 1, "of this version all is said");
+    assert_eq!(version("\"1\"").len(), 2);
+}
+
+#[test]
+fn a_key_that_has_moved_names_its_new_place() {
+    let text = GOOD.replacen("loop = true", "loop = true\nkey = \"vox\"", 1);
+    let list = read(text.as_bytes()).expect_err("one fault");
+    assert_eq!(list.faults.len(), 1);
+    assert_eq!(list.faults[0].what, "'key' has a table of its own now");
+    assert_eq!(
+        list.faults[0].allowed,
+        "[port.key] behind [port.sound], with method = \"vox\""
     );
 }
 
@@ -146,11 +213,17 @@ fn wrong_types_are_told() {
 fn figures_out_of_range_are_told() {
     let with = |line: &str| spoiled("transmit = true", &format!("transmit = true\n{line}"));
     assert_eq!(
-        with("info_length = 257"),
-        ["9:15: info_length: 257 is out of range"]
+        with("info_length_octets = 257"),
+        ["9:22: info_length_octets: 257 is out of range"]
     );
-    assert_eq!(with("window = 0"), ["9:10: window: 0 is out of range"]);
-    assert_eq!(with("window = -1"), ["9:10: window: -1 is out of range"]);
+    assert_eq!(
+        with("window_frames = 0"),
+        ["9:17: window_frames: 0 is out of range"]
+    );
+    assert_eq!(
+        with("window_frames = -1"),
+        ["9:17: window_frames: -1 is out of range"]
+    );
     assert_eq!(
         with("retries = 0x7fffffffffffffffff"),
         ["9:11: retries: 0x7fffffffffffffffff is out of range"]
@@ -168,12 +241,12 @@ fn figures_out_of_range_are_told() {
         ["9:15: persistence: nan is out of range"]
     );
     assert_eq!(
-        with("level = \"3 dBFS\""),
-        ["9:9: level: '3 dBFS' is out of range"]
+        with("level_dbfs = 3"),
+        ["9:14: level_dbfs: 3 is out of range"]
     );
     assert_eq!(
-        with("tone_offset = \"1 kHz\""),
-        ["9:15: tone_offset: '1 kHz' is out of range"]
+        with("tone_offset_hz = 1000"),
+        ["9:18: tone_offset_hz: 1000 is out of range"]
     );
     assert_eq!(
         spoiled("loop = true", "loop = true\nchannel = 0"),
@@ -197,7 +270,7 @@ fn missing_things_point_at_their_table() {
     );
     assert_eq!(
         spoiled("[port.sound]\noutput = \"default\"\nloop = true\n", ""),
-        ["4:1: this port has no [port.sound]"]
+        ["4:1: this port has no [port.sound] and no [port.controller]"]
     );
     assert_eq!(
         said("[station]\ncall = \"QA1SKY\"\n"),
@@ -302,12 +375,12 @@ fn devices_must_fit_to_what_the_port_may_do() {
         ["11:9: a port that hears nothing cannot know whether the channel is free"]
     );
     assert_eq!(
-        spoiled("loop = true", "loop = true\nkey = \"vox\""),
-        ["12:7: a loop has no radio that could key by itself"]
+        spoiled("loop = true", "loop = true\n[port.key]\nmethod = \"vox\""),
+        ["13:10: method: a loop has no radio that could be keyed"]
     );
     assert_eq!(
-        spoiled("loop = true", "loop = true\nkey = \"vax\""),
-        ["12:7: key: 'vax' is none of the words; 'vox' is"]
+        spoiled("loop = true", "loop = true\n[port.key]\nmethod = \"vax\""),
+        ["13:10: method: 'vax' is none of the words; 'vox' is"]
     );
 }
 
@@ -315,16 +388,16 @@ fn devices_must_fit_to_what_the_port_may_do() {
 fn modes_refuse_what_they_cannot_do() {
     let low = GOOD.replacen("\"afsk1200\"", "\"fsk9600\"", 1).replacen(
         "loop = true",
-        "loop = true\nrate = \"8 kHz\"",
+        "loop = true\nrate_hz = 8000",
         1,
     );
     let all = said(&low);
     assert_eq!(all.len(), 1);
     assert!(all[0].starts_with("6:8: mode: "), "{all:?}");
-    let offset = "mode = \"fsk9600\"\ntone_offset = \"10 Hz\"";
+    let offset = "mode = \"fsk9600\"\ntone_offset_hz = 10";
     assert_eq!(
         spoiled("mode = \"afsk1200\"", offset),
-        ["7:15: tone_offset: fsk9600 has no tones that could be moved"]
+        ["7:18: tone_offset_hz: fsk9600 has no tones that could be moved"]
     );
     assert_eq!(
         spoiled("\"afsk300\"", "\"afsk3000\""),
@@ -335,12 +408,12 @@ fn modes_refuse_what_they_cannot_do() {
 #[test]
 fn a_frame_that_could_never_be_sent_is_told() {
     // (20 + 256) octets, 8 bits each, a fifth more for stuffing, at 300 Bd: 8.832 s.
-    let long = "mode = \"afsk300\"\ninfo_length = 256\nlongest_transmission = \"9 s\"";
+    let long = "mode = \"afsk300\"\ninfo_length_octets = 256\nlongest_transmission_s = 9";
     let all = spoiled("mode = \"afsk300\"", long);
     assert_eq!(
         all,
         [
-            "17:24: longest_transmission: a frame with 256 octets of text needs 9263 ms, with key-up \
+            "17:26: longest_transmission_s: a frame with 256 octets of text needs 9283 ms, with key-up \
          delay and tail; the longest transmission is 9 s"
         ]
     );
@@ -367,10 +440,10 @@ fn beacons_must_fit_into_a_frame_and_be_rare() {
         ["8:8: text: this text has the control character \\u{1b}"]
     );
     assert_eq!(
-        beacon("text = \"\"\ninterval = \"9 min\""),
+        beacon("text = \"\"\ninterval_min = 9"),
         [
             "8:8: text: this text is empty",
-            "9:12: interval: '9 min' is out of range",
+            "9:16: interval_min: 9 is out of range",
         ]
     );
     let nine: Vec<String> = (1..10).map(|n| format!("\"QD{n}GI\"")).collect();
@@ -391,8 +464,11 @@ fn everything_that_is_wrong_is_told_at_once() {
             "2:1: 'cal' is not known in [station]; 'call' is",
             "4:8: name: this is a whole number, wanted is a text in quotes",
             "5:8: mode: 'am' is none of the words",
-            "6:8: tail: this number has no unit; write number and unit in quotes",
-            "8:8: rate: this number has no unit; write number and unit in quotes",
+            "6:1: 'tail' is not known in [[port]]; 'tail_ms' is, with its unit: write the number of \
+             milliseconds behind it",
+            "8:1: 'rate' is not known in [port.sound]; 'rate_hz' is, with its unit: write the number \
+             of hertz behind it",
+            "9:9: this port hears nothing and sends nothing",
             "10:1: [[crossing]] has no 'name'",
             "10:1: [[crossing]] has no 'to'",
             "10:1: [[crossing]] has no 'call'",

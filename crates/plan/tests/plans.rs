@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use dunlin_clock::SampleRate;
-use dunlin_plan::{Channel, Device, Keying, Plan, PlanRules, is_invented};
+use dunlin_plan::{Channel, Device, KeyLine, Plan, PlanRules, SoundPlan, is_invented};
 use dunlin_station::{PortId, WhoMayCross};
 
 const EXAMPLE: &str = include_str!("../../../plans/example.toml");
@@ -17,9 +17,13 @@ fn read(text: &str) -> Plan {
     }
 }
 
+fn sound(plan: &Plan) -> &SoundPlan {
+    plan.devices[0].sound().expect("a sound device")
+}
+
 fn port(mode: &str, lines: &str) -> Plan {
     read(&format!(
-        "[station]\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"{mode}\"\n{lines}\n[port.sound]\n"
+        "[station]\nplan_version = 1\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"{mode}\"\n{lines}\n[port.sound]\n"
     ))
 }
 
@@ -44,9 +48,10 @@ fn the_example_means_what_it_says() {
     assert_eq!((vhf.level_dbfs, hf.offset_hz), (-12.0, 20.0));
     assert_eq!(vhf.beacons[0].interval, Duration::from_secs(1800));
     assert_eq!(vhf.digipeat, ["QA1SKY-5".parse().expect("call")]);
-    assert_eq!(plan.devices[0].channel, Channel::Only(0));
-    assert_eq!(plan.devices[1].channel, Channel::Only(1));
-    assert_eq!(plan.devices[1].keying, Keying::Vox);
+    assert_eq!(sound(&plan).channel, Channel::Only(0));
+    let other = plan.devices[1].sound().map(|sound| sound.channel);
+    assert_eq!(other, Some(Channel::Only(1)));
+    assert_eq!(plan.devices[1].key.line, KeyLine::Vox);
     let rule = &station.crossings[0];
     assert_eq!((rule.from, rule.to, rule.most), (PortId(0), PortId(1), 1));
     assert_eq!((rule.call, rule.far_call), (rule.call, rule.call));
@@ -74,8 +79,8 @@ fn defaults_follow_the_speed_of_the_port() {
         !slow.may_transmit,
         "on the air, a port is silent until told otherwise"
     );
-    let sending = "[station]\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n\
-                   [port.sound]\noutput = \"default\"\nkey = \"vox\"\n";
+    let sending = "[station]\nplan_version = 1\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n\
+                   [port.sound]\noutput = \"default\"\n[port.key]\nmethod = \"vox\"\n";
     assert!(
         read(sending).station.ports[0].may_transmit,
         "an output is there to be used"
@@ -113,7 +118,7 @@ fn invented_call_signs_open_no_transmitter_unless_it_is_a_loop() {
         let plan = read(text);
         assert_eq!(plan.may_open_output(PortId(0)), Ok(()));
         assert_eq!(plan.findings, []);
-        assert!(plan.devices[0].is_loop);
+        assert!(plan.devices[0].is_loop());
     }
     assert!(plan.may_open_output(PortId(7)).is_err());
 }
@@ -122,8 +127,8 @@ fn invented_call_signs_open_no_transmitter_unless_it_is_a_loop() {
 fn an_invented_call_anywhere_on_the_port_counts() {
     let with = |port: &str| {
         let text = format!(
-            "[station]\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n\
-             transmit = true\n{port}\n[port.sound]\noutput = \"x\"\nkey = \"vox\"\n"
+            "[station]\nplan_version = 1\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n\
+             transmit = true\n{port}\n[port.sound]\noutput = \"x\"\n[port.key]\nmethod = \"vox\"\n"
         );
         read(&text).may_open_output(PortId(0))
     };
@@ -144,69 +149,56 @@ fn the_two_ends_of_the_loop_hear_each_other() {
         Device::Named(name) => Device::Named(format!("{name}.monitor")),
         other => other.clone(),
     };
-    assert_eq!(a.devices[0].input, monitor(&b.devices[0].output));
-    assert_eq!(b.devices[0].input, monitor(&a.devices[0].output));
+    assert_eq!(sound(&a).input, monitor(&sound(&b).output));
+    assert_eq!(sound(&b).input, monitor(&sound(&a).output));
 }
 
 #[test]
 fn odd_plans_are_read_and_what_is_odd_is_found() {
-    let found = |plan: &Plan| -> Vec<(usize, String)> {
-        plan.findings
-            .iter()
-            .map(|f| (f.line, f.what.clone()))
-            .collect()
-    };
+    let found =
+        |plan: &Plan| -> Vec<String> { plan.findings.iter().map(|f| f.what.clone()).collect() };
     let hf = port(
         "afsk300",
-        "window = 7\ninfo_length = 128\ndigipeat = [\"NOCALL-1\"]",
+        "window_frames = 7\ninfo_length_octets = 128\ndigipeat = [\"NOCALL-1\"]",
     );
     assert_eq!(
         found(&hf),
         [
-            (6, "'window' of port P does not suit HF".into()),
-            (7, "'info_length' of port P does not suit HF".into()),
-            (8, "'digipeat' of port P does not suit HF".into()),
+            "'window_frames' of port P does not suit HF",
+            "'info_length_octets' of port P does not suit HF",
+            "'digipeat' of port P does not suit HF",
         ]
     );
-    let beacon = "transmit = true\n[[port.beacon]]\ntext = \"hi\"\ninterval = \"10 min\"\n\
+    let beacon = "transmit = true\n[[port.beacon]]\ntext = \"hi\"\ninterval_min = 10\n\
                   via = [\"NOCALL-1\", \"NOCALL-2\"]";
     let text = format!(
-        "[station]\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n{beacon}\n\
+        "[station]\nplan_version = 1\ncall = \"NOCALL\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n{beacon}\n\
          [port.sound]\noutput = \"x\"\n"
     );
     assert_eq!(
         found(&read(&text)),
         [
-            (9, "this beacon is sent often".into()),
-            (9, "this beacon goes far".into()),
-            (
-                11,
-                "this port may transmit, but nothing keys its radio".into()
-            ),
+            "this beacon is sent often",
+            "this beacon goes far",
+            "this port may transmit, but nothing keys its radio",
         ]
     );
-    let two = "[station]\ncall = \"NOCALL\"\n\
-        [[port]]\nname = \"A\"\nmode = \"afsk1200\"\ntransmit = true\n[port.sound]\noutput = \"x\"\nkey = \"vox\"\n\
-        [[port]]\nname = \"B\"\nmode = \"afsk1200\"\ntransmit = true\n[port.sound]\noutput = \"x\"\nkey = \"vox\"\n\
+    let two = "[station]\nplan_version = 1\ncall = \"NOCALL\"\n\
+        [[port]]\nname = \"A\"\nmode = \"afsk1200\"\ntransmit = true\n[port.sound]\noutput = \"x\"\n[port.key]\nmethod = \"vox\"\n\
+        [[port]]\nname = \"B\"\nmode = \"afsk1200\"\ntransmit = true\n[port.sound]\noutput = \"x\"\n[port.key]\nmethod = \"vox\"\n\
         [[crossing]]\nname = \"c\"\nfrom = \"A\"\nto = \"B\"\ncall = \"NOCALL-7\"\nallow = \"all\"\n";
     assert_eq!(
         found(&read(two)),
         [
-            (10, "two ports use the same call sign and SSID".into()),
-            (
-                14,
-                "two ports send through the same channel of the same sound device".into()
-            ),
-            (
-                22,
-                "crossing 'c' is open to everybody and leads everywhere".into()
-            ),
+            "two ports use the same call sign and SSID",
+            "two ports send through the same channel of the same sound device",
+            "crossing 'c' is open to everybody and leads everywhere",
         ]
     );
     let silent = two.replacen("transmit = true", "transmit = false", 1);
     let all = found(&read(&silent));
     assert!(
-        all.contains(&(19, "nobody can use crossing 'c'".into())),
+        all.contains(&"nobody can use crossing 'c'".to_owned()),
         "{all:?}"
     );
     let shown = read(two).findings[0].to_string();
@@ -245,8 +237,8 @@ fn the_explanation_is_a_plan_and_its_remarks_are_true() {
 #[test]
 fn in_a_rehearsal_ports_transmit_and_need_no_sound_device() {
     let rate = SampleRate::new(12_000).expect("not zero");
-    let text = "[station]\ncall = \"QM3BAR\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n\
-                [[port.beacon]]\ntext = \"hi\"\ninterval = \"2 min\"\nfirst_delay = \"0 s\"\n";
+    let text = "[station]\nplan_version = 1\ncall = \"QM3BAR\"\n[[port]]\nname = \"P\"\nmode = \"afsk1200\"\n\
+                [[port.beacon]]\ntext = \"hi\"\ninterval_min = 2\nfirst_delay_s = 0\n";
     let plan = Plan::read("s.toml", text.as_bytes(), &PlanRules::rehearsal(rate)).expect("good");
     assert!(plan.station.ports[0].may_transmit);
     assert_eq!(plan.station.ports[0].rate, rate);
@@ -270,18 +262,18 @@ fn seeds_differ_from_station_to_station() {
 #[test]
 fn the_engine_takes_every_mode_at_the_edges_of_what_a_plan_allows() {
     let edges = [
-        "level = \"0 dBFS\"\nkey_up_delay = \"20 ms\"\ntail = \"0 ms\"\npersistence = 1",
-        "level = \"-60 dBFS\"\nkey_up_delay = \"2 s\"\ntail = \"1 s\"\npersistence = 0.01\n\
-         slot_time = \"2 s\"\nidle_check = \"1 h\"\nretries = 20\nwindow = 7",
+        "level_dbfs = 0\nkey_up_delay_ms = 20\ntail_ms = 0\npersistence = 1",
+        "level_dbfs = -60\nkey_up_delay_ms = 2000\ntail_ms = 1000\npersistence = 0.01\n\
+         slot_time_ms = 2000\nidle_check_s = 3600\nretries = 20\nwindow_frames = 7",
     ];
     for mode in dunlin_modem::Mode::ALL {
-        let offset = if mode.has_tones() { "-200 Hz" } else { "0 Hz" };
+        let offset = if mode.has_tones() { -200 } else { 0 };
         for rate in [mode.lowest_sample_rate(), 192_000] {
             for edge in edges {
                 let text = format!(
-                    "[station]\ncall = \"QA1SKY\"\n[[port]]\nname = \"P\"\nmode = \"{mode}\"\n{edge}\n\
-                     tone_offset = \"{offset}\"\ntransmit = true\n\
-                     [port.sound]\nrate = \"{rate} Hz\"\noutput = \"x\"\nkey = \"vox\"\n"
+                    "[station]\nplan_version = 1\ncall = \"QA1SKY\"\n[[port]]\nname = \"P\"\nmode = \"{mode}\"\n{edge}\n\
+                     tone_offset_hz = {offset}\ntransmit = true\n\
+                     [port.sound]\nrate_hz = {rate}\noutput = \"x\"\n[port.key]\nmethod = \"vox\"\n"
                 );
                 let plan = read(&text);
                 assert_eq!(plan.station.ports[0].rate.hz(), rate);

@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::sync::mpsc::Sender;
 
 use anyhow::{Context, Result, bail};
-use dunlin_plan::{Channel, Device, Keying, Plan, PortDevices};
+use dunlin_plan::{Channel, Device, KeyLine, Plan, PortDevices, SoundPlan};
 use dunlin_rig::{
     DeviceInfo, DeviceName, Listing, OpenPort, SoundDevice, SoundSettings, Way, WaySettings,
     default_device, lasting_name, list_devices,
@@ -33,20 +33,26 @@ pub(super) fn prepare(plan: &mut Plan) -> Result<Vec<Opening>> {
                 plan.station.ports[index].name
             );
         };
-        let output = output(plan, index, &devices)?;
+        let Some(sound) = devices.sound().cloned() else {
+            bail!(
+                "port {} has a [port.controller], which this program cannot use yet",
+                plan.station.ports[index].name
+            );
+        };
+        let output = output(plan, index, &devices, &sound)?;
         let port = &mut plan.station.ports[index];
         port.may_transmit = output.is_some();
-        port.rate = devices.rate;
+        port.rate = sound.rate;
         if output.is_some() {
             cautions(&port.name, &devices)
                 .iter()
                 .for_each(|line| say(line));
         }
-        let input = input(port, &devices)?;
+        let input = input(port, &sound)?;
         let settings = SoundSettings {
             input,
             output,
-            rate: devices.rate,
+            rate: sound.rate,
         };
         openings.push(Opening {
             name: port.name.clone(),
@@ -56,8 +62,8 @@ pub(super) fn prepare(plan: &mut Plan) -> Result<Vec<Opening>> {
     Ok(openings)
 }
 
-fn input(port: &PortConfig, devices: &PortDevices) -> Result<WaySettings> {
-    let Some(device) = named(&devices.input, Way::Hear)? else {
+fn input(port: &PortConfig, sound: &SoundPlan) -> Result<WaySettings> {
+    let Some(device) = named(&sound.input, Way::Hear)? else {
         bail!(
             "port {} has no sound input: a station that does not hear cannot know when the channel \
              is free. Name one in its [port.sound]",
@@ -66,17 +72,24 @@ fn input(port: &PortConfig, devices: &PortDevices) -> Result<WaySettings> {
     };
     Ok(WaySettings {
         device,
-        channel: channel(devices.channel),
+        channel: channel(sound.channel),
         expected: None,
     })
 }
 
 /// Where the port may play, after every reason against it.
-fn output(plan: &Plan, index: usize, devices: &PortDevices) -> Result<Option<WaySettings>> {
+fn output(
+    plan: &Plan,
+    index: usize,
+    devices: &PortDevices,
+    sound: &SoundPlan,
+) -> Result<Option<WaySettings>> {
     let port = &plan.station.ports[index];
-    let silent = match (&devices.output, port.may_transmit) {
+    let keyed_by_line = !matches!(devices.key.line, KeyLine::None | KeyLine::Vox);
+    let silent = match (&sound.output, port.may_transmit) {
         (Device::None, _) => "the plan names no sound output for it",
         (_, false) => "its plan says transmit = false",
+        _ if keyed_by_line => "this program cannot use the key line of its plan yet",
         (_, true) => "",
     };
     if !silent.is_empty() {
@@ -88,10 +101,10 @@ fn output(plan: &Plan, index: usize, devices: &PortDevices) -> Result<Option<Way
         say(&format!("Not opened: {sentence}."));
         return Ok(None);
     }
-    let device = named(&devices.output, Way::Play)?;
+    let device = named(&sound.output, Way::Play)?;
     Ok(device.map(|device| WaySettings {
         device,
-        channel: channel(devices.channel),
+        channel: channel(sound.channel),
         expected: None,
     }))
 }
@@ -115,14 +128,14 @@ fn channel(channel: Channel) -> dunlin_rig::Channel {
 
 /// What people must read before a port that can transmit starts.
 fn cautions(port: &str, devices: &PortDevices) -> Vec<String> {
-    if devices.is_loop {
+    if devices.is_loop() {
         return vec![format!(
             "Port {port} is a loop by the plan's word: make sure that no radio is on its output."
         )];
     }
-    let first = match devices.keying {
-        Keying::Vox => format!("CAUTION: port {port} keys its radio by sound (vox)."),
-        Keying::None => format!(
+    let first = match devices.key.line {
+        KeyLine::Vox => format!("CAUTION: port {port} keys its radio by sound (vox)."),
+        _ => format!(
             "CAUTION: port {port} plays sound to an output and keys nothing; a radio set to vox \
              would transmit."
         ),
@@ -233,7 +246,10 @@ mod tests {
     #[test]
     fn an_invented_call_gets_no_output_unless_it_is_a_loop() {
         assert_eq!(
-            prepared("QA1SKY", "output = \"pulse:out\"\nkey = \"vox\""),
+            prepared(
+                "QA1SKY",
+                "output = \"pulse:out\"\n[port.key]\nmethod = \"vox\""
+            ),
             (false, false)
         );
         assert_eq!(prepared("QA1SKY", "output = \"pulse:out\""), (false, false));
@@ -247,7 +263,10 @@ mod tests {
     fn a_call_that_somebody_could_hold_gets_its_output() {
         // The ITU allocates no series that begins with 1 either; nobody holds this one.
         assert_eq!(
-            prepared("1X1ABC", "output = \"pulse:out\"\nkey = \"vox\""),
+            prepared(
+                "1X1ABC",
+                "output = \"pulse:out\"\n[port.key]\nmethod = \"vox\""
+            ),
             (true, true)
         );
         assert_eq!(prepared("1X1ABC", ""), (false, false));
@@ -256,14 +275,21 @@ mod tests {
     #[test]
     fn a_port_without_an_input_is_refused() {
         let mut plan = plan("QA1SKY", "");
-        plan.devices[0].input = Device::None;
+        let dunlin_plan::Carrier::Sound(sound) = &mut plan.devices[0].carrier else {
+            panic!("the plan has a sound device")
+        };
+        sound.input = Device::None;
         let error = prepare(&mut plan).expect_err("no input").to_string();
         assert!(error.contains("no sound input"), "{error}");
     }
 
     #[test]
     fn vox_comes_with_the_cautions_and_a_loop_with_its_own() {
-        let devices = plan("1X1ABC", "output = \"pulse:out\"\nkey = \"vox\"").devices;
+        let devices = plan(
+            "1X1ABC",
+            "output = \"pulse:out\"\n[port.key]\nmethod = \"vox\"",
+        )
+        .devices;
         let text = cautions("VHF", &devices[0]).join("\n");
         for word in ["vox", "dummy load", "time-out", "stays keyed"] {
             assert!(text.contains(word), "{word} is missing in {text}");

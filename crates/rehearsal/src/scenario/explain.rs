@@ -1,6 +1,6 @@
 //! What can stand in a scenario file, in words.
 
-use dunlin_plan::{Described, PlanRules, Preset};
+use dunlin_plan::{Described, PlanRules};
 
 use super::settings;
 use crate::report::paragraph;
@@ -28,15 +28,7 @@ fn one(setting: &dyn Described, rules: &PlanRules) -> Vec<String> {
     let mut lines = paragraph(&format!("  {:<14} ", setting.name()), setting.help());
     let indent = " ".repeat(17);
     let allowed = format!("Allowed: {}.", setting.allowed(rules));
-    let default = match setting.preset() {
-        Preset::Required(example) => format!("Must be given, such as {example}."),
-        Preset::Absent(words) => format!("If left out: {words}."),
-        Preset::Always(value) => format!("If left out: {value}."),
-        Preset::BySpeed { slow, fast } => {
-            format!("If left out: {slow} up to 300 Bd (HF), {fast} above.")
-        }
-        Preset::ByWorld { rehearsal, .. } => format!("If left out: {rehearsal}."),
-    };
+    let default = setting.preset().sentence(rules);
     lines.extend(paragraph(&indent, &allowed));
     lines.extend(paragraph(&indent, &default));
     lines
@@ -44,6 +36,8 @@ fn one(setting: &dyn Described, rules: &PlanRules) -> Vec<String> {
 
 #[cfg(test)]
 mod tests {
+    use dunlin_plan::Preset;
+
     use super::super::read::RULES;
     use super::*;
 

@@ -38,7 +38,7 @@ impl SoundPort for FakePort {
 fn driver(call: &str) -> (Driver<FakePort>, FakePort) {
     let text = format!(
         "[station]\ncall = \"{call}\"\n[[port]]\nname = \"VHF\"\nmode = \"afsk1200\"\n\
-         key_up_delay = \"200 ms\"\npersistence = 1.0\n\
+         key_up_delay_ms = 200\npersistence = 1.0\n\
          [port.sound]\ninput = \"pulse:in\"\noutput = \"pulse:out\"\nloop = true\n"
     );
     let plan = Plan::read("plan.toml", text.as_bytes(), &PlanRules::real())

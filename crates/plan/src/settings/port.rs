@@ -1,0 +1,128 @@
+//! `[[port]]` and `[[port.beacon]]`.
+
+use dunlin_modem::Mode;
+
+use super::{MOST_REPEATERS, NAME};
+use crate::measure::{DBFS, HZ, MIN, MS, Number, S, Span};
+use crate::rule::{Call, Calls, Choice, Share, Whole, Words, YesNo};
+use crate::setting::{Preset, Setting};
+
+const fn span(unit: &'static crate::measure::Unit, from: f64, to: f64) -> Span {
+    Span {
+        unit,
+        from,
+        rehearsal_from: from,
+        to,
+    }
+}
+
+settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
+    PORT_NAME: Words = NAME, "name", Preset::Required("\"VHF\""),
+    "Name of the port for people; crossings refer to it.";
+
+    MODE: Choice<Mode> = Choice(MODES), "mode", Preset::Required("\"afsk1200\""),
+    "The modem: afsk300 for HF single sideband, afsk1200 for VHF FM, fsk1200, fsk4800 and \
+     fsk9600 for radios with a direct connection to the modulator. With [port.controller]: the \
+     mode that the controller is set to, from which times on the channel are computed.";
+
+    PORT_CALL: Call = Call, "call", Preset::Absent("the call sign of [station]"),
+    "Call sign and SSID of the operator on this port.";
+
+    TRANSMIT: YesNo = YesNo, "transmit",
+    Preset::Absent("true if the port has a sound output or a controller; in a rehearsal always \
+     true"),
+    "Whether this port may transmit at all. A port that may not still hears and shows everything.";
+
+    LEVEL: Number = Number { unit: &DBFS, from: -60.0, to: 0.0 }, "level_dbfs",
+    Preset::OnTheAir { slow: "-15", fast: "-12", rehearsal: "-12" },
+    "Peak level of the transmitted sound. Begin low: too much deviation on FM, or any action of \
+     the level control (ALC) on SSB, makes signals that nobody can read.";
+
+    KEY_UP_DELAY: Span = span(&MS, 20.0, 2000.0), "key_up_delay_ms",
+    Preset::BySpeed { slow: "400", fast: "300" },
+    "Time between keying and the first frame, filled with flags: the own transmitter rises and \
+     the other receiver recovers. Common practice: 300 ms suits most VHF transceivers, 400 to \
+     500 ms is used on HF.";
+
+    TAIL: Span = span(&MS, 0.0, 1000.0), "tail_ms",
+    Preset::OnTheAir { slow: "50", fast: "30", rehearsal: "30" },
+    "Flags after the last frame, so that its end is not cut when the key is released. A frame \
+     check that is cut costs the whole frame.";
+
+    PERSISTENCE: Share = Share, "persistence",
+    Preset::BySpeed { slow: "0.2", fast: "0.25" },
+    "Chance to begin in a free slot. Common practice: below one divided by the number of \
+     stations that wait at the same time; 0.25 suits about four, 0.1 about ten.";
+
+    SLOT_TIME: Span = span(&MS, 10.0, 2000.0), "slot_time_ms",
+    Preset::BySpeed { slow: "300", fast: "100" },
+    "Time between two looks at the channel. It must exceed the time to notice another sender. \
+     Common practice: 100 ms with a data detector on FM, 300 ms or more on HF.";
+
+    WINDOW: Whole = Whole { from: 1, to: 7 }, "window_frames",
+    Preset::BySpeed { slow: "1", fast: "4" },
+    "Frames of text sent before an acknowledgement is awaited (k of AX.25). Common practice: 1 on \
+     HF, up to 4 on VHF.";
+
+    INFO_LENGTH: Whole = Whole { from: 1, to: 256 }, "info_length_octets",
+    Preset::BySpeed { slow: "64", fast: "128" },
+    "Longest text in one frame, in octets (N1 of AX.25). Common practice: 32 to 64 on HF, because \
+     a long frame is hit by noise more often; 128 on VHF.";
+
+    RETRIES: Whole = Whole { from: 1, to: 20 }, "retries",
+    Preset::OnTheAir { slow: "8", fast: "10", rehearsal: "10" },
+    "Tries of one frame before the link is given up (N2 of AX.25). Common practice: 8 to 10; on \
+     HF each try takes the channel for seconds.";
+
+    IDLE_CHECK: Span = Span { unit: &S, from: 30.0, rehearsal_from: 10.0, to: 3600.0 },
+    "idle_check_s", Preset::BySpeed { slow: "600", fast: "300" },
+    "Silence on an open link after which the other end is asked whether it is still there (T3 of \
+     AX.25; the figures are common practice, no source).";
+
+    LONGEST_TRANSMISSION: Span = span(&S, 1.0, 60.0), "longest_transmission_s",
+    Preset::BySpeed { slow: "15", fast: "10" },
+    "Longest single transmission. What is left over waits for the next one, so that others get \
+     their turn.";
+
+    TONE_OFFSET: Number = Number { unit: &HZ, from: -200.0, to: 200.0 }, "tone_offset_hz",
+    Preset::Always("0"),
+    "Added to both transmitted tones, to correct a dial that cannot be set finely enough. Only \
+     for modes with tones (afsk300, afsk1200).";
+
+    DIGIPEAT: Calls = Calls { most: 16 }, "digipeat", Preset::Always("[]"),
+    "Call signs for which this port repeats single frames. Empty: it repeats none. Common \
+     practice: not on HF, where every repeat occupies a channel that covers half a continent.";
+}
+
+settings! { BEACON, "The settings of `[[port.beacon]]`.", "[[port.beacon]]":
+    BEACON_TO: Call = Call, "to", Preset::Always("\"BEACON\""),
+    "Address that the text is sent to.";
+
+    BEACON_VIA: Calls = Calls { most: MOST_REPEATERS }, "via", Preset::Always("[]"),
+    "Digipeaters on the way, in order. Common practice: none, at most one.";
+
+    INTERVAL: Span = Span { unit: &MIN, from: 10.0, rehearsal_from: 0.02, to: 1440.0 },
+    "interval_min", Preset::OnTheAir { slow: "60", fast: "30", rehearsal: "30" },
+    "Time between two sendings. Common practice: less than 15 minutes is too often for a busy \
+     channel, about 30 minutes is right; rarer or none at all on HF.";
+
+    FIRST_DELAY: Span = Span { unit: &S, from: 60.0, rehearsal_from: 0.0, to: 86_400.0 },
+    "first_delay_s", Preset::OnTheAir { slow: "600", fast: "300", rehearsal: "300" },
+    "Time from the start of the station to the first sending, so that a station that restarts \
+     often does not flood the channel.";
+
+    BEACON_TEXT: Words = Words { fewest: 1, most: 256, lines: false }, "text",
+    Preset::Required("\"Marrow Isles relay, connect to QA1SKY-7 for HF\""),
+    "The text, at most the info_length_octets of the port. Put what matters most first.";
+}
+
+/// Every mode by its name.
+const MODES: &[(&str, Mode)] = &[
+    (Mode::ALL[0].name(), Mode::ALL[0]),
+    (Mode::ALL[1].name(), Mode::ALL[1]),
+    (Mode::ALL[2].name(), Mode::ALL[2]),
+    (Mode::ALL[3].name(), Mode::ALL[3]),
+    (Mode::ALL[4].name(), Mode::ALL[4]),
+];
+// A mode added to the modem must be added here too, or this does not compile.
+const _: () = assert!(MODES.len() == Mode::ALL.len());
