@@ -1,42 +1,151 @@
 //! The journal while the station runs: every event goes in, and trouble with the file is told
 //! once when it begins and once when it is over.
+//!
+//! A station on the air writes on a thread of its own: a slow disk must never make the driver
+//! miss a heartbeat of the keyer.
 
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, SyncSender};
+use std::thread::JoinHandle;
 
-use anyhow::Result;
-use dunlin_clock::{Instant, WallTime};
+use anyhow::{Context, Result};
+use dunlin_clock::{Duration, Instant, WallTime};
 use dunlin_station::{Event, StationConfig};
 use dunlin_store::{Limits, Store};
 
+/// Events that may wait for the thread; a busy hour of two ports has a few thousand.
+const MOST_WAITING: usize = 20_000;
+/// How often the thread looks whether something is due.
+const LOOK: Duration = Duration::from_millis(200);
+
 /// The journal of a running station.
 pub struct Journal {
-    store: Store,
+    keeper: Keeper,
     wall_at_zero: WallTime,
+}
+
+/// Who writes.
+enum Keeper {
+    /// Whoever turns the driver.
+    Here(Box<Writer>),
+    /// A thread.
+    Thread(Thread),
+}
+
+/// The file, and whether it fails.
+struct Writer {
+    store: Store,
     failing: bool,
 }
 
+struct Thread {
+    orders: SyncSender<Order>,
+    troubles: Receiver<Trouble>,
+    dropped: Arc<AtomicU64>,
+    thread: JoinHandle<Result<()>>,
+}
+
+enum Order {
+    Record(Instant, WallTime, Box<Event>),
+    End(WallTime),
+}
+
+/// How the journal does, when that changes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Trouble {
+    /// Writing fails; why.
+    Begins(String),
+    /// It works again; what was not kept.
+    Over(String),
+}
+
+impl std::fmt::Display for Trouble {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Trouble::Begins(text) | Trouble::Over(text) => f.write_str(text),
+        }
+    }
+}
+
+impl Writer {
+    fn tick(&mut self, now: Instant) -> Option<Trouble> {
+        match self.store.tick(now) {
+            Err(error) if !self.failing => {
+                self.failing = true;
+                Some(Trouble::Begins(format!(
+                    "{error}. The station goes on; what it hears and says is kept in memory as \
+                     far as there is room. Make room, or look after the disk"
+                )))
+            }
+            Ok(true) if self.failing => {
+                self.failing = false;
+                let lost = self.store.lost();
+                Some(Trouble::Over(format!(
+                    "the journal is written again; {lost} things were given up"
+                )))
+            }
+            Ok(_) | Err(_) => None,
+        }
+    }
+}
+
 impl Journal {
-    /// Opens or makes the file and begins a run in it.
-    pub fn open(file: &Path, station: &StationConfig, wall_at_zero: WallTime) -> Result<Journal> {
-        Journal::begin(Store::open(file, Limits::default())?, station, wall_at_zero)
+    /// Opens or makes the file and begins a run in it, written on a thread of its own.
+    pub fn open(
+        file: &Path,
+        limits: Limits,
+        station: &StationConfig,
+        wall_at_zero: WallTime,
+    ) -> Result<Journal> {
+        let store = begin(Store::open(file, limits)?, station, wall_at_zero)?;
+        let (orders, inbox) = mpsc::sync_channel(MOST_WAITING);
+        let (tell, troubles) = mpsc::channel();
+        let dropped = Arc::new(AtomicU64::new(0));
+        let writer = Writer {
+            store,
+            failing: false,
+        };
+        let thread = std::thread::Builder::new()
+            .name("dunlin-journal".into())
+            .spawn(move || write(writer, &inbox, &tell))
+            .context("no thread for the journal")?;
+        Ok(Journal {
+            keeper: Keeper::Thread(Thread {
+                orders,
+                troubles,
+                dropped,
+                thread,
+            }),
+            wall_at_zero,
+        })
+    }
+
+    /// Opens or makes the file and begins a run in it, written by whoever calls.
+    pub fn open_here(
+        file: &Path,
+        station: &StationConfig,
+        wall_at_zero: WallTime,
+    ) -> Result<Journal> {
+        Journal::here(Store::open(file, Limits::default())?, station, wall_at_zero)
     }
 
     /// A journal that is gone with the program.
-    #[cfg(test)]
     pub fn in_memory(station: &StationConfig) -> Result<Journal> {
-        Journal::begin(
-            Store::in_memory(Limits::default())?,
-            station,
-            WallTime::default(),
-        )
+        let store = Store::in_memory(Limits::default())?;
+        Journal::here(store, station, WallTime::default())
     }
 
-    fn begin(mut store: Store, station: &StationConfig, wall_at_zero: WallTime) -> Result<Journal> {
-        store.begin_run(wall_at_zero, &station.call.to_string())?;
-        Ok(Journal {
+    fn here(store: Store, station: &StationConfig, wall_at_zero: WallTime) -> Result<Journal> {
+        let store = begin(store, station, wall_at_zero)?;
+        let writer = Writer {
             store,
-            wall_at_zero,
             failing: false,
+        };
+        Ok(Journal {
+            keeper: Keeper::Here(Box::new(writer)),
+            wall_at_zero,
         })
     }
 
@@ -46,36 +155,111 @@ impl Journal {
 
     /// Takes in an event.
     pub fn record(&mut self, now: Instant, event: &Event) {
-        self.store.record(self.wall(now), event);
+        let wall = self.wall(now);
+        match &mut self.keeper {
+            Keeper::Here(writer) => writer.store.record(wall, event),
+            Keeper::Thread(thread) => {
+                let order = Order::Record(now, wall, Box::new(event.clone()));
+                if thread.orders.try_send(order).is_err() {
+                    thread.dropped.fetch_add(1, Ordering::Relaxed);
+                }
+            }
+        }
     }
 
-    /// Writes what is due. A sentence comes back when writing begins to fail or works again.
-    pub fn tick(&mut self, now: Instant) -> Option<String> {
-        match self.store.tick(now) {
-            Err(error) if !self.failing => {
-                self.failing = true;
-                Some(error.to_string())
+    /// Writes what is due. The answer says when writing begins to fail or works again.
+    pub fn tick(&mut self, now: Instant) -> Option<Trouble> {
+        match &mut self.keeper {
+            Keeper::Here(writer) => writer.tick(now),
+            Keeper::Thread(thread) => {
+                let trouble = thread.troubles.try_recv().ok()?;
+                let dropped = thread.dropped.load(Ordering::Relaxed);
+                Some(match trouble {
+                    Trouble::Over(text) if dropped > 0 => Trouble::Over(format!(
+                        "{text}, and {dropped} never reached it since the start"
+                    )),
+                    other => other,
+                })
             }
-            Ok(true) if self.failing => {
-                self.failing = false;
-                let lost = self.store.lost();
-                Some(format!(
-                    "the journal is written again; {lost} things were given up"
-                ))
-            }
-            Ok(_) | Err(_) => None,
         }
     }
 
     /// Writes the rest and notes that the station stopped by itself.
-    pub fn end(&mut self, now: Instant) -> Result<()> {
+    pub fn end(self, now: Instant) -> Result<()> {
         let wall = self.wall(now);
-        Ok(self.store.end_run(wall)?)
+        match self.keeper {
+            Keeper::Here(mut writer) => Ok(writer.store.end_run(wall)?),
+            Keeper::Thread(thread) => {
+                let _ = thread.orders.send(Order::End(wall)); // Told by the join if it is gone.
+                match thread.thread.join() {
+                    Ok(ended) => ended,
+                    Err(_) => anyhow::bail!("the thread that writes it has died"),
+                }
+            }
+        }
     }
 
     /// What is kept.
     #[cfg(test)]
     pub fn store(&self) -> &Store {
-        &self.store
+        match &self.keeper {
+            Keeper::Here(writer) => &writer.store,
+            Keeper::Thread(_) => panic!("the store is with the thread"),
+        }
+    }
+}
+
+fn begin(mut store: Store, station: &StationConfig, began: WallTime) -> Result<Store> {
+    store.begin_run(began, &station.call.to_string())?;
+    Ok(store)
+}
+
+/// The thread: takes what comes, writes when it is due.
+fn write(mut writer: Writer, inbox: &Receiver<Order>, tell: &mpsc::Sender<Trouble>) -> Result<()> {
+    let mut latest = Instant::ZERO;
+    loop {
+        match inbox.recv_timeout(LOOK) {
+            Ok(Order::Record(now, wall, event)) => {
+                latest = latest.max(now);
+                writer.store.record(wall, &event);
+            }
+            Ok(Order::End(wall)) => return Ok(writer.store.end_run(wall)?),
+            // Time goes on also when nothing happens.
+            Err(RecvTimeoutError::Timeout) => latest += LOOK,
+            Err(RecvTimeoutError::Disconnected) => return Ok(writer.store.flush()?),
+        }
+        if let Some(trouble) = writer.tick(latest) {
+            let _ = tell.send(trouble); // The driver has gone only when the program ends.
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use dunlin_station::{Note, Urgency};
+
+    fn note(text: &str) -> Event {
+        Event::Note(Note {
+            at_ms: 1,
+            port: None,
+            urgency: Urgency::Plain,
+            text: text.into(),
+        })
+    }
+
+    #[test]
+    fn the_thread_writes_everything_before_it_ends() {
+        let dir = tempfile::tempdir().expect("a directory");
+        let file = dir.path().join("a.journal");
+        let station = crate::run::test_station("QA1SKY");
+        let mut journal = Journal::open(&file, Limits::default(), &station, WallTime(5))
+            .expect("a journal opens");
+        for n in 0..500 {
+            journal.record(Instant::from_secs(n), &note(&n.to_string()));
+        }
+        journal.end(Instant::from_secs(500)).expect("it ends");
+        let store = Store::open(&file, Limits::default()).expect("opens again");
+        assert_eq!(store.notes(None, 1000).expect("read").len(), 500);
     }
 }

@@ -1,12 +1,16 @@
 //! The command line of Dunlin, a packet-radio station.
 
+mod control;
 mod decode;
 mod encode;
+mod faults;
 mod journal;
 mod keyer;
 mod rehearse;
 mod run;
 mod span;
+mod state;
+mod switch;
 mod wall_clock;
 
 use std::process::ExitCode;
@@ -42,11 +46,17 @@ enum Command {
     Decode(decode::DecodeArgs),
     /// Make a WAV file with frames.
     Encode(encode::EncodeArgs),
-    /// Run the station of a plan on real sound devices.
+    /// Run the station of a plan on real devices.
     Run(run::RunArgs),
     /// The process that holds a keying line; a station starts it by itself
     #[command(hide = true)]
     Keyer,
+    /// Tell what each port of the running station does, and why it does not transmit.
+    Why(switch::WhyArgs),
+    /// Silence the running station, or one port, until a person starts it again.
+    Stop(switch::StopArgs),
+    /// Allow again what was stopped.
+    Start(switch::StartArgs),
 }
 
 fn main() -> ExitCode {
@@ -58,6 +68,9 @@ fn main() -> ExitCode {
         Command::Encode(args) => encode::run(args),
         Command::Run(args) => run::run(args),
         Command::Keyer => keyer::run(),
+        Command::Why(args) => switch::why(args),
+        Command::Stop(args) => switch::stop(args),
+        Command::Start(args) => switch::start(args),
     };
     match done {
         Ok(code) => code,

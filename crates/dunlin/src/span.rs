@@ -35,9 +35,29 @@ pub fn parse(text: &str) -> Result<Duration, String> {
     }
 }
 
+/// A length of time for people: "14 s", "3 min", "2 h 5 min".
+pub fn short(span: Duration) -> String {
+    let seconds = span.as_secs();
+    match (seconds / 3600, seconds / 60 % 60) {
+        (0, 0) => format!("{seconds} s"),
+        (0, minutes) => format!("{minutes} min"),
+        (hours, 0) => format!("{hours} h"),
+        (hours, minutes) => format!("{hours} h {minutes} min"),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn lengths_of_time_are_short_for_people() {
+        let short = |s| short(Duration::from_secs(s));
+        assert_eq!(short(14), "14 s");
+        assert_eq!(short(185), "3 min");
+        assert_eq!(short(7500), "2 h 5 min");
+        assert_eq!(short(7200), "2 h");
+    }
 
     #[test]
     fn lengths_of_time_are_read() {

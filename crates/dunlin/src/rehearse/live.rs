@@ -62,7 +62,7 @@ pub fn run(
         .map(|p| p.name.clone())
         .collect();
     let timeline = timeline::Live::new(ports);
-    let journal = |file| Journal::open(file, &operator.config, wall_at_zero);
+    let journal = |file| Journal::open_here(file, &operator.config, wall_at_zero);
     let journal = wishes.journal.map(journal).transpose()?;
     let mut stage = Stage {
         rehearsal,
@@ -83,7 +83,7 @@ pub fn run(
     }
     stage.rehearsal.end();
     stage.tell()?;
-    if let Some(journal) = &mut stage.journal {
+    if let Some(journal) = stage.journal.take() {
         journal.end(stage.rehearsal.now())?;
     }
     let summary = Summary::of(&stage.rehearsal, false);

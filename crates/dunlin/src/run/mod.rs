@@ -1,9 +1,17 @@
-//! `dunlin run`: the station of a plan on real sound devices, in real time.
+//! `dunlin run`: the station of a plan on real devices, in real time.
 
 mod clock;
+mod clock_watch;
 mod devices;
-mod driver;
-mod sink;
+pub(crate) mod driver;
+mod hook;
+mod links;
+mod metrics;
+mod saver;
+mod signals;
+pub(crate) mod sink;
+mod watchdog;
+mod why;
 
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
@@ -11,23 +19,33 @@ use std::process::ExitCode;
 use std::sync::mpsc::{self, Receiver, Sender};
 
 use anyhow::{Context, Result, bail};
-use dunlin_clock::WallTime;
+use dunlin_clock::{Duration, Instant, WallTime};
 use dunlin_plan::{FaultList, MOST_OCTETS, Plan, PlanRules};
-use dunlin_station::Station;
+use dunlin_rig::SoundDevice;
+use dunlin_station::gate::{AlarmKind, Stop};
+use dunlin_station::{Station, StationConfig};
+use dunlin_store::Limits;
 use dunlin_web::{Web, WebConfig, World};
 
+use crate::control;
 use crate::journal::Journal;
+use crate::state::{Brake, Lock, Registered, Starts, StateDir};
+use crate::state::{PROVED_AFTER, read_identities, read_stops, write_stops};
+use crate::wall_clock;
 use clock::Clock;
-use driver::{Driver, Message};
+use clock_watch::{ClockNews, ClockWatch};
+use driver::{Driver, Message, Outside};
+use links::Counted;
+use saver::{Keep, Saver};
+use watchdog::Watchdog;
 
 /// What `dunlin run --help` says at the end.
 const AFTER_HELP: &str = "\
-Sound devices are named in the plan as --list-devices prints them: 'pulse:NAME' for one of the
-sound server (PulseAudio; PipeWire when pipewire-pulse runs), 'alsa:NAME' for one of the kernel,
-which nothing else may use at the same time, another port neither. 'default' is the sound
-server's default at the start and stays that device while the station runs. A device that goes
-away is waited for and never replaced.
-A killed program leaves silence: the sound server and the kernel stop what it played.";
+Sound devices are named in the plan as --list-devices prints them. A device that goes away is
+waited for and never replaced; another device under its name is refused. After you have changed
+a device on purpose, start once with --new-devices.
+What must survive a restart (who stopped the station, how it ended, its devices) is kept in a
+directory beside the plan. `dunlin stop`, `dunlin start` and `dunlin why` find it by themselves.";
 
 /// What `dunlin run` is told on the command line.
 #[derive(Debug, clap::Args)]
@@ -36,15 +54,21 @@ pub struct RunArgs {
     /// The station plan: the TOML file that describes the station
     #[arg(value_name = "PLAN.toml", required_unless_present = "list_devices")]
     plan: Option<PathBuf>,
-    /// TCP port of the page on this machine; 0 = any free one
-    #[arg(long, value_name = "N", default_value_t = 7317)]
-    port: u16,
+    /// TCP port of the page; 0 = any free one [default: that of the plan]
+    #[arg(long, value_name = "N")]
+    port: Option<u16>,
     /// Where the journal is kept [default: beside the plan, named like it with .journal]
     #[arg(long, value_name = "FILE")]
     journal: Option<PathBuf>,
+    /// Where the station keeps its state [default: beside the plan, named like it with .state]
+    #[arg(long, value_name = "DIR")]
+    state: Option<PathBuf>,
     /// Serve no page and no API; the timeline in the terminal is all there is
     #[arg(long)]
     no_page: bool,
+    /// Take the sound devices that are there now for the right ones, and remember them
+    #[arg(long)]
+    new_devices: bool,
     /// Print the sound devices that exist now, and end
     #[arg(long)]
     list_devices: bool,
@@ -72,51 +96,191 @@ pub fn run(args: &RunArgs) -> Result<ExitCode> {
     for finding in &plan.findings {
         say(&format!("{}: {finding}", file.display()));
     }
+    let state = StateDir::open(&args.state.clone().unwrap_or_else(|| StateDir::beside(file)))?;
+    // Before anything is touched: a second station on this plan ends here.
+    let _lock = Lock::take(&state)?;
     let clock = Clock::start();
     plan.station.seed = clock::dice();
-    let opening = devices::prepare(&mut plan)?;
-    // The page comes before the devices: a second program on the same plan ends here, before
-    // it has touched a radio.
+    plan.station.wall_at_zero = clock.wall_at_zero();
+    let known = match args.new_devices {
+        true => Default::default(),
+        false => read_identities(&state)?,
+    };
+    let openings = devices::prepare(&mut plan, &known)?;
     let web = (!args.no_page)
-        .then(|| page(args.port, clock.wall_at_zero()))
+        .then(|| page(args, &plan, clock.wall_at_zero()))
         .transpose()?;
     let beside = || file.with_extension("journal");
     let place = args.journal.clone().unwrap_or_else(beside);
-    let journal = Journal::open(&place, &plan.station, clock.wall_at_zero())?;
-    let station = Station::new(plan.station).context("the station cannot start")?;
+    let limits = limits(&plan);
+    let journal = Journal::open(&place, limits, &plan.station, clock.wall_at_zero())?;
     let (sender, inbox) = mpsc::channel();
-    let ports = devices::open(opening, &sender)?;
-    listen_for_the_end(sender)?;
-    if let Some(web) = &web {
-        say(&format!("The page: {}", web.url()));
+    let frames = Counted::default();
+    let opened = devices::open(openings, &sender, &frames, clock.now())?;
+    let starts = begin(&state, &mut plan.station, clock.wall_at_zero())?;
+    let saver = Saver::start(state.clone(), starts, sender.clone())?;
+    for (port, found) in opened.identities {
+        let _ = saver.orders().send(Keep::Identities(port, Box::new(found)));
     }
-    say(&format!("The journal: {}", place.display()));
-    say("Stop with Ctrl-C: talks are closed first. Ctrl-C again stops at once.");
-    let mut driver = Driver::new(station, ports, web, journal);
-    turn(&mut driver, &clock, &inbox);
+    signals::listen(sender.clone())?;
+    let asked = sender.clone();
+    control::listen(&state.control_socket(), move |question| {
+        let _ = asked.send(Message::Asked(question));
+    })?;
+    let _registered = Registered::enter(&state);
+    greet(web.as_ref(), &place);
+    let outside = outside(&plan, web, &saver, &sender, &frames)?;
+    let station = Station::new(plan.station).context("the station cannot start")?;
+    let mut driver = Driver::new(station, opened.ports, opened.controllers, outside, journal);
+    driver.begin(clock.now());
+    turn(&mut driver, &clock, &inbox, &frames, &saver);
     driver.stop(clock.now());
+    drop(driver); // The keyers release and end.
+    saver.end();
     Ok(ExitCode::SUCCESS)
 }
 
+/// What a new run takes over from earlier ones: stops, and the brake on one that dies again
+/// and again.
+fn begin(state: &StateDir, station: &mut StationConfig, now: WallTime) -> Result<Starts> {
+    let starts = Starts::begin(state, now)?;
+    if starts.starts == 1 {
+        write_stops(state, &[])?;
+    }
+    station.stops = read_stops(state, now);
+    for port in &mut station.ports {
+        match starts.brake(port.gate.settle) {
+            Brake::Free | Brake::Stopped => {}
+            Brake::Listen(settle) => port.gate.settle = settle,
+        }
+    }
+    if starts.brake(Duration::ZERO) == Brake::Stopped {
+        station.stops.retain(|stop| stop.port.is_some());
+        station.stops.push(Stop {
+            port: None,
+            by: "the program".into(),
+            why: format!(
+                "it has ended {} times in a row without being told to; find out why before it \
+                 transmits again",
+                starts.bad_ends
+            ),
+            at: now,
+        });
+        write_stops(state, &station.stops)?;
+    }
+    if starts.bad_ends > 0 {
+        say(&format!(
+            "The last {} runs ended without being told to; this one listens longer before it \
+             transmits.",
+            starts.bad_ends
+        ));
+    }
+    for stop in &station.stops {
+        say(&format!(
+            "STOPPED by {}: {} Start it again with `dunlin start` or on the page.",
+            stop.by,
+            if stop.why.is_empty() { "no reason given." } else { stop.why.as_str() }
+        ));
+    }
+    Ok(starts)
+}
+
+fn greet(web: Option<&Web>, journal: &Path) {
+    if let Some(web) = web {
+        say(&format!("The page: {}", web.url()));
+    }
+    say(&format!("The journal: {}", journal.display()));
+    say("`dunlin why` tells what each port does; `dunlin stop` silences the station.");
+    say("End with Ctrl-C: talks are closed first. Ctrl-C again ends at once.");
+}
+
+/// Everybody outside who wants to know.
+fn outside(
+    plan: &Plan,
+    web: Option<Web>,
+    saver: &Saver,
+    sender: &Sender<Message>,
+    frames: &Counted,
+) -> Result<Outside> {
+    let orders = saver.orders();
+    let mut outside = Outside {
+        web,
+        keep_stops: Some(Box::new(move |stops| {
+            let _ = orders.send(Keep::Stops(stops.to_vec()));
+        })),
+        ..Outside::default()
+    };
+    let command = &plan.whole.alarm_command;
+    if !command.is_empty() {
+        let names = plan.station.ports.iter().map(|p| p.name.clone()).collect();
+        let hook = hook::Hook::start(command.clone(), names)?;
+        outside.on_alarm = Some(Box::new(move |alarm| hook.tell(alarm)));
+    }
+    if plan.whole.kiss_server.enabled {
+        let settings = links::server_settings(plan)?;
+        let address = settings.address;
+        let server = links::server(settings, sender, frames)?;
+        say(&format!("Other programs may use the ports by KISS at {address}."));
+        outside.on_frame = Some(Box::new(move |port, octets| server.heard(port, octets)));
+    }
+    Ok(outside)
+}
+
 /// The real-time loop: wait, one input, drain, act, note the next wake-up.
-fn turn(driver: &mut Driver<dunlin_rig::SoundDevice>, clock: &Clock, inbox: &Receiver<Message>) {
+fn turn(
+    driver: &mut Driver<SoundDevice>,
+    clock: &Clock,
+    inbox: &Receiver<Message>,
+    frames: &Counted,
+    saver: &Saver,
+) {
+    let mut watchdog = Watchdog::new();
+    let mut civil = ClockWatch::new(clock.wall_at_zero());
+    let mut proved = Some(Instant::ZERO + PROVED_AFTER);
+    watchdog.ready();
     while !driver.is_over() {
         let wait = driver.longest_wait(clock.now());
         let message = inbox.recv_timeout(wait).ok();
-        driver.turn(clock.now(), message);
+        if let Some(Message::Frame { .. } | Message::FromClient { .. }) = message {
+            frames.taken();
+        }
+        let now = clock.now();
+        driver.turn(now, message);
+        watchdog.turned(now);
+        if civil.is_due(now)
+            && let Some(news) = civil.look(now, wall_clock::now())
+        {
+            let text = match news {
+                ClockNews::Wrong(text) => Some(text),
+                ClockNews::Well => None,
+            };
+            let kind = AlarmKind::Clock;
+            driver.turn(now, Some(Message::Trouble { kind, text }));
+        }
+        if proved.is_some_and(|at| now >= at) {
+            proved = None;
+            let _ = saver.orders().send(Keep::Proved);
+        }
+    }
+    watchdog.stopping();
+}
+
+fn limits(plan: &Plan) -> Limits {
+    Limits {
+        octets: (plan.whole.journal.most_mb * 1e6) as u64,
+        ..Limits::default()
     }
 }
 
-fn page(port: u16, wall_at_zero: WallTime) -> Result<Web> {
+fn page(args: &RunArgs, plan: &Plan, wall_at_zero: WallTime) -> Result<Web> {
     let config = WebConfig {
-        port,
+        port: args.port.unwrap_or(plan.whole.page.port),
         world: World::OnTheAir,
         wall_at_zero,
         speed: Some(1.0),
     };
     Ok(dunlin_web::serve(config)?)
 }
-
 fn read_plan(file: &Path) -> Result<Result<Plan, FaultList>> {
     let name = file.display().to_string();
     if file.is_dir() {
@@ -132,15 +296,19 @@ fn read_plan(file: &Path) -> Result<Result<Plan, FaultList>> {
     Ok(Plan::read(&name, &octets, &PlanRules::real()))
 }
 
-/// Ctrl-C, a terminal that closes, and `kill` all end the station in good order.
-fn listen_for_the_end(sender: Sender<Message>) -> Result<()> {
-    ctrlc::set_handler(move || {
-        let _ = sender.send(Message::Stop);
-    })
-    .context("cannot listen for Ctrl-C")
-}
-
 /// Prints a line for people. A terminal that is gone must not stop the station.
 fn say(text: &str) {
     let _ = writeln!(std::io::stdout(), "{text}");
+}
+
+/// A station of one port, for tests of what surrounds it.
+#[cfg(test)]
+pub(crate) fn test_station(call: &str) -> StationConfig {
+    let text = format!(
+        "[station]\ncall = \"{call}\"\n[[port]]\nname = \"VHF\"\nmode = \"afsk1200\"\n\
+         [port.sound]\ninput = \"pulse:in\"\noutput = \"pulse:out\"\nloop = true\n"
+    );
+    Plan::read("plan.toml", text.as_bytes(), &PlanRules::real())
+        .unwrap_or_else(|faults| panic!("{faults}"))
+        .station
 }

@@ -15,7 +15,7 @@ const MOST_WAITING: usize = 250;
 
 /// How many pieces of sound of a port wait for the driver.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Waiting(Arc<AtomicUsize>);
+pub(crate) struct Waiting(Arc<AtomicUsize>);
 
 impl Waiting {
     /// The driver has taken one.

@@ -3,10 +3,14 @@
 use std::cell::RefCell;
 use std::rc::Rc;
 
+use super::farewell::FAREWELL;
+use super::transmission::GRACE;
 use super::*;
+use crate::run::sink::Waiting;
 use dunlin_ax25::CallSign;
 use dunlin_plan::{Plan, PlanRules};
-use dunlin_station::TalkView;
+use dunlin_rig::keyer::{KeyLine, NoLine};
+use dunlin_station::{TalkState, TalkView};
 
 /// Sound per message, as real devices give it.
 const PIECE: Duration = Duration::from_millis(20);
@@ -43,13 +47,21 @@ fn driver(call: &str) -> (Driver<FakePort>, FakePort) {
     );
     let plan = Plan::read("plan.toml", text.as_bytes(), &PlanRules::real())
         .unwrap_or_else(|faults| panic!("{faults}"));
-    let journal = Journal::in_memory(&plan.station).expect("memory");
-    let rate = plan.station.ports[0].rate;
+    let mut config = plan.station;
+    config.ports[0].gate.settle = Duration::ZERO;
+    let journal = Journal::in_memory(&config).expect("memory");
+    let rate = config.ports[0].rate;
     assert_eq!(rate.hz(), RATE);
-    let station = Station::new(plan.station).expect("a plan without fault");
+    let station = Station::new(config).expect("a plan without fault");
     let fake = FakePort::default();
-    let port = Port::new("VHF".into(), rate, fake.clone(), Waiting::default());
-    (Driver::new(station, vec![port], None, journal), fake)
+    let keyer = Box::new(NoLine::new(&KeyLine::None));
+    let way = Way::Sound(fake.clone());
+    let port = Port::new("VHF".into(), rate, way, keyer, Waiting::default());
+    let ports = vec![port.opened("a test".into())];
+    let mut driver = Driver::new(station, ports, Vec::new(), Outside::default(), journal);
+    driver.begin(Instant::ZERO);
+    driver.turn(Instant::ZERO, None);
+    (driver, fake)
 }
 
 fn call(text: &str) -> CallSign {
@@ -169,6 +181,7 @@ fn what_was_not_sent_is_told_with_its_reason() {
         "{text}"
     );
     assert!(text.contains("hears and sends nothing"), "{text}");
+    assert!(!driver.snapshot(now).alarms.is_empty());
     driver.turn(
         now,
         sound(SoundEvent::Ready {
@@ -176,7 +189,7 @@ fn what_was_not_sent_is_told_with_its_reason() {
             identities: Box::default(),
         }),
     );
-    assert!(notes(&driver, now).contains("is back: the same"));
+    assert!(driver.snapshot(now).alarms.is_empty());
 }
 
 #[test]
@@ -289,13 +302,15 @@ fn a_talk_goes_both_ways_and_stopping_closes_it() {
     pair.say(1, "Two crates of bread");
     pair.until("the answer", |p| p.has_line(0, "Two crates of bread"));
     let now = pair.now;
-    pair.seats[0].0.turn(now, Some(Message::Stop));
+    pair.seats[0].0.turn(now, Some(Message::End));
     assert!(!pair.seats[0].0.is_over(), "the other side is told first");
     pair.until("the end", |p| p.seats[0].0.is_over());
     assert_eq!(pair.talk(1).map(|t| t.state), Some(TalkState::Ended));
-    let now = pair.now;
-    pair.seats[0].0.stop(now);
-    let store = pair.seats[0].0.journal.store();
+    // The journal is written once a second.
+    let later = pair.now + Duration::from_secs(2);
+    pair.seats[0].0.turn(later, None);
+    let journal = pair.seats[0].0.journal.as_ref().expect("it runs");
+    let store = journal.store();
     let runs = store.runs(1).expect("the journal reads");
     let lines = store.talk_lines(runs[0].run, pair.talk(0).expect("kept").id, 0, 10);
     let texts: Vec<String> = lines
@@ -312,9 +327,9 @@ fn a_second_stop_ends_at_once() {
     let mut now = Instant::ZERO;
     driver.command(now, open("QM3BAR")).expect("a talk opens");
     until_it_plays(&mut driver, &fake, &mut now);
-    driver.turn(now, Some(Message::Stop));
+    driver.turn(now, Some(Message::End));
     assert!(!driver.is_over(), "a transmission still runs");
-    driver.turn(now, Some(Message::Stop));
+    driver.turn(now, Some(Message::End));
     assert!(driver.is_over());
 }
 
@@ -332,7 +347,7 @@ fn a_station_whose_peer_has_vanished_stops_in_time_and_says_so() {
     });
     let mut now = pair.now;
     let (driver, fake) = &mut pair.seats[0];
-    driver.turn(now, Some(Message::Stop));
+    driver.turn(now, Some(Message::End));
     let limit = now + FAREWELL + Duration::from_secs(1);
     while !driver.is_over() {
         assert!(now < limit, "it does not stop");

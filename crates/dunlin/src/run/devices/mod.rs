@@ -1,0 +1,236 @@
+//! From the plan's words on devices to open ports, with the cautions that belong there.
+
+mod cautions;
+mod controllers;
+mod keys;
+mod listing;
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use std::sync::mpsc::Sender;
+
+use anyhow::{Context, Result, bail};
+use dunlin_clock::{Instant, SampleRate};
+use dunlin_plan::{Channel, Device, Plan, PortDevices, SoundPlan};
+use dunlin_rig::keyer::KeyPort;
+use dunlin_rig::{
+    DeviceName, Identities, OpenPort, SoundDevice, SoundSettings, Way as Direction, WaySettings,
+    default_device,
+};
+use dunlin_station::{PortConfig, PortId};
+
+use super::driver::{Frames, Message, Port, Way};
+use super::links::{self, Counted};
+use super::say;
+use super::sink::{PortSink, Waiting};
+use controllers::Controllers;
+
+pub(super) use listing::listing;
+
+/// One port, decided and not yet opened.
+#[derive(Debug)]
+pub(super) struct Opening {
+    name: String,
+    rate: SampleRate,
+    way: OpeningWay,
+    keyer: dunlin_rig::keyer::KeyerSettings,
+}
+
+#[derive(Debug)]
+enum OpeningWay {
+    Sound(Box<SoundSettings>),
+    Controller { controller: usize, number: u8 },
+}
+
+/// All that was opened.
+pub(super) struct Opened {
+    /// The ports of the plan.
+    pub(super) ports: Vec<Port<SoundDevice>>,
+    /// The controllers that some of them are at.
+    pub(super) controllers: Vec<Box<dyn Frames>>,
+    /// What the sound devices are, by the name of the port.
+    pub(super) identities: Vec<(String, Identities)>,
+}
+
+/// All that is to be opened.
+#[derive(Debug)]
+pub(super) struct Openings {
+    ports: Vec<Opening>,
+    controllers: Controllers,
+}
+
+/// Decides what to open for each port of the plan, tells people what they must know, and
+/// takes `may_transmit` from every port that gets nothing to transmit with. `known` is what
+/// the sound devices of each port were before.
+pub(super) fn prepare(plan: &mut Plan, known: &BTreeMap<String, Identities>) -> Result<Openings> {
+    let mut openings = Openings {
+        ports: Vec::new(),
+        controllers: Controllers::default(),
+    };
+    for index in 0..plan.station.ports.len() {
+        let Some(devices) = plan.devices.get(index).cloned() else {
+            bail!(
+                "the plan has no device for {}",
+                plan.station.ports[index].name
+            );
+        };
+        let may_send = may_send(plan, index, &devices);
+        let port = &mut plan.station.ports[index];
+        port.may_transmit = may_send;
+        if may_send {
+            cautions::cautions(&port.name, &devices)
+                .iter()
+                .for_each(|line| say(line));
+        }
+        let way = match (devices.sound(), devices.controller()) {
+            (Some(sound), _) => {
+                port.rate = sound.rate;
+                let mut settings = sound_settings(port, sound, may_send)?;
+                if let Some(known) = known.get(&port.name) {
+                    expect(&mut settings, known);
+                }
+                OpeningWay::Sound(Box::new(settings))
+            }
+            (None, Some(controller)) => OpeningWay::Controller {
+                controller: openings.controllers.add(port, controller)?,
+                number: controller.number,
+            },
+            (None, None) => bail!("port {} has no device", port.name),
+        };
+        openings.ports.push(Opening {
+            name: port.name.clone(),
+            rate: port.rate,
+            way,
+            keyer: keys::settings(&port.name, &devices, may_send),
+        });
+    }
+    Ok(openings)
+}
+
+fn expect(settings: &mut SoundSettings, known: &Identities) {
+    settings.input.expected = known.input.clone();
+    if let Some(output) = &mut settings.output {
+        output.expected = known.output.clone();
+    }
+}
+
+/// Whether the port may send, after every reason against it.
+fn may_send(plan: &Plan, index: usize, devices: &PortDevices) -> bool {
+    let port = &plan.station.ports[index];
+    let silent = match (devices.can_send(), port.may_transmit) {
+        (false, _) => "the plan names no sound output for it",
+        (_, false) => "its plan says transmit = false",
+        (true, true) => "",
+    };
+    if !silent.is_empty() {
+        say(&format!("Port {} only hears: {silent}.", port.name));
+        return false;
+    }
+    let id = PortId(u8::try_from(index).unwrap_or(u8::MAX));
+    if let Err(sentence) = plan.may_open_output(id) {
+        say(&format!("Not opened: {sentence}."));
+        return false;
+    }
+    true
+}
+
+fn sound_settings(port: &PortConfig, sound: &SoundPlan, may_send: bool) -> Result<SoundSettings> {
+    let Some(input) = named(&sound.input, Direction::Hear)? else {
+        bail!(
+            "port {} has no sound input: a station that does not hear cannot know when the channel \
+             is free. Name one in its [port.sound]",
+            port.name
+        );
+    };
+    let output = match may_send {
+        true => named(&sound.output, Direction::Play)?,
+        false => None,
+    };
+    let way = |device| WaySettings {
+        device,
+        channel: channel(sound.channel),
+        expected: None,
+    };
+    Ok(SoundSettings {
+        input: way(input),
+        output: output.map(way),
+        rate: sound.rate,
+    })
+}
+
+fn named(device: &Device, way: Direction) -> Result<Option<DeviceName>> {
+    Ok(match device {
+        Device::None => None,
+        Device::Default => Some(default_device(way)?),
+        Device::Named(name) => Some(name.parse()?),
+    })
+}
+
+fn channel(channel: Channel) -> dunlin_rig::Channel {
+    match channel {
+        Channel::Mono => dunlin_rig::Channel::Mono,
+        Channel::Only(0) => dunlin_rig::Channel::Left,
+        Channel::Only(1) => dunlin_rig::Channel::Right,
+        Channel::Only(n) => dunlin_rig::Channel::Number(u16::from(n) + 1),
+    }
+}
+
+/// Opens what was prepared. If one port cannot be opened, none stays open. Keyers come first:
+/// their first act is to release whatever line was left keyed.
+pub(super) fn open(
+    openings: Openings,
+    sender: &Sender<Message>,
+    frames: &Counted,
+    now: Instant,
+) -> Result<Opened> {
+    let program = std::env::current_exe().context("where this program is cannot be known")?;
+    let mut keyers: Vec<Box<dyn KeyPort>> = Vec::new();
+    for opening in &openings.ports {
+        let keyer = dunlin_rig::keyer::open(opening.keyer.clone(), &program, now)
+            .map_err(anyhow::Error::msg)
+            .with_context(|| format!("the key of port {}", opening.name))?;
+        keyers.push(keyer);
+    }
+    let mut controllers = Vec::new();
+    for (number, settings) in openings.controllers.into_settings().into_iter().enumerate() {
+        controllers.push(links::controller(number, settings, sender, frames)?);
+    }
+    let (mut ports, mut identities) = (Vec::new(), Vec::new());
+    for ((index, opening), keyer) in openings.ports.into_iter().enumerate().zip(keyers) {
+        let Opening {
+            name, rate, way, ..
+        } = opening;
+        let waiting = Waiting::default();
+        match way {
+            OpeningWay::Controller { controller, number } => {
+                let way = Way::Controller { controller, number };
+                ports.push(Port::new(name, rate, way, keyer, waiting));
+            }
+            OpeningWay::Sound(settings) => {
+                let sink = PortSink {
+                    port: PortId(u8::try_from(index).unwrap_or(u8::MAX)),
+                    sender: sender.clone(),
+                    waiting: waiting.clone(),
+                };
+                let OpenPort {
+                    port: sound,
+                    detail,
+                    identities: found,
+                } = SoundDevice::open(&name, *settings, Arc::new(sink))
+                    .with_context(|| format!("port {name} cannot start"))?;
+                say(&format!("Port {name}: {detail}."));
+                identities.push((name.clone(), found));
+                let port = Port::new(name, rate, Way::Sound(sound), keyer, waiting);
+                ports.push(port.opened(detail));
+            }
+        }
+    }
+    Ok(Opened {
+        ports,
+        controllers,
+        identities,
+    })
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,83 @@
+//! Answers to the page and to the command line.
+
+use dunlin_clock::Instant;
+use dunlin_rig::SoundPort;
+use dunlin_station::gate::GateView;
+use dunlin_station::{Command, PortId};
+use dunlin_web::Ask;
+
+use super::Driver;
+use crate::control::{Asked, Request, Response};
+use crate::run::why;
+use crate::switch::find_port;
+
+impl<S: SoundPort> Driver<S> {
+    /// Answers the page.
+    pub(super) fn answer(&mut self, now: Instant) {
+        while let Some(ask) = self
+            .outside
+            .web
+            .as_ref()
+            .and_then(|web| web.asks.try_recv().ok())
+        {
+            match ask {
+                Ask::Command { command, reply } => reply.send(self.command(now, command)),
+                Ask::Snapshot { reply } => {
+                    let last = self.outside.web.as_ref().map_or(0, |web| web.hub.last());
+                    reply.send((last, self.snapshot(now)));
+                }
+            }
+        }
+    }
+
+    /// Answers the command line.
+    pub(super) fn asked(&mut self, now: Instant, asked: Asked) {
+        let response = match asked.request {
+            Request::Why { port } => self.why(now, port.as_deref()),
+            Request::Stop { port, by, why } => match self.named(port.as_deref()) {
+                Ok(port) => self.obey(now, Command::Stop { port, by, why }, "Stopped."),
+                Err(text) => Response::refused(text),
+            },
+            Request::Start { port, by } => match self.named(port.as_deref()) {
+                Ok(port) => self.obey(now, Command::Start { port, by }, "Started again."),
+                Err(text) => Response::refused(text),
+            },
+        };
+        let _ = asked.reply.send(response); // Who has gone needs no answer.
+    }
+
+    fn obey(&mut self, now: Instant, command: Command, done: &str) -> Response {
+        match self.command(now, command) {
+            Ok(_) => Response::done(done),
+            Err(refusal) => Response::refused(refusal.to_string()),
+        }
+    }
+
+    fn named(&self, port: Option<&str>) -> Result<Option<PortId>, String> {
+        let names: Vec<&str> = self.ports.iter().map(|p| p.name.as_str()).collect();
+        port.map(|port| find_port(&names, port)).transpose()
+    }
+
+    fn why(&self, now: Instant, port: Option<&str>) -> Response {
+        let port = match self.named(port) {
+            Ok(port) => port,
+            Err(text) => return Response::refused(text),
+        };
+        let snapshot = self.snapshot(now);
+        let wanted = |gate: &&GateView| port.is_none_or(|port| gate.port == port);
+        let gates: Vec<&GateView> = snapshot.gates.iter().filter(wanted).collect();
+        let name = |id: PortId| self.ports[usize::from(id.0)].name.as_str();
+        let mut text = String::new();
+        for alarm in &snapshot.alarms {
+            text.push_str(&why::alarm(now, alarm));
+        }
+        for gate in &gates {
+            text.push_str(&why::gate(now, name(gate.port), gate));
+        }
+        Response {
+            done: true,
+            text,
+            detail: serde_json::json!({ "gates": gates, "alarms": snapshot.alarms }),
+        }
+    }
+}

@@ -1,0 +1,158 @@
+//! One port as the driver sees it: what carries its frames, what keys it, and how far a
+//! transmission has come.
+
+use dunlin_clock::{Duration, Instant, SampleRate};
+use dunlin_rig::Counts;
+use dunlin_rig::keyer::KeyPort;
+
+use super::super::sink::Waiting;
+
+/// What carries the frames of a port.
+pub(crate) enum Way<S> {
+    /// A sound device.
+    Sound(S),
+    /// A port of a controller: which controller, and its number there.
+    Controller {
+        /// Position in the driver's list of controllers.
+        controller: usize,
+        /// The port's number at the controller.
+        number: u8,
+    },
+}
+
+/// How far a transmission has come.
+#[derive(Debug)]
+pub(super) enum Sending {
+    /// Nothing is sent.
+    Nothing,
+    /// The key was asked for; the sound waits until it is down.
+    Keying {
+        /// The sound.
+        samples: Vec<f32>,
+        /// When the key was asked for.
+        since: Instant,
+    },
+    /// The key is down and the sound is being played.
+    Playing {
+        /// When the key was reported down.
+        down: Instant,
+        /// It hangs if it has not ended by then.
+        limit: Instant,
+        /// Its first sample has left the device.
+        began: bool,
+    },
+    /// The key was asked to be released.
+    Releasing {
+        /// When.
+        since: Instant,
+        /// The sound was played to its end.
+        whole: bool,
+        /// People were told that it takes long.
+        told: bool,
+    },
+    /// Frames were handed to a controller, which should have sent them by then.
+    AtController {
+        /// When.
+        until: Instant,
+    },
+}
+
+/// The spread of one delay: the latest and the longest.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Delay {
+    /// Measured so often.
+    pub(crate) count: u64,
+    /// The latest.
+    pub(crate) latest: Duration,
+    /// The longest.
+    pub(crate) longest: Duration,
+    /// All together.
+    pub(crate) sum: Duration,
+}
+
+impl Delay {
+    pub(super) fn note(&mut self, delay: Duration) {
+        self.count += 1;
+        self.latest = delay;
+        self.longest = self.longest.max(delay);
+        self.sum += delay;
+    }
+}
+
+/// What was measured of a port's keying.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Delays {
+    /// From the key reported down to the first sample out of the device.
+    pub(crate) to_first_tone: Delay,
+    /// From the last sample out of the device to the key reported released.
+    pub(crate) to_release: Delay,
+}
+
+/// One port: its way to the air, its keyer and its transmission.
+pub(crate) struct Port<S> {
+    pub(super) name: String,
+    pub(super) rate: SampleRate,
+    pub(super) way: Way<S>,
+    pub(super) keyer: Box<dyn KeyPort>,
+    pub(super) waiting: Waiting,
+    pub(super) sending: Sending,
+    /// When the last transmission ended. Sound that was at the input before is not heard.
+    pub(super) ended: Instant,
+    pub(super) told: Counts,
+    pub(super) next_report: Instant,
+    pub(super) delays: Delays,
+    /// The device was lost so often.
+    pub(super) losses: u64,
+    /// What was opened before the driver began.
+    pub(super) opened: Option<String>,
+}
+
+impl<S> Port<S> {
+    /// A port called `name`; `rate` is that of its sound, if it has any.
+    pub(crate) fn new(
+        name: String,
+        rate: SampleRate,
+        way: Way<S>,
+        keyer: Box<dyn KeyPort>,
+        waiting: Waiting,
+    ) -> Self {
+        Port {
+            name,
+            rate,
+            way,
+            keyer,
+            waiting,
+            sending: Sending::Nothing,
+            ended: Instant::ZERO,
+            told: Counts::default(),
+            next_report: Instant::ZERO,
+            delays: Delays::default(),
+            losses: 0,
+            opened: None,
+        }
+    }
+
+    /// The same port, whose device was opened before the driver began.
+    pub(crate) fn opened(mut self, detail: String) -> Self {
+        self.opened = Some(detail);
+        self
+    }
+
+    /// The device is playing, or about to.
+    pub(super) fn is_playing(&self) -> bool {
+        matches!(self.sending, Sending::Keying { .. } | Sending::Playing { .. })
+    }
+
+    /// Something is being sent, or its key is not yet known to be released.
+    pub(super) fn is_sending(&self) -> bool {
+        !matches!(self.sending, Sending::Nothing)
+    }
+
+    /// The sound, if the port has any.
+    pub(super) fn sound(&mut self) -> Option<&mut S> {
+        match &mut self.way {
+            Way::Sound(sound) => Some(sound),
+            Way::Controller { .. } => None,
+        }
+    }
+}
