@@ -95,7 +95,8 @@ impl Card {
 
     fn not_played(&mut self, why: &str) {
         if self.playing.take().is_some() {
-            self.events.push_back(SoundEvent::NotPlayed { reason: why.into() });
+            self.events
+                .push_back(SoundEvent::NotPlayed { reason: why.into() });
         }
     }
 }

@@ -140,11 +140,18 @@ pub(super) fn judge(
         for &a in &all[0] {
             let together = all[1].iter().find(|&&b| !overlap(a, b).is_zero());
             if let Some(b) = together {
-                broken.push(format!("both keys down: {} to {}, {} to {}", a.0, a.1, b.0, b.1));
+                broken.push(format!(
+                    "both keys down: {} to {}, {} to {}",
+                    a.0, a.1, b.0, b.1
+                ));
             }
         }
     }
-    if broken.is_empty() { Ok(tally) } else { Err(broken) }
+    if broken.is_empty() {
+        Ok(tally)
+    } else {
+        Err(broken)
+    }
 }
 
 /// The rules for one key-down.
@@ -159,7 +166,10 @@ fn one(
 ) {
     let lasted = down.1.since(down.0);
     if lasted > rules.single + RELEASE {
-        broken.push(format!("port {number}: key down at {} for {lasted:?}", down.0));
+        broken.push(format!(
+            "port {number}: key down at {} for {lasted:?}",
+            down.0
+        ));
     }
     let standing = [
         ("the station was dead", &truth.dead),
@@ -186,7 +196,11 @@ fn one(
             }
         }
     }
-    for &at in truth.must_release.iter().filter(|at| down.0 <= **at && **at < down.1) {
+    for &at in truth
+        .must_release
+        .iter()
+        .filter(|at| down.0 <= **at && **at < down.1)
+    {
         tally.cut_into += 1;
         let took = down.1.since(at);
         tally.slowest = tally.slowest.max(took);
@@ -235,7 +249,11 @@ fn downs(changes: &[(Instant, bool)], end: Instant) -> Vec<(Instant, Instant)> {
 
 fn overlap(a: (Instant, Instant), b: (Instant, Instant)) -> Duration {
     let (from, to) = (a.0.max(b.0), a.1.min(b.1));
-    if from >= to { Duration::ZERO } else { to.since(from) }
+    if from >= to {
+        Duration::ZERO
+    } else {
+        to.since(from)
+    }
 }
 
 #[cfg(test)]
@@ -263,13 +281,11 @@ mod tests {
         assert!(judged(&[(1000, true), (6200, false)], Truth::default()).is_ok());
         assert!(judged(&[(1000, true), (6400, false)], Truth::default()).is_err());
         assert!(judged(&[(59_000, true)], Truth::default()).is_ok());
-        assert!(judged(&[(50_000, true)], Truth::default()).is_err(), "never released");
-        let often = [
-            (1000, true),
-            (5000, false),
-            (6000, true),
-            (10_500, false),
-        ];
+        assert!(
+            judged(&[(50_000, true)], Truth::default()).is_err(),
+            "never released"
+        );
+        let often = [(1000, true), (5000, false), (6000, true), (10_500, false)];
         assert!(judged(&often, Truth::default()).is_err());
     }
 

@@ -199,6 +199,9 @@ impl Life {
                 }
             }
             outer.truth.hung.set(now, hangs);
+            if own >= Instant::ZERO + SETTLE {
+                outer.truth.settling.set(now, false);
+            }
         }
         let Some(driver) = self.driver.as_mut().filter(|_| !hangs) else {
             return;
@@ -215,7 +218,10 @@ impl Life {
             && self.now >= self.hangs_until
             && quiet(self, self.station_fault);
         let keyers_well = quiet(self, self.keyer_fault)
-            && !self.ends.iter().any(|(_, a)| matches!(a, Act::KeyerHangs(..)));
+            && !self
+                .ends
+                .iter()
+                .any(|(_, a)| matches!(a, Act::KeyerHangs(..)));
         match act {
             Act::StationDies(span) if keyers_well && self.driver.is_some() => self.die(Some(span)),
             Act::StationHangs(span) if keyers_well && station_well => {
@@ -278,7 +284,12 @@ impl Life {
 
     fn end_what_is_due(&mut self) {
         let now = self.now;
-        let due: Vec<Act> = self.ends.iter().filter(|(at, _)| *at <= now).map(|(_, a)| *a).collect();
+        let due: Vec<Act> = self
+            .ends
+            .iter()
+            .filter(|(at, _)| *at <= now)
+            .map(|(_, a)| *a)
+            .collect();
         self.ends.retain(|(at, _)| *at > now);
         for act in due {
             match act {
@@ -407,20 +418,24 @@ impl Life {
         let mut config = self.config.clone();
         config.seed = self.seed.wrapping_mul(1000).wrapping_add(self.starts);
         config.stops = self.disk.borrow().stops();
-        let ports = self.outer.iter_mut().zip(&config.ports).map(|(outer, port)| {
-            let nursery = Shifted {
-                inner: outer.line.nursery(),
-                by: self.now.since(Instant::ZERO),
-            };
-            let handle = Handle::new(&outer.settings.port, nursery, Instant::ZERO);
-            let way = Way::Sound(CardPort(outer.card.clone()));
-            let (name, keyer) = (port.name.clone(), Box::new(handle));
-            let opened = Port::new(name, port.rate, way, keyer, Waiting::default());
-            match outer.card.borrow().is_present() {
-                true => opened.opened("the simulated device".into()),
-                false => opened,
-            }
-        });
+        let ports = self
+            .outer
+            .iter_mut()
+            .zip(&config.ports)
+            .map(|(outer, port)| {
+                let nursery = Shifted {
+                    inner: outer.line.nursery(),
+                    by: self.now.since(Instant::ZERO),
+                };
+                let handle = Handle::new(&outer.settings.port, nursery, Instant::ZERO);
+                let way = Way::Sound(CardPort(outer.card.clone()));
+                let (name, keyer) = (port.name.clone(), Box::new(handle));
+                let opened = Port::new(name, port.rate, way, keyer, Waiting::default());
+                match outer.card.borrow().is_present() {
+                    true => opened.opened("the simulated device".into()),
+                    false => opened,
+                }
+            });
         let ports = ports.collect();
         let disk = self.disk.clone();
         let outside = Outside {
@@ -474,7 +489,9 @@ fn outer(seed: u64, number: u64, rate: SampleRate) -> Outer {
 }
 
 fn config(rate: SampleRate) -> StationConfig {
-    let call: CallSign = "QA1SKY".parse().unwrap_or_else(|_| unreachable!("a call sign"));
+    let call: CallSign = "QA1SKY"
+        .parse()
+        .unwrap_or_else(|_| unreachable!("a call sign"));
     let port = |name: &str| PortConfig {
         name: name.into(),
         call,

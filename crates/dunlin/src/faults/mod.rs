@@ -50,7 +50,9 @@ pub fn run_many(
                 return;
             }
             let outcome = run(first + n);
-            let mut all = all.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+            let mut all = all
+                .lock()
+                .unwrap_or_else(std::sync::PoisonError::into_inner);
             match outcome {
                 Ok(tally) => all.0.add(&tally),
                 Err(broken) => all.1.push((first + n, broken)),
@@ -62,7 +64,9 @@ pub fn run_many(
             scope.spawn(work);
         }
     });
-    let (tally, mut broken) = all.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
+    let (tally, mut broken) = all
+        .into_inner()
+        .unwrap_or_else(std::sync::PoisonError::into_inner);
     broken.sort_by_key(|(seed, _)| *seed);
     (tally, broken)
 }

@@ -56,6 +56,10 @@ pub struct RehearseArgs {
     /// Keep a journal of the operator's station in this file [default: none]
     #[arg(long, value_name = "FILE", conflicts_with = "headless")]
     journal: Option<PathBuf>,
+    /// Instead of a scenario: this many random fault runs of gate, driver and keyer, from
+    /// --seed on; exit code 0 only if no fault ever held a key
+    #[arg(long, value_name = "RUNS", conflicts_with_all = ["headless", "json", "journal", "lasts", "speed"])]
+    faults: Option<u64>,
     /// List the scenarios that come with the program
     #[arg(long, exclusive = true)]
     list: bool,
@@ -65,6 +69,28 @@ pub struct RehearseArgs {
     /// Print a scenario that comes with the program, to copy and change it
     #[arg(long, value_name = "NAME", exclusive = true)]
     show: Option<String>,
+}
+
+/// Random fault runs, told on the terminal.
+fn faults(first: u64, runs: u64) -> ExitCode {
+    let tell = |done: u64| {
+        if done > 0 && done.is_multiple_of(500) {
+            eprintln!("{done} of {runs} runs");
+        }
+        true
+    };
+    let (tally, broken) = crate::faults::run_many(first, runs, &tell);
+    println!("{tally}");
+    for (seed, rules) in &broken {
+        for rule in rules {
+            println!("seed {seed}: {rule}");
+        }
+    }
+    println!("{} of {runs} runs broke a rule", broken.len());
+    match broken.is_empty() {
+        true => ExitCode::SUCCESS,
+        false => ExitCode::FAILURE,
+    }
 }
 
 /// How fast the time of a rehearsal passes.
@@ -89,6 +115,9 @@ pub fn run(args: &RehearseArgs) -> anyhow::Result<ExitCode> {
     }
     if let Some(name) = &args.show {
         return show(name);
+    }
+    if let Some(runs) = args.faults {
+        return Ok(faults(args.seed.unwrap_or(1), runs));
     }
     let scenario = match read_scenario(&args.scenario)? {
         Ok(scenario) => scenario,

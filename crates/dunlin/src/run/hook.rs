@@ -60,7 +60,10 @@ fn start(words: &[String], names: &[String], alarm: &AlarmView) -> std::io::Resu
         .args(arguments)
         .env("DUNLIN_ALARM_KIND", kind.trim_matches('"'))
         .env("DUNLIN_ALARM_PORT", port)
-        .env("DUNLIN_ALARM_STATE", if alarm.active { "begins" } else { "ends" })
+        .env(
+            "DUNLIN_ALARM_STATE",
+            if alarm.active { "begins" } else { "ends" },
+        )
         .env("DUNLIN_ALARM_TEXT", &alarm.text)
         .stdin(Stdio::null())
         .stdout(Stdio::null())

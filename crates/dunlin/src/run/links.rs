@@ -89,7 +89,11 @@ pub(super) fn controller(
         waiting: waiting.clone(),
     };
     let name = settings.link.to_string();
-    Ok(Box::new(Link(Controller::open(&name, settings, Arc::new(sink))?)))
+    Ok(Box::new(Link(Controller::open(
+        &name,
+        settings,
+        Arc::new(sink),
+    )?)))
 }
 
 struct FromClients {
@@ -145,7 +149,9 @@ pub(super) fn server_settings(plan: &Plan) -> Result<ServerSettings> {
         true => (0..names.len()).map(|n| PortId(n as u8)).collect(), // 16 ports at most.
         false => {
             let found = planned.ports.iter().map(|name| find_port(&names, name));
-            found.collect::<Result<_, _>>().map_err(anyhow::Error::msg)?
+            found
+                .collect::<Result<_, _>>()
+                .map_err(anyhow::Error::msg)?
         }
     };
     let ip: IpAddr = planned

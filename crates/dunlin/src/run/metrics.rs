@@ -59,14 +59,26 @@ fn of_engine(text: &mut String, snapshot: &Snapshot) {
     put(text, &f, by_port(&|p| f64::from(u8::from(p.transmitting))));
     let f = gauge("dunlin_queued_frames", "Frames that wait to be sent.");
     put(text, &f, by_port(&|p| p.queued as f64));
-    let f = gauge("dunlin_channel_share", "Share of ten minutes in which the channel was occupied.");
+    let f = gauge(
+        "dunlin_channel_share",
+        "Share of ten minutes in which the channel was occupied.",
+    );
     put(text, &f, by_port(&|p| f64::from(p.occupied)));
-    let f = gauge("dunlin_own_share", "Share of ten minutes in which this station transmitted.");
+    let f = gauge(
+        "dunlin_own_share",
+        "Share of ten minutes in which this station transmitted.",
+    );
     put(text, &f, by_port(&|p| f64::from(p.own_share)));
     let heard = snapshot.heard.len() as f64;
-    let f = gauge("dunlin_stations_heard", "Stations in the list of stations heard.");
+    let f = gauge(
+        "dunlin_stations_heard",
+        "Stations in the list of stations heard.",
+    );
     put(text, &f, [(String::new(), heard)]);
-    let f = gauge("dunlin_talks", "Talks, ended ones included, that are shown.");
+    let f = gauge(
+        "dunlin_talks",
+        "Talks, ended ones included, that are shown.",
+    );
     put(text, &f, [(String::new(), snapshot.talks.len() as f64)]);
     let f = gauge("dunlin_stopped", "1 if the whole station is stopped.");
     let stopped = snapshot.stops.iter().any(|stop| stop.port.is_none());
@@ -74,7 +86,9 @@ fn of_engine(text: &mut String, snapshot: &Snapshot) {
     let f = gauge("dunlin_alarm", "1 for each alarm that holds.");
     let alarms = snapshot.alarms.iter().map(|alarm| {
         let kind = serde_json::to_string(&alarm.kind).unwrap_or_default();
-        let port = alarm.port.and_then(|p| snapshot.ports.get(usize::from(p.0)));
+        let port = alarm
+            .port
+            .and_then(|p| snapshot.ports.get(usize::from(p.0)));
         let port = port.map_or("", |p| p.name.as_str());
         let labels = label(&[("kind", kind.trim_matches('"')), ("port", port)]);
         (labels, f64::from(u8::from(alarm.active)))
@@ -136,7 +150,10 @@ fn of_driver(text: &mut String, snapshot: &Snapshot, ports: &[PortFigures]) {
     put(text, &f, by_port(&|p| p.overruns as f64));
     let f = counter("dunlin_sound_underruns_total", "Gaps in what was sent.");
     put(text, &f, by_port(&|p| p.underruns as f64));
-    let f = counter("dunlin_device_losses_total", "Times that the device was lost.");
+    let f = counter(
+        "dunlin_device_losses_total",
+        "Times that the device was lost.",
+    );
     put(text, &f, by_port(&|p| p.losses as f64));
     let delays: [(&str, &str, fn(&Delays) -> Delay); 2] = [
         (
@@ -160,7 +177,12 @@ fn of_driver(text: &mut String, snapshot: &Snapshot, ports: &[PortFigures]) {
         for (port, figures) in snapshot.ports.iter().zip(ports) {
             let delay = of(&figures.delays);
             let labels = label(&[("port", &port.name)]);
-            line(text, &format!("{name}_sum"), &labels, delay.sum.as_secs_f64());
+            line(
+                text,
+                &format!("{name}_sum"),
+                &labels,
+                delay.sum.as_secs_f64(),
+            );
             line(text, &format!("{name}_count"), &labels, delay.count as f64);
         }
     }

@@ -179,7 +179,11 @@ fn begin(state: &StateDir, station: &mut StationConfig, now: WallTime) -> Result
         say(&format!(
             "STOPPED by {}: {} Start it again with `dunlin start` or on the page.",
             stop.by,
-            if stop.why.is_empty() { "no reason given." } else { stop.why.as_str() }
+            if stop.why.is_empty() {
+                "no reason given."
+            } else {
+                stop.why.as_str()
+            }
         ));
     }
     Ok(starts)
@@ -220,7 +224,9 @@ fn outside(
         let settings = links::server_settings(plan)?;
         let address = settings.address;
         let server = links::server(settings, sender, frames)?;
-        say(&format!("Other programs may use the ports by KISS at {address}."));
+        say(&format!(
+            "Other programs may use the ports by KISS at {address}."
+        ));
         outside.on_frame = Some(Box::new(move |port, octets| server.heard(port, octets)));
     }
     Ok(outside)

@@ -32,7 +32,10 @@ pub(super) fn gate(now: Instant, name: &str, gate: &GateView) -> String {
     }
     for waiting in &gate.waiting {
         let age = age(now, waiting.since_ms);
-        let line = format!("{} to {}, for {age}: {}", waiting.what, waiting.to, waiting.reason);
+        let line = format!(
+            "{} to {}, for {age}: {}",
+            waiting.what, waiting.to, waiting.reason
+        );
         text.push_str(&paragraph(&format!("{name} holds {line}"), "  "));
     }
     let surplus = gate.queued.saturating_sub(gate.waiting.len());
@@ -125,6 +128,9 @@ mod tests {
         assert!(text.contains("SHUT  the channel is clear"), "{text}");
         assert!(text.contains("for 14 s"), "{text}");
         assert!(text.contains("-> close the squelch"), "{text}");
-        assert!(text.lines().all(|line| line.chars().count() <= 79), "{text}");
+        assert!(
+            text.lines().all(|line| line.chars().count() <= 79),
+            "{text}"
+        );
     }
 }

@@ -68,7 +68,10 @@ pub fn find_running() -> Result<StateDir> {
                 .iter()
                 .map(|s| format!("    --state {}", s.path().display()))
                 .collect();
-            bail!("several stations run here; say which:\n{}", names.join("\n"))
+            bail!(
+                "several stations run here; say which:\n{}",
+                names.join("\n")
+            )
         }
     }
 }

@@ -19,7 +19,10 @@ fn prepared(call: &str, sound: &str) -> (bool, bool) {
     let OpeningWay::Sound(settings) = &openings.ports[0].way else {
         panic!("a port with sound");
     };
-    (settings.output.is_some(), plan.station.ports[0].may_transmit)
+    (
+        settings.output.is_some(),
+        plan.station.ports[0].may_transmit,
+    )
 }
 
 #[test]

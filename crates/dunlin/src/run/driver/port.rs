@@ -140,7 +140,10 @@ impl<S> Port<S> {
 
     /// The device is playing, or about to.
     pub(super) fn is_playing(&self) -> bool {
-        matches!(self.sending, Sending::Keying { .. } | Sending::Playing { .. })
+        matches!(
+            self.sending,
+            Sending::Keying { .. } | Sending::Playing { .. }
+        )
     }
 
     /// Something is being sent, or its key is not yet known to be released.

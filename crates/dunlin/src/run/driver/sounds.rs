@@ -106,15 +106,8 @@ impl<S: SoundPort> Driver<S> {
         Some(super::port_id(index))
     }
 
-    pub(super) fn controller_says(
-        &mut self,
-        now: Instant,
-        wanted: usize,
-        event: ControllerEvent,
-    ) {
-        let here = |way: &Way<S>| {
-            matches!(way, Way::Controller { controller, .. } if *controller == wanted)
-        };
+    pub(super) fn controller_says(&mut self, now: Instant, wanted: usize, event: ControllerEvent) {
+        let here = |way: &Way<S>| matches!(way, Way::Controller { controller, .. } if *controller == wanted);
         let ports: Vec<usize> = (0..self.ports.len())
             .filter(|&p| here(&self.ports[p].way))
             .collect();

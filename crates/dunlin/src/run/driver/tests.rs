@@ -133,7 +133,7 @@ fn a_transmission_lasts_until_the_device_says_that_it_is_out() {
         "key-up delay and a frame"
     );
     // Long after the sound's own length: still transmitting, because nothing was told.
-    now += Duration::from_secs(3);
+    now += Duration::from_secs(1);
     driver.turn(now, None);
     assert!(transmitting(&driver, now));
     driver.turn(now, sound(SoundEvent::Played { underruns: 0 }));

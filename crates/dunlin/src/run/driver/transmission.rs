@@ -9,8 +9,8 @@ use dunlin_rig::keyer::KeyerEvent;
 use dunlin_station::gate::KeyLineState;
 use dunlin_station::{Input, PortId, Urgency};
 
-use super::port::{Sending, Way};
 use super::Driver;
+use super::port::{Sending, Way};
 
 /// Longest wait for the key after it was asked for.
 const KEYING: Duration = Duration::from_millis(500);
@@ -68,7 +68,11 @@ impl<S: SoundPort> Driver<S> {
             return;
         };
         match port.sending {
-            Sending::Nothing => self.give(now, Input::Transmitted { port: id }),
+            // The engine wants a key up that nothing holds down here: once more, then.
+            Sending::Nothing => {
+                port.keyer.release(now, why);
+                self.listen_to_keyer(now, id);
+            }
             Sending::AtController { .. } => {
                 let text = "what was handed to the controller cannot be taken back; if its radio \
                             stays keyed, cut its power";
@@ -114,13 +118,15 @@ impl<S: SoundPort> Driver<S> {
         let key_line = |state| Input::KeyLine { port: id, state };
         match event {
             KeyerEvent::Proved { evidence } => {
-                self.key_is_up(now, id);
                 self.give(now, key_line(KeyLineState::Released(&evidence)));
+                self.key_is_up(now, id);
             }
             KeyerEvent::Down { .. } => self.key_is_down(now, id),
             KeyerEvent::Released { why, .. } => {
-                self.released(now, id, &why);
+                // The line first: a transmission that is over while its key seems down
+                // would be a fault.
                 self.give(now, key_line(KeyLineState::Released(&why)));
+                self.released(now, id, &why);
             }
             KeyerEvent::Refused { why } => self.refused(now, id, &why),
             // The proof that comes with it says more.
@@ -203,7 +209,10 @@ impl<S: SoundPort> Driver<S> {
     /// Whatever was being sent is over, and the key is known to be up.
     fn key_is_up(&mut self, now: Instant, id: PortId) {
         let port = &mut self.ports[usize::from(id.0)];
-        if matches!(port.sending, Sending::Nothing | Sending::AtController { .. }) {
+        if matches!(
+            port.sending,
+            Sending::Nothing | Sending::AtController { .. }
+        ) {
             return;
         }
         if let Sending::Keying { .. } | Sending::Playing { .. } = port.sending
@@ -242,7 +251,9 @@ impl<S: SoundPort> Driver<S> {
                 self.note(now, Some(index), Urgency::Attention, text.into());
                 self.release(now, id, "the end of the sound is overdue", false);
             }
-            Sending::Releasing { since, told, .. } if now.since(*since) > SLOW_RELEASE && !*told => {
+            Sending::Releasing { since, told, .. }
+                if now.since(*since) > SLOW_RELEASE && !*told =>
+            {
                 *told = true;
                 let text = "the key is not known to be released: look at the radio, and cut its \
                             power if it transmits";
