@@ -103,6 +103,9 @@ pub enum Reply {
     Done,
     /// The talk that was opened.
     Talk(TalkId),
+    /// Started; but another stop still holds, of the station or of ports. The note of the
+    /// start names it, and so does the list of stops.
+    StillStopped,
 }
 
 /// Why a command was not carried out. Each says what to do instead.

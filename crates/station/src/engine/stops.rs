@@ -56,7 +56,10 @@ impl Station {
         let text = format!("{what} by {} ({}){rest}", somebody(by), stopped(&lifted));
         self.note(now, port, Urgency::Attention, text);
         self.tell(Event::Stops(self.stops.all().to_vec()));
-        Ok(Reply::Done)
+        Ok(match rest.is_empty() {
+            true => Reply::Done,
+            false => Reply::StillStopped,
+        })
     }
 
     /// What holds besides the stop of `port` that was just lifted.

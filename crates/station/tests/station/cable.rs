@@ -69,7 +69,7 @@ impl Cable {
         };
         match self.command(from, open) {
             Reply::Talk(id) => id,
-            Reply::Done => panic!("a talk was asked for"),
+            _ => panic!("a talk was asked for"),
         }
     }
 

@@ -236,7 +236,7 @@ impl Run {
         }
         let whole = blocks.into_values().filter(|b| b.why.is_none());
         whole
-            .filter_map(|b| Some(String::from_utf8(b.octets.get(16..)?.to_vec()).ok()?))
+            .filter_map(|b| String::from_utf8(b.octets.get(16..)?.to_vec()).ok())
             .collect()
     }
 }

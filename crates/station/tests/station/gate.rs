@@ -2,7 +2,7 @@
 
 use dunlin_clock::{Chance, Duration, Instant};
 use dunlin_station::gate::{CarrierSense, Condition, DeviceState, Interlock, KeyLineState, Stop};
-use dunlin_station::{Event, Input, PortId, Refusal, Station, StationConfig};
+use dunlin_station::{Event, Input, PortId, Refusal, Reply, Station, StationConfig};
 
 use crate::desk::{Deed, Desk, guarded, plain};
 use crate::wire::{call, station};
@@ -415,14 +415,14 @@ fn station_and_port_are_stopped_and_started_apart() {
         desk.start(Some(0)),
         Err(Refusal::OnlyStationStopped("HF".into()))
     );
-    desk.start(None).expect("the station");
+    assert_eq!(desk.start(None), Ok(Reply::StillStopped));
     assert!(desk.noted("still stopped: VHF"));
     desk.until(20_000);
     assert!(desk.keyed(1).is_empty());
     desk.stop(None);
-    desk.start(Some(1)).expect("the port");
+    assert_eq!(desk.start(Some(1)), Ok(Reply::StillStopped));
     assert!(desk.noted("it still sends nothing: the station was stopped"));
-    desk.start(None).expect("the station");
+    assert_eq!(desk.start(None), Ok(Reply::Done));
     desk.until(21_000);
     assert_eq!(desk.keyed(1), [20_100]);
 }

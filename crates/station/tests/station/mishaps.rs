@@ -22,7 +22,7 @@ fn open(w: &mut Wires, from: usize, to: &str) -> TalkId {
     };
     match w.command(from, open) {
         Reply::Talk(id) => id,
-        Reply::Done => panic!("a talk was asked for"),
+        _ => panic!("a talk was asked for"),
     }
 }
 
