@@ -129,6 +129,8 @@ struct Session<'a> {
     settings: &'a ControllerSettings,
     shared: &'a Shared,
     link: OpenLink,
+    /// What was opened, to be told when the parameters are out.
+    detail: String,
     decoder: Decoder,
     watch: Watch,
     outgoing: VecDeque<Outgoing>,
@@ -151,12 +153,12 @@ impl<'a> Session<'a> {
         shared.count(|c| c.links += 1);
         let ports: Vec<String> = settings.ports.iter().map(ToString::to_string).collect();
         let detail = format!("{}; {}", link.detail, ports.join("; "));
-        shared.sink.tell(ControllerEvent::Ready { detail });
         Session {
             settings,
             shared,
             watch: Watch::new(&settings.link, &settings.ports),
             link,
+            detail,
             decoder: Decoder::default(),
             outgoing: VecDeque::from([Outgoing {
                 line: settings.parameters(),
@@ -293,8 +295,11 @@ impl<'a> Session<'a> {
             if one.done < one.line.len() {
                 return Ok(());
             }
-            if let Some(frame) = self.outgoing.pop_front().and_then(|one| one.frame) {
-                self.handed(frame, now);
+            match self.outgoing.pop_front().and_then(|one| one.frame) {
+                Some(frame) => self.handed(frame, now),
+                None => self.shared.sink.tell(ControllerEvent::Ready {
+                    detail: std::mem::take(&mut self.detail),
+                }),
             }
         }
         Ok(())

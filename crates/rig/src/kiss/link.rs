@@ -27,6 +27,9 @@ const KEEPALIVE_AFTER: Duration = Duration::from_secs(30);
 const KEEPALIVE_EACH: Duration = Duration::from_secs(10);
 /// Unanswered questions until it counts as broken.
 const KEEPALIVE_COUNT: u32 = 3;
+/// Octets that a controller on the network has not confirmed for so long are taken for lost,
+/// and the connection for broken.
+const LONGEST_UNCONFIRMED: Duration = Duration::from_secs(60);
 
 /// An open link.
 #[derive(Debug)]
@@ -251,19 +254,22 @@ fn connected(stream: TcpStream, address: &str) -> Result<OpenLink, String> {
     let fault = |e: &dyn std::fmt::Display| format!("the connection cannot be set up: {e}");
     stream.set_nonblocking(true).map_err(|e| fault(&e))?;
     stream.set_nodelay(true).map_err(|e| fault(&e))?;
-    keep_alive(&stream).map_err(|e| fault(&e))?;
+    keep_alive(&stream, LONGEST_UNCONFIRMED).map_err(|e| fault(&e))?;
     Ok(OpenLink {
         fd: stream.into(),
         detail: format!("connection to {address}"),
     })
 }
 
-/// Lets a connection whose other end vanished without a word end within a minute or so.
-pub(crate) fn keep_alive(stream: &TcpStream) -> rustix::io::Result<()> {
+/// Lets a connection whose other end vanished without a word end: within a minute or so when
+/// nothing is on its way, after `unconfirmed` when something is.
+pub(crate) fn keep_alive(stream: &TcpStream, unconfirmed: Duration) -> rustix::io::Result<()> {
     sockopt::set_socket_keepalive(stream, true)?;
     sockopt::set_tcp_keepidle(stream, KEEPALIVE_AFTER)?;
     sockopt::set_tcp_keepintvl(stream, KEEPALIVE_EACH)?;
-    sockopt::set_tcp_keepcnt(stream, KEEPALIVE_COUNT)
+    sockopt::set_tcp_keepcnt(stream, KEEPALIVE_COUNT)?;
+    let ms = u32::try_from(unconfirmed.as_millis()).unwrap_or(u32::MAX);
+    sockopt::set_tcp_user_timeout(stream, ms)
 }
 
 #[cfg(test)]

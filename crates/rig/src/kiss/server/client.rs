@@ -19,7 +19,7 @@ const OCTETS_AT_ONCE: f64 = 400_000.0;
 /// Frames may come at once for so many seconds of the allowed rate.
 const BURST_SECONDS: f64 = 5.0;
 /// A client that takes nothing for so long although something waits is cut.
-const LONGEST_HOLD: Duration = Duration::from_secs(300);
+pub(super) const LONGEST_HOLD: Duration = Duration::from_secs(300);
 /// Time between two notes about slowness.
 const NOTE_SLOWNESS: Duration = Duration::from_secs(60);
 

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use rustix::event::{PollFd, PollFlags};
 
-use super::client::Client;
+use super::client::{Client, LONGEST_HOLD};
 use super::{ServerEvent, Shared};
 use crate::kiss::allowance::Allowance;
 use crate::kiss::link::keep_alive;
@@ -154,7 +154,7 @@ struct Ready {
 fn prepare(stream: &TcpStream) -> std::io::Result<()> {
     stream.set_nonblocking(true)?;
     stream.set_nodelay(true)?;
-    Ok(keep_alive(stream)?)
+    Ok(keep_alive(stream, LONGEST_HOLD)?)
 }
 
 /// What there is to do for one client; an error is why it goes.
