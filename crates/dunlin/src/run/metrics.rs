@@ -9,15 +9,15 @@ use super::driver::{Delay, Delays};
 
 /// What the driver knows of a port besides what the engine tells.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct PortFigures {
+pub(crate) struct PortFigures {
     /// Pieces of sound dropped.
-    pub(super) overruns: u64,
+    pub(crate) overruns: u64,
     /// Gaps in what was sent.
-    pub(super) underruns: u64,
+    pub(crate) underruns: u64,
     /// Times that the device was lost.
-    pub(super) losses: u64,
+    pub(crate) losses: u64,
     /// Delays of keying.
-    pub(super) delays: Delays,
+    pub(crate) delays: Delays,
 }
 
 /// One line of figures to be: name, kind, help, and a value for each label.

@@ -6,8 +6,9 @@ use dunlin_station::gate::GateView;
 use dunlin_station::{Command, PortId};
 use dunlin_web::Ask;
 
-use super::Driver;
+use super::{Driver, Port};
 use crate::control::{Asked, Request, Response};
+use crate::run::metrics::{self, PortFigures};
 use crate::run::why;
 use crate::switch::find_port;
 
@@ -28,6 +29,12 @@ impl<S: SoundPort> Driver<S> {
                 }
             }
         }
+    }
+
+    /// Figures for programs that watch the station.
+    pub(super) fn metrics(&mut self, now: Instant) -> String {
+        let figures: Vec<PortFigures> = self.ports.iter_mut().map(Port::figures).collect();
+        metrics::text(&self.snapshot(now), &figures)
     }
 
     /// Answers the command line.

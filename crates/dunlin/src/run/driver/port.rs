@@ -2,10 +2,11 @@
 //! transmission has come.
 
 use dunlin_clock::{Duration, Instant, SampleRate};
-use dunlin_rig::Counts;
 use dunlin_rig::keyer::KeyPort;
+use dunlin_rig::{Counts, SoundPort};
 
-use super::super::sink::Waiting;
+use crate::run::metrics::PortFigures;
+use crate::run::sink::Waiting;
 
 /// What carries the frames of a port.
 pub(crate) enum Way<S> {
@@ -149,6 +150,20 @@ impl<S> Port<S> {
     /// Something is being sent, or its key is not yet known to be released.
     pub(super) fn is_sending(&self) -> bool {
         !matches!(self.sending, Sending::Nothing)
+    }
+
+    /// What the driver has counted and measured.
+    pub(super) fn figures(&mut self) -> PortFigures
+    where
+        S: SoundPort,
+    {
+        let counts = self.sound().map(|sound| sound.counts()).unwrap_or_default();
+        PortFigures {
+            overruns: counts.overruns,
+            underruns: counts.underruns,
+            losses: self.losses,
+            delays: self.delays,
+        }
     }
 
     /// The sound, if the port has any.

@@ -74,6 +74,9 @@ impl<S: SoundPort> Driver<S> {
                 self.listen_to_keyer(now, id);
             }
             Sending::AtController { .. } => {
+                if let Way::Controller { controller, .. } = port.way {
+                    self.controllers[controller].hush();
+                }
                 let text = "what was handed to the controller cannot be taken back; if its radio \
                             stays keyed, cut its power";
                 self.note(now, Some(index), Urgency::Attention, text.into());
