@@ -59,9 +59,12 @@ pub fn run_many(
             }
         }
     };
+    let work = &work;
     std::thread::scope(|scope| {
         for _ in 0..cores {
-            scope.spawn(work);
+            // What the keyers log of their deaths is no news here.
+            let quiet = tracing::subscriber::NoSubscriber::default();
+            scope.spawn(move || tracing::subscriber::with_default(quiet, work));
         }
     });
     let (tally, mut broken) = all
