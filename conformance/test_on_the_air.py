@@ -14,6 +14,7 @@ import subprocess
 import threading
 import time
 import tty
+import urllib.error
 import urllib.request
 
 import pytest
@@ -127,8 +128,11 @@ settle_s = 0
             data=json.dumps(command).encode(),
             headers={"Content-Type": "application/json", "Origin": self.page.rstrip("/")},
         )
-        with urllib.request.urlopen(request, timeout=10) as answer:
-            return json.load(answer)
+        try:
+            with urllib.request.urlopen(request, timeout=10) as answer:
+                return json.load(answer)
+        except urllib.error.HTTPError as error:
+            raise AssertionError(error.read().decode()) from None
 
     def ask(self, *arguments, judge=True):
         """Another command of the program, which finds the station by itself."""
@@ -216,8 +220,9 @@ def test_the_radio_is_released_before_anything_else(station, radio):
     station.do(do="say_to_all", port=0, to="CQ", text="Ferry at 0740")
     down = radio.wait("K", 0)
     up = radio.wait("R", down)
-    # 300 ms of flags, about 40 octets at 1200 Bd, and the way through the sound server.
-    assert 0.5 < up - down < 2.0, up - down
+    # 300 ms of flags, about 40 octets at 1200 Bd, and the way through the sound server, which
+    # for a silent device is long.
+    assert 0.5 < up - down < 4.0, up - down
 
 
 def test_stop_by_command_holds_over_a_crash_until_a_person_starts(station, radio):

@@ -45,6 +45,8 @@ const REQUEST: Duration = Duration::from_millis(20);
 const MARGIN: Duration = Duration::from_millis(20);
 /// Looks between two questions whether the server still has an idle stream.
 const LOOKS_PER_QUESTION: u32 = 5;
+/// Octets of a whole cookie (PulseAudio, `PA_NATIVE_COOKIE_LENGTH`; from memory).
+const COOKIE: usize = 256;
 /// Octets of one sample.
 const OCTETS: usize = 4;
 
@@ -55,7 +57,7 @@ fn connect() -> Result<Client, String> {
     std::thread::Builder::new()
         .name("sound server contact".into())
         .spawn(move || {
-            let _ = sender.send(Client::from_env(c"Dunlin"));
+            let _ = sender.send(contact());
         })
         .map_err(|e| e.to_string())?;
     match receiver.recv_timeout(CONTACT) {
@@ -66,6 +68,18 @@ fn connect() -> Result<Client, String> {
             CONTACT.as_secs()
         )),
     }
+}
+
+/// As `Client::from_env`, but for a cookie that another program is just writing: one that is
+/// not whole makes the server hang up, a wrong one makes it look whose program this is.
+fn contact() -> Result<Client, ClientError> {
+    let path = pulseaudio::socket_path_from_env().ok_or(ClientError::ServerUnavailable)?;
+    let cookie = pulseaudio::cookie_path_from_env()
+        .and_then(|path| std::fs::read(path).ok())
+        .filter(|cookie| cookie.len() == COOKIE)
+        .unwrap_or_else(|| vec![0; COOKIE]);
+    let socket = std::os::unix::net::UnixStream::connect(path)?;
+    Client::new_unix(c"Dunlin", socket, Some(cookie))
 }
 
 fn words(error: &ClientError) -> String {
