@@ -266,7 +266,8 @@ pub enum DeviceError {
     /// The name leads to another device than the one remembered.
     #[error(
         "sound {way} `{device}` is another device than before. {changed}. Nothing was opened: \
-         put the expected device back, or name the new one in the plan"
+         put the expected device back or, if you have changed it on purpose, start once with \
+         --new-devices"
     )]
     Changed {
         /// Input or output.

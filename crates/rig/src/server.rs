@@ -19,8 +19,9 @@ use std::time::Instant;
 use dunlin_clock::{Duration, SampleRate};
 use futures_executor::block_on;
 use pulseaudio::protocol::{
-    ChannelMap, ChannelVolume, PlaybackStreamParams, Props, RecordStreamParams, SampleFormat,
-    SampleSpec, SinkInfo, SourceInfo, stream::BufferAttr, stream::StreamFlags,
+    ChannelMap, ChannelVolume, PlaybackStreamParams, Props, ProtocolError, PulseError,
+    RecordStreamParams, SampleFormat, SampleSpec, SinkInfo, SourceInfo, stream::BufferAttr,
+    stream::StreamFlags,
 };
 use pulseaudio::{Client, ClientError, PlaybackSource, PlaybackStream, RecordStream};
 
@@ -92,12 +93,13 @@ fn words(error: &ClientError) -> String {
         ClientError::Io(error) if error.kind() == std::io::ErrorKind::PermissionDenied => {
             format!("the sound server refuses: {}", access::denied())
         }
-        ClientError::ServerError(pulseaudio::protocol::PulseError::AccessDenied) => {
+        ClientError::ServerError(PulseError::AccessDenied)
+        | ClientError::Protocol(ProtocolError::ServerError(PulseError::AccessDenied)) => {
             format!("the sound server refuses: {}", access::denied())
         }
         ClientError::Io(error) => format!("the sound server cannot be reached: {error}"),
         ClientError::Disconnected => "the sound server has gone".into(),
-        ClientError::ServerError(pulseaudio::protocol::PulseError::NoEntity) => {
+        ClientError::ServerError(PulseError::NoEntity) => {
             "the sound server does not have it any more".into()
         }
         other => format!("the sound server says: {other}"),

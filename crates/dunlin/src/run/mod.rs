@@ -41,9 +41,14 @@ use watchdog::Watchdog;
 
 /// What `dunlin run --help` says at the end.
 const AFTER_HELP: &str = "\
-Sound devices are named in the plan as --list-devices prints them. A device that goes away is
-waited for and never replaced; another device under its name is refused. After you have changed
-a device on purpose, start once with --new-devices.
+Sound devices are named in the plan as --list-devices prints them: 'usb:...' for a device by its
+serial number or its socket, 'pulse:NAME' for one of the sound server (PulseAudio; PipeWire when
+pipewire-pulse runs), 'alsa:NAME' for one of the kernel, which no other program may use at the
+same time. Names by number, such as hw:1, are refused. 'default' is the sound server's default at
+the start and stays that device while the station runs. A device that goes away is waited for and
+never replaced; another device under its name is refused. After you have changed a device on
+purpose, start once with --new-devices.
+A killed program leaves silence: the sound server and the kernel stop what it played.
 What must survive a restart (who stopped the station, how it ended, its devices) is kept in a
 directory beside the plan. `dunlin stop`, `dunlin start` and `dunlin why` find it by themselves.";
 

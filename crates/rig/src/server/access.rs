@@ -8,8 +8,8 @@ use std::path::{Path, PathBuf};
 const SESSIONS: &str = "/run/user";
 
 /// What to do when the server is somebody else's.
-const OTHERS: &str = "a sound server serves only the user whose session it belongs to: run Dunlin \
-    as that user, or name a device of the kernel (`alsa:`)";
+const OTHERS: &str = "a sound server serves only the user whose session it belongs to. Run \
+    Dunlin as that user, or name a device of the kernel (`alsa:`)";
 
 /// Why no socket of a server was found.
 pub(super) fn no_socket() -> String {

@@ -107,3 +107,16 @@ fn nothing_is_left_to_give_after_a_hush() {
     assert_eq!(outbox.give(&mut [0; 64]), 0);
     assert_eq!(outbox.ends, None);
 }
+
+#[test]
+fn a_server_of_another_user_is_said_to_be_one() {
+    let shut = std::io::Error::from(std::io::ErrorKind::PermissionDenied);
+    for error in [
+        ClientError::Io(shut),
+        ClientError::ServerError(PulseError::AccessDenied),
+        ClientError::Protocol(ProtocolError::ServerError(PulseError::AccessDenied)),
+    ] {
+        let text = words(&error);
+        assert!(text.contains("Run Dunlin as that user"), "{text}");
+    }
+}
