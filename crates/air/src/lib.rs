@@ -27,6 +27,7 @@ mod noise;
 mod oscillator;
 mod resample;
 mod sender;
+pub mod sounds;
 mod ssb;
 
 pub use band::{Band, Transmission};

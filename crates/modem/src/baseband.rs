@@ -112,7 +112,7 @@ impl BasebandReceiver {
         let now = first[slot];
         let change = (now - before) * (now - before);
         self.pushed += 1;
-        if let Some(on) = self.carrier.push(now) {
+        if let Some(on) = self.carrier.push(now, 0.0) {
             let at = place(self.pushed as f64, self.input_per_sample);
             out.push(DemodEvent::Carrier { on, at });
         }

@@ -11,15 +11,27 @@ use crate::recipe::{CarrierRecipe, CarrierWindow, SAMPLES_PER_SYMBOL};
 
 const N: usize = SAMPLES_PER_SYMBOL;
 
-/// One symbol: its values at each phase of the symbol clock. All phases are reckoned side by
-/// side, because most of a receiver's time is spent on noise and here.
+/// Values at each phase of the symbol clock. All phases are reckoned side by side, because most
+/// of a receiver's time is spent on noise and here.
 type Phases = [f32; N];
+
+/// One symbol.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Symbol {
+    value: Phases,
+    /// How strong it was; only for tones.
+    power: Phases,
+}
 
 /// How well a window of symbols looks like data, 0 to 1.
 pub trait Quality {
-    /// The quality at each phase of the symbol clock; `symbols` in no particular order, at
-    /// least one.
-    fn quality(symbols: &[Phases]) -> Phases;
+    /// The quality at each phase of the symbol clock, reckoned quickly; `symbols` in order of
+    /// time, at least one.
+    fn quality(symbols: &[Symbol]) -> Phases;
+
+    /// The quality at one phase, `plain` by [`quality`](Quality::quality), less what speaks
+    /// against data.
+    fn judged(symbols: &[Symbol], phase: usize, plain: f32) -> f32;
 }
 
 /// For tones: a value is the difference of the two tones' power over its sum. Both tones
@@ -27,12 +39,21 @@ pub trait Quality {
 #[derive(Clone, Copy, Debug)]
 pub struct ToneContrast;
 
+/// How much unevenness of a tone's power speaks against data: a sender's tones are steady, noise
+/// and the pulses of a voice are not.
+const UNEVEN: f32 = 0.4;
+/// The rarer tone must be as clear as this on average; in a voice it is a stray symbol.
+const RARER_CLEAR: f32 = 0.55;
+/// Half a symbol from the right phase lie the changes of tone, and the symbols must be less clear
+/// by this.
+const CLEARER_THAN_BETWEEN: f32 = 0.05;
+
 impl Quality for ToneContrast {
-    fn quality(symbols: &[Phases]) -> Phases {
+    fn quality(symbols: &[Symbol]) -> Phases {
         let (mut sum, mut least, mut most) = ([0.0; N], [0.0_f32; N], [0.0_f32; N]);
         for symbol in symbols {
             for p in 0..N {
-                let v = symbol[p];
+                let v = symbol.value[p];
                 sum[p] += v.abs();
                 least[p] = if v < least[p] { v } else { least[p] };
                 most[p] = if v > most[p] { v } else { most[p] };
@@ -42,6 +63,36 @@ impl Quality for ToneContrast {
         let both = |p: usize| least[p] < -0.4 && most[p] > 0.4;
         std::array::from_fn(|p| if both(p) { sum[p] / n } else { 0.0 })
     }
+
+    fn judged(symbols: &[Symbol], phase: usize, plain: f32) -> f32 {
+        let n = symbols.len();
+        // Of either tone: symbols, clearness, power and its square.
+        let mut tones = [[0.0_f32; 4]; 2];
+        let (mut changes, mut between, mut before) = (0, 0.0, None);
+        for symbol in symbols {
+            let (value, power) = (symbol.value[phase], symbol.power[phase]);
+            let tone = usize::from(value > 0.0);
+            let new = [1.0, value.abs(), power, power * power];
+            tones[tone].iter_mut().zip(new).for_each(|(t, v)| *t += v);
+            changes += usize::from(before.is_some_and(|b| b != tone));
+            before = Some(tone);
+            between += symbol.value[(phase + N / 2) % N].abs();
+        }
+        let rarer = tones[0][0].min(tones[1][0]) as usize;
+        let clear = tones
+            .iter()
+            .all(|[count, clear, ..]| clear > &(RARER_CLEAR * count));
+        let timed = plain - between / n as f32 > CLEARER_THAN_BETWEEN;
+        if rarer < (n / 10).max(2) || changes < n / 7 || !clear || !timed {
+            return 0.0;
+        }
+        // The variance of each tone's power as a share of the mean's square.
+        let uneven = |[count, _, power, square]: [f32; 4]| {
+            square * count * count / (power * power).max(f32::MIN_POSITIVE) - count
+        };
+        let unevenness = tones.into_iter().map(uneven).sum::<f32>() / n as f32;
+        plain - UNEVEN * unevenness.max(0.0)
+    }
 }
 
 /// For levels: how much of the values' scatter is explained by there being two levels.
@@ -50,18 +101,18 @@ impl Quality for ToneContrast {
 pub struct TwoLevels;
 
 impl Quality for TwoLevels {
-    fn quality(symbols: &[Phases]) -> Phases {
+    fn quality(symbols: &[Symbol]) -> Phases {
         let n = symbols.len() as f32;
         let mut mean = [0.0; N];
         for symbol in symbols {
             for p in 0..N {
-                mean[p] += symbol[p] / n;
+                mean[p] += symbol.value[p] / n;
             }
         }
         let (mut above, mut highs, mut scatter) = ([0.0; N], [0.0; N], [0.0; N]);
         for symbol in symbols {
             for p in 0..N {
-                let d = symbol[p] - mean[p];
+                let d = symbol.value[p] - mean[p];
                 above[p] += if d > 0.0 { d } else { 0.0 };
                 highs[p] += if d > 0.0 { 1.0 } else { 0.0 };
                 scatter[p] += d * d;
@@ -73,6 +124,16 @@ impl Quality for TwoLevels {
         let any = |p: usize| highs[p] > 1.5 && highs[p] < n - 1.5 && scatter[p] > 1e-12;
         std::array::from_fn(|p| if any(p) { clarity(p) } else { 0.0 })
     }
+
+    /// Slow sounds that are cut off at full scale have two clear levels too, but change rarely.
+    fn judged(symbols: &[Symbol], phase: usize, plain: f32) -> f32 {
+        let n = symbols.len();
+        let mean = symbols.iter().map(|s| s.value[phase]).sum::<f32>() / n as f32;
+        let change =
+            |pair: &[Symbol]| (pair[0].value[phase] > mean) != (pair[1].value[phase] > mean);
+        let changes = symbols.windows(2).filter(|pair| change(pair)).count();
+        if changes < n / 7 { 0.0 } else { plain }
+    }
 }
 
 /// Says whether data is being heard.
@@ -82,7 +143,7 @@ pub struct CarrierDetector<Q> {
     longest: usize,
     /// The latest `longest` symbols, as a ring that is written twice, so that the latest ones
     /// always lie in one piece.
-    symbols: Vec<Phases>,
+    symbols: Vec<Symbol>,
     phase: usize,
     slot: usize,
     /// Symbols since the start or since it went off, up to `longest`.
@@ -99,7 +160,7 @@ impl<Q: Quality> CarrierDetector<Q> {
         CarrierDetector {
             recipe,
             longest,
-            symbols: vec![[0.0; N]; 2 * longest],
+            symbols: vec![Symbol::default(); 2 * longest],
             phase: 0,
             slot: 0,
             fresh: 0,
@@ -113,18 +174,22 @@ impl<Q: Quality> CarrierDetector<Q> {
         self.on
     }
 
-    /// Takes the value of the next sample; tells of a change.
-    pub fn push(&mut self, value: f32) -> Option<bool> {
-        self.symbols[self.slot][self.phase] = value;
-        self.symbols[self.slot + self.longest][self.phase] = value;
+    /// Takes the next sample's value, and for tones its power; tells of a change.
+    pub fn push(&mut self, value: f32, power: f32) -> Option<bool> {
+        for slot in [self.slot, self.slot + self.longest] {
+            self.symbols[slot].value[self.phase] = value;
+            self.symbols[slot].power[self.phase] = power;
+        }
         self.phase += 1;
         if self.phase < N {
             return None;
         }
         self.phase = 0;
         self.fresh = (self.fresh + 1).min(self.longest);
-        let any = |windows: &[CarrierWindow]| windows.iter().any(|&window| self.reaches(window));
-        let now = any(self.recipe.hold) && (self.on || any(self.recipe.on));
+        let any = |windows: &[CarrierWindow], judge: bool| {
+            windows.iter().any(|&window| self.reaches(window, judge))
+        };
+        let now = any(self.recipe.hold, false) && (self.on || any(self.recipe.on, true));
         if self.on && !now {
             // What is over must not bring it back.
             self.fresh = 0;
@@ -133,14 +198,19 @@ impl<Q: Quality> CarrierDetector<Q> {
         (std::mem::replace(&mut self.on, now) != now).then_some(now)
     }
 
-    /// True if the latest symbols look like data at one phase of the symbol clock.
-    fn reaches(&self, window: CarrierWindow) -> bool {
+    /// True if the latest symbols look like data at one phase of the symbol clock. `judge`: and
+    /// nothing speaks against it.
+    fn reaches(&self, window: CarrierWindow, judge: bool) -> bool {
         if window.symbols > self.fresh {
             return false;
         }
         let end = self.slot + self.longest + 1;
-        let qualities = Q::quality(&self.symbols[end - window.symbols..end]);
-        qualities.iter().any(|&quality| quality >= window.quality)
+        let symbols = &self.symbols[end - window.symbols..end];
+        let qualities = Q::quality(symbols);
+        qualities.iter().enumerate().any(|(phase, &quality)| {
+            quality >= window.quality
+                && (!judge || Q::judged(symbols, phase, quality) >= window.quality)
+        })
     }
 }
 
@@ -150,7 +220,11 @@ mod tests {
 
     /// The quality of one value per symbol, the same at every phase.
     fn quality<Q: Quality>(values: &[f32]) -> f32 {
-        let symbols: Vec<Phases> = values.iter().map(|&v| [v; N]).collect();
+        let symbol = |&v: &f32| Symbol {
+            value: [v; N],
+            power: [1.0; N],
+        };
+        let symbols: Vec<Symbol> = values.iter().map(symbol).collect();
         let qualities = Q::quality(&symbols);
         assert!(qualities.iter().all(|q| *q == qualities[0]));
         qualities[0]

@@ -173,7 +173,13 @@ const AFSK_300: ToneRecipe = ToneRecipe {
     carrier_offsets_hz: &[-160.0, -120.0, -80.0, -40.0, 0.0, 40.0, 80.0, 120.0, 160.0],
     twists_db: &[0.0],
     carrier: CarrierRecipe {
-        on: &[window(10, 0.87), window(20, 0.78), window(40, 0.695)],
+        on: &[
+            window(14, 0.88),
+            window(16, 0.87),
+            window(24, 0.82),
+            window(34, 0.74),
+            window(44, 0.67),
+        ],
         hold: &[window(14, 0.65)],
     },
 };
@@ -197,7 +203,13 @@ const AFSK_1200: ToneRecipe = ToneRecipe {
     carrier_offsets_hz: &[0.0],
     twists_db: &[0.0, 6.0, -6.0],
     carrier: CarrierRecipe {
-        on: &[window(10, 0.83), window(20, 0.74), window(40, 0.66)],
+        on: &[
+            window(12, 0.90),
+            window(16, 0.85),
+            window(24, 0.81),
+            window(34, 0.765),
+            window(44, 0.73),
+        ],
         hold: &[window(12, 0.63)],
     },
 };
@@ -233,18 +245,30 @@ const FSK: BasebandRecipe = BasebandRecipe {
     ],
     threshold_reach: 32,
     carrier: CarrierRecipe {
-        on: &[window(9, 0.975), window(16, 0.94), window(32, 0.885)],
+        on: &[
+            window(16, 0.98),
+            window(24, 0.96),
+            window(32, 0.94),
+            window(48, 0.885),
+            window(64, 0.85),
+            window(96, 0.81),
+        ],
         hold: &[window(9, 0.90), window(24, 0.78)],
     },
 };
 
-/// Without a scrambler the line can stay at one level for many symbols, so that the carrier
-/// detector must look further.
+/// Slower, so that chance has fewer opportunities; and flags without a scrambler are less clear.
 const FSK_UNSCRAMBLED: BasebandRecipe = BasebandRecipe {
     scrambled: false,
     carrier: CarrierRecipe {
-        on: &[window(9, 0.975), window(16, 0.95), window(32, 0.9)],
-        hold: &[window(9, 0.90), window(24, 0.78)],
+        on: &[
+            window(16, 0.975),
+            window(24, 0.935),
+            window(32, 0.91),
+            window(48, 0.855),
+            window(96, 0.80),
+        ],
+        ..FSK.carrier
     },
     ..FSK
 };

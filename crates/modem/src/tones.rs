@@ -248,7 +248,7 @@ impl CarrierWatch {
         let low = self.low.at(re, im).norm_sqr();
         let high = self.high.at(re, im).norm_sqr();
         if low + high <= SILENCE * SILENCE {
-            return self.carrier.push(0.0).is_some();
+            return self.carrier.push(0.0, 0.0).is_some();
         }
         match self.until_look.checked_sub(1) {
             Some(left) => self.until_look = left,
@@ -256,7 +256,7 @@ impl CarrierWatch {
         }
         let low = low * self.level;
         let contrast = (low - high) / (low + high).max(f32::MIN_POSITIVE);
-        self.carrier.push(contrast).is_some()
+        self.carrier.push(contrast, low.max(high)).is_some()
     }
 
     /// Takes one look at the tilt of the channel.

@@ -1,7 +1,12 @@
-//! Figures of the receiver: how fast it is, how much noise it bears, how its carrier detect
+//! Figures of the receiver: how fast it is, how much noise it bears, how its carrier sense
 //! behaves. Ratios and shares, not pass or fail.
 //!
-//! `cargo bench -p dunlin --bench receiver` prints all; `-- speed`, `-- noise`, `-- carrier` one.
+//! `cargo bench -p dunlin --bench receiver` prints all; `-- speed`, `-- noise`, `-- carrier`,
+//! `-- classify` one.
+
+mod carrier;
+mod classify;
+mod kinds;
 
 use std::hint::black_box;
 use std::time::{Duration, Instant};
@@ -23,7 +28,10 @@ fn main() {
         noise();
     }
     if wants("carrier") {
-        carrier();
+        carrier::print();
+    }
+    if wants("classify") {
+        classify::print();
     }
 }
 
@@ -131,74 +139,6 @@ fn noise() {
             "  {:9} {}",
             mode.name(),
             levels.map(|db| format!("{:5.1}", share(db))).join(" ")
-        );
-    }
-}
-
-/// Carrier edges of a stretch of sound, as symbols from its start.
-fn edges(receiver: &mut Receiver, sound: &[f32], symbol: f64, from: f64) -> Vec<(bool, f64)> {
-    let mut events = Vec::new();
-    receiver.process(sound, &mut events);
-    let edge = |e: ReceiverEvent| match e {
-        ReceiverEvent::Carrier { on, at } => Some((on, (at.0 as f64 - from) / symbol)),
-        _ => None,
-    };
-    events.into_iter().filter_map(edge).collect()
-}
-
-fn median(values: &mut [f64]) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
-}
-
-/// How soon the carrier is heard and let go at 15 dB, and how often noise is taken for one.
-fn carrier() {
-    println!("Carrier: symbols until on and until off at 15 dB (median), per cent of noise busy");
-    for mode in Mode::ALL {
-        let rate = rate(mode);
-        let symbol = rate.hz_f64() / f64::from(mode.baud());
-        let mut chance = Chance::stream(1, "carrier");
-        let (mut on, mut off) = (Vec::new(), Vec::new());
-        for _ in 0..60 {
-            let signal = transmitter(mode, rate).transmission(&[frame(&mut chance)]);
-            let deviation = deviation(&signal, mode, rate, 15.0);
-            let before = silence(mode, rate, 300);
-            let start = before.len() as f64;
-            let length = signal.len() as f64 / symbol;
-            let mut sound = [before, signal, silence(mode, rate, 200)].concat();
-            sound
-                .iter_mut()
-                .for_each(|s| *s += deviation * chance.normal());
-            let mut receiver = Receiver::new(mode, rate).expect("the rate suits");
-            let edges = edges(&mut receiver, &sound, symbol, start);
-            on.extend(
-                edges
-                    .iter()
-                    .find(|(on, at)| *on && *at > -2.0)
-                    .map(|(_, at)| *at),
-            );
-            let gone = edges.iter().find(|(on, at)| !*on && *at > length - 10.0);
-            off.extend(gone.map(|(_, at)| *at - length));
-        }
-        let (mut busy, mut since) = (0.0, 0.0);
-        let symbols = 100_000;
-        let hiss: Vec<f32> = silence(mode, rate, symbols)
-            .iter()
-            .map(|_| 0.1 * chance.normal())
-            .collect();
-        let mut receiver = Receiver::new(mode, rate).expect("the rate suits");
-        for (on, at) in edges(&mut receiver, &hiss, symbol, 0.0) {
-            if on {
-                since = at;
-            } else {
-                busy += at - since;
-            }
-        }
-        let share = 100.0 * busy / symbols as f64;
-        let (on, off) = (median(&mut on), median(&mut off));
-        println!(
-            "  {:9} on {on:5.1}  off {off:5.1}  noise {share:5.2} %",
-            mode.name()
         );
     }
 }
