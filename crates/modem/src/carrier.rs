@@ -29,9 +29,9 @@ pub trait Quality {
     /// time, at least one.
     fn quality(symbols: &[Symbol]) -> Phases;
 
-    /// The quality at one phase, `plain` by [`quality`](Quality::quality), less what speaks
-    /// against data.
-    fn judged(symbols: &[Symbol], phase: usize, plain: f32) -> f32;
+    /// The quality at one phase less what speaks against data; `plain` is what
+    /// [`quality`](Quality::quality) gave.
+    fn judged(symbols: &[Symbol], phase: usize, plain: &Phases) -> f32;
 }
 
 /// For tones: a value is the difference of the two tones' power over its sum. Both tones
@@ -64,8 +64,8 @@ impl Quality for ToneContrast {
         std::array::from_fn(|p| if both(p) { sum[p] / n } else { 0.0 })
     }
 
-    fn judged(symbols: &[Symbol], phase: usize, plain: f32) -> f32 {
-        let n = symbols.len();
+    fn judged(symbols: &[Symbol], phase: usize, plain: &Phases) -> f32 {
+        let (n, plain) = (symbols.len(), plain[phase]);
         // Of either tone: symbols, clearness, power and its square.
         let mut tones = [[0.0_f32; 4]; 2];
         let (mut changes, mut between, mut before) = (0, 0.0, None);
@@ -125,14 +125,20 @@ impl Quality for TwoLevels {
         std::array::from_fn(|p| if any(p) { clarity(p) } else { 0.0 })
     }
 
-    /// Slow sounds that are cut off at full scale have two clear levels too, but change rarely.
-    fn judged(symbols: &[Symbol], phase: usize, plain: f32) -> f32 {
+    /// Slow sounds can have two clear levels too, but change rarely, and are as clear half a
+    /// symbol later.
+    fn judged(symbols: &[Symbol], phase: usize, plain: &Phases) -> f32 {
+        let between = plain[(phase + N / 2) % N];
         let n = symbols.len();
         let mean = symbols.iter().map(|s| s.value[phase]).sum::<f32>() / n as f32;
         let change =
             |pair: &[Symbol]| (pair[0].value[phase] > mean) != (pair[1].value[phase] > mean);
         let changes = symbols.windows(2).filter(|pair| change(pair)).count();
-        if changes < n / 7 { 0.0 } else { plain }
+        if changes < n / 7 || plain[phase] - between < CLEARER_THAN_BETWEEN {
+            0.0
+        } else {
+            plain[phase]
+        }
     }
 }
 
@@ -209,7 +215,7 @@ impl<Q: Quality> CarrierDetector<Q> {
         let qualities = Q::quality(symbols);
         qualities.iter().enumerate().any(|(phase, &quality)| {
             quality >= window.quality
-                && (!judge || Q::judged(symbols, phase, quality) >= window.quality)
+                && (!judge || Q::judged(symbols, phase, &qualities) >= window.quality)
         })
     }
 }

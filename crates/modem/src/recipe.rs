@@ -246,12 +246,12 @@ const FSK: BasebandRecipe = BasebandRecipe {
     threshold_reach: 32,
     carrier: CarrierRecipe {
         on: &[
-            window(16, 0.98),
-            window(24, 0.96),
-            window(32, 0.94),
-            window(48, 0.885),
-            window(64, 0.85),
-            window(96, 0.81),
+            window(16, 0.985),
+            window(24, 0.965),
+            window(32, 0.945),
+            window(48, 0.895),
+            window(64, 0.86),
+            window(96, 0.82),
         ],
         hold: &[window(9, 0.90), window(24, 0.78)],
     },

@@ -200,7 +200,13 @@ impl Classifier {
         if self.latest(6).iter().all(|l| mean_dbfs(l) < SILENT_DBFS) {
             return of_kind(sound, SoundKind::Silence);
         }
-        self.own_data(sound)
+        // The levels of direct shift can be found in tones too; those know each other better.
+        let tonal = self.own.tones.is_none() && self.own.baud >= 4800;
+        let own = || {
+            self.own_data(sound)
+                .filter(|_| !(tonal && self.is_tonal(sound)))
+        };
+        own()
             .or_else(|| self.steady_tone(sound))
             .or_else(|| hum(sound, shape))
             .or_else(|| self.other_data(sound))
@@ -254,6 +260,10 @@ impl Classifier {
             false => SoundKind::OwnData,
         };
         Some(of_kind(sound, kind))
+    }
+
+    fn is_tonal(&self, sound: Sound) -> bool {
+        self.steady_tone(sound).is_some() || self.tones().is_some()
     }
 
     /// Two tones that at least two of the last three looks agree on.
