@@ -320,7 +320,6 @@ impl Life {
     /// A person does something, now or when the station listens again.
     fn person(&mut self, act: Act) {
         let id = |port: usize| PortId(port as u8); // Two ports.
-        let call = |text: &str| text.parse::<CallSign>().unwrap_or(self.config.call);
         if self.now < self.hangs_until || self.driver.is_none() {
             if let (Act::Stop(port), None) = (act, &self.driver) {
                 // `dunlin stop` for a station that does not run.
@@ -493,10 +492,26 @@ fn outer(seed: u64, number: u64, rate: SampleRate) -> Outer {
     }
 }
 
+/// A call sign of our own invention.
+pub(super) fn call(text: &str) -> CallSign {
+    text.parse().unwrap_or_else(|_| unreachable!("a call sign"))
+}
+
+/// The same station with limits that leave room to talk, on cables.
+pub(super) fn plain_config(rate: SampleRate) -> StationConfig {
+    let hour = Duration::from_secs(3600);
+    let mut config = config(rate, rules(1));
+    for port in &mut config.ports {
+        port.gate.limits.ten_minutes = Duration::from_secs(600);
+        port.gate.limits.hour = hour;
+        port.gate.sense.external = false;
+        port.gate.interlock = Interlock::None;
+    }
+    config
+}
+
 fn config(rate: SampleRate, rules: Rules) -> StationConfig {
-    let call: CallSign = "QA1SKY"
-        .parse()
-        .unwrap_or_else(|_| unreachable!("a call sign"));
+    let call = call("QA1SKY");
     let port = |name: &str| PortConfig {
         name: name.into(),
         call,

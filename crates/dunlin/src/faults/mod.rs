@@ -11,6 +11,7 @@ mod checker;
 mod life;
 mod plot;
 mod shift;
+pub mod soak;
 
 use dunlin_clock::Duration;
 

@@ -60,6 +60,10 @@ pub struct RehearseArgs {
     /// --seed on; exit code 0 only if no fault ever held a key
     #[arg(long, value_name = "RUNS", conflicts_with_all = ["headless", "json", "journal", "lasts", "speed"])]
     faults: Option<u64>,
+    /// Instead of a scenario: two stations with two ports each talk for so long, such as 12h,
+    /// while their devices are lost and found; exit code 0 only if nothing was lost
+    #[arg(long, value_name = "TIME", value_parser = crate::span::parse, conflicts_with_all = ["headless", "json", "journal", "lasts", "speed", "faults"])]
+    soak: Option<Duration>,
     /// List the scenarios that come with the program
     #[arg(long, exclusive = true)]
     list: bool,
@@ -93,6 +97,22 @@ fn faults(first: u64, runs: u64) -> ExitCode {
     }
 }
 
+/// A long run, told on the terminal.
+fn soak(seed: u64, length: Duration) -> anyhow::Result<ExitCode> {
+    let folder = std::env::temp_dir().join(format!("dunlin-soak-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).context("no place for the journals of the soak")?;
+    let tell = |tenth, kb| eprintln!("{tenth}0 %: {kb} kB of memory");
+    let soaked = crate::faults::soak::soak(seed, length, &folder, &tell);
+    let _ = std::fs::remove_dir_all(&folder);
+    let soaked = soaked?;
+    println!(
+        "{} lines said, {} acknowledged and arrived once and in order; devices lost and found {} \
+         times; memory at each tenth, kB: {:?}",
+        soaked.said, soaked.acknowledged, soaked.losses, soaked.memory_kb
+    );
+    Ok(ExitCode::SUCCESS)
+}
+
 /// How fast the time of a rehearsal passes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 enum Speed {
@@ -118,6 +138,9 @@ pub fn run(args: &RehearseArgs) -> anyhow::Result<ExitCode> {
     }
     if let Some(runs) = args.faults {
         return Ok(faults(args.seed.unwrap_or(1), runs));
+    }
+    if let Some(length) = args.soak {
+        return soak(args.seed.unwrap_or(1), length);
     }
     let scenario = match read_scenario(&args.scenario)? {
         Ok(scenario) => scenario,

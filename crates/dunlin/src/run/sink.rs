@@ -24,8 +24,7 @@ impl Waiting {
     }
 
     /// What the sink does before it sends a piece.
-    #[cfg(test)]
-    pub(super) fn put_for_test(&self) {
+    pub(crate) fn put(&self) {
         self.0.fetch_add(1, Ordering::Relaxed);
     }
 }

@@ -105,7 +105,7 @@ fn until_it_plays(driver: &mut Driver<FakePort>, fake: &FakePort, now: &mut Inst
 
 /// Counts a piece of sound in, as the sink does before it sends one.
 fn counted(driver: &Driver<FakePort>, message: Option<Message>) -> Option<Message> {
-    driver.ports[0].waiting.put_for_test();
+    driver.ports[0].waiting.put();
     message
 }
 
