@@ -105,8 +105,8 @@ impl Quality for TwoLevels {
         let n = symbols.len() as f32;
         let mut mean = [0.0; N];
         for symbol in symbols {
-            for p in 0..N {
-                mean[p] += symbol.value[p] / n;
+            for (mean, value) in mean.iter_mut().zip(symbol.value) {
+                *mean += value / n;
             }
         }
         let (mut above, mut highs, mut scatter) = ([0.0; N], [0.0; N], [0.0; N]);
