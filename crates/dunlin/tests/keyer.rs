@@ -7,8 +7,8 @@ use std::time::{Duration, Instant};
 
 use dunlin_rig::keyer::{KeyLine, KeyerSettings, SerialLine};
 use keying::{
-    Hogs, KEY, Keyer, RELEASE, Radio, STATION, Station, be_a_station, bound, judge, make_nice,
-    patient, program, signal,
+    Hogs, KEY, Keyer, RELEASE, Radio, STATION, Station, be_a_station, judge, make_nice, patient,
+    program, signal,
 };
 use rustix::process::Signal;
 
@@ -45,7 +45,7 @@ fn the_station_is_killed() {
         "station killed",
         from,
         radio.wait_for(skip, RELEASE),
-        bound(),
+        &radio.canary,
     );
 }
 
@@ -60,7 +60,7 @@ fn the_station_is_stopped() {
         "station stopped",
         from,
         radio.wait_for(skip, RELEASE),
-        bound(),
+        &radio.canary,
     );
     // When it goes on, it still believes that it keys; nothing keys by itself.
     std::thread::sleep(Duration::from_millis(400));
@@ -80,7 +80,12 @@ fn the_station_closes_its_port() {
     let (mut station, skip) = keyed(&radio);
     let from = Instant::now();
     station.close();
-    judge("port closed", from, radio.wait_for(skip, RELEASE), bound());
+    judge(
+        "port closed",
+        from,
+        radio.wait_for(skip, RELEASE),
+        &radio.canary,
+    );
 }
 
 #[test]
@@ -90,7 +95,12 @@ fn the_keyer_is_killed() {
     let keyer = station.keyer();
     let from = Instant::now();
     signal(keyer, Signal::KILL);
-    judge("keyer killed", from, radio.wait_for(skip, RELEASE), bound());
+    judge(
+        "keyer killed",
+        from,
+        radio.wait_for(skip, RELEASE),
+        &radio.canary,
+    );
     radio.wait_for(skip + 1, KEY);
     assert_ne!(station.keyer(), keyer);
     let said = station.said().join("\n");
@@ -115,7 +125,7 @@ fn the_keyer_is_stopped() {
         "keyer stopped",
         from,
         radio.wait_for(skip, RELEASE),
-        bound(),
+        &radio.canary,
     );
     radio.wait_for(skip + 1, KEY);
     assert_ne!(station.keyer(), keyer);
@@ -147,8 +157,7 @@ fn each_process_is_starved() {
             let skip = radio.heard().len();
             let from = Instant::now();
             signal(if station_starves { id } else { station.keyer() }, last);
-            let limit = Duration::from_secs(1);
-            judge(&what, from, radio.wait_for(skip, RELEASE), limit);
+            judge(&what, from, radio.wait_for(skip, RELEASE), &radio.canary);
             measured += 1;
         }
     }
@@ -168,7 +177,9 @@ fn its_own_limit_releases_and_wants_a_rest() {
     let released = radio.wait_for(2, RELEASE);
     let took = released.duration_since(from);
     println!("own limit of 1 s: released after {} ms", took.as_millis());
-    assert!(took > Duration::from_millis(900) && took < Duration::from_secs(1) + bound());
+    assert!(
+        took > Duration::from_millis(900) && took < Duration::from_secs(1) + radio.canary.bound()
+    );
     let why = keyer.wait_for("up ");
     assert!(why.contains("own limit"), "{why}");
     keyer.press();
@@ -196,7 +207,7 @@ fn the_end_of_its_orders_and_each_signal_release() {
             &format!("{end:?}"),
             from,
             radio.wait_for(2, RELEASE),
-            bound(),
+            &radio.canary,
         );
         assert_eq!(keyer.code(), Some(0), "{end:?}");
         assert_eq!(radio.heard(), [RELEASE, KEY, RELEASE]);
