@@ -133,6 +133,23 @@ fn the_keyer_is_stopped() {
     assert!(said.contains("gave no sign of life"), "{said}");
 }
 
+/// Nobody in the computer can help while both are dead; the next start does, before all else.
+#[test]
+fn a_start_releases_what_a_crash_left_keyed() {
+    let radio = Radio::new();
+    let (station, skip) = keyed(&radio);
+    let keyer = station.keyer();
+    // Stopped first, so that neither sees the other's end.
+    signal(keyer, Signal::STOP);
+    signal(station.id(), Signal::KILL);
+    signal(keyer, Signal::KILL);
+    std::thread::sleep(Duration::from_millis(300));
+    assert!(radio.is_keyed(), "{:?}", radio.heard());
+    let _fresh = Station::start(&radio.settings());
+    radio.wait_for(skip + 1, KEY);
+    assert_eq!(radio.heard(), [RELEASE, KEY, RELEASE, KEY]);
+}
+
 /// Four times as much work as there are cores, and the process in question behind all of it.
 /// A starved pair may lose its key by itself, which is safe; then there is nothing to measure.
 #[test]
