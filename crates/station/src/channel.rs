@@ -9,11 +9,12 @@ use dunlin_clock::{Duration, Instant};
 use crate::access::Access;
 use crate::config::{ConfigError, PortConfig};
 use crate::controller;
-use crate::engine::{Told, Watch};
+use crate::engine::{TestRun, Told, Watch};
 use crate::event::{PortId, PortView};
 use crate::gate::Medium;
 use crate::gate::judge::{Gate, Sensed};
 use crate::gate::key_down::KeyDown;
+use crate::identity::Identity;
 use crate::links::{LinkKey, Links};
 use crate::occupancy::Occupancy;
 use crate::port::{ChannelSound, Receiver, Transmitter};
@@ -40,10 +41,8 @@ pub(crate) enum Origin {
     /// Handed in by another program of the shack.
     Client(u64),
     /// The call sign, for those who have heard something else of this port.
-    #[allow(dead_code)] // Until identification by time is in.
     Identification,
     /// The frame that ends, or is, a test signal.
-    #[allow(dead_code)] // Until test signals are in.
     Test,
 }
 
@@ -95,6 +94,12 @@ pub(crate) struct Channel {
     pub(crate) heard_until: Instant,
     /// The conditions under which the port may key.
     pub(crate) gate: Gate,
+    /// What the port has said of itself.
+    pub(crate) identity: Identity,
+    /// How long a transmission with nothing but the call sign takes.
+    pub(crate) call_sign_alone: Duration,
+    /// The test signal that waits or is being sent.
+    pub(crate) test: Option<TestRun>,
     /// An own call sign of the port that is nobody's.
     pub(crate) invented: Option<CallSign>,
     /// Since when energy is above the noise.
@@ -152,6 +157,9 @@ impl Channel {
             heard_until: Instant::ZERO,
             on_air: Vec::new(),
             gate: Gate::new(),
+            identity: Identity::new(config.gate.identify_every),
+            call_sign_alone: Duration::ZERO,
+            test: None,
             invented: None,
             gate_told: None,
             gate_told_at: None,
@@ -208,8 +216,10 @@ impl Channel {
     /// Drops what no longer means what it meant: repeated frames that have waited too long,
     /// numbers of a link that has started over or is no more.
     pub(crate) fn drop_stale(&mut self, now: Instant, links: &Links) {
+        let identity = &self.identity;
         self.queue.retain(|q| match q.origin {
-            Origin::ToAll | Origin::Client(_) | Origin::Identification | Origin::Test => true,
+            Origin::ToAll | Origin::Client(_) | Origin::Test => true,
+            Origin::Identification => identity.is_wanted(),
             Origin::Repeated => now.since(q.since) <= STALE_REPEAT,
             Origin::Link(key) => q.control.is_some_and(|control| match links.get(&key) {
                 Some(entry) => entry.link.has_use_for(control, q.generation),

@@ -180,4 +180,34 @@ pub enum Refusal {
     /// The crossing does not exist.
     #[error("there is no crossing number {0}; it may have ended")]
     NoSuchCrossing(u64),
+    /// Nothing may be sent now, and a test waits for nothing.
+    #[error("no test signal now: {0}")]
+    OutOfService(String),
+    /// A test signal of no length, or too long.
+    #[error("a test signal of {0} s cannot be sent; ask for 1 to {1} s")]
+    TestLength(u8, u8),
+    /// One test signal at a time.
+    #[error("a test signal on {0} waits or is being sent; end it first")]
+    TestGoesOn(String),
+    /// There is no test signal.
+    #[error("no test signal waits or is being sent on {0}")]
+    NoTest(String),
+    /// A steady tone of a mode without tones.
+    #[error("{0} has no tones, and a radio passes no steady level; ask for alternating instead")]
+    NoTones(&'static str),
+    /// The port has no sound of its own.
+    #[error(
+        "the controller of {0} makes the sound itself; only a repeated frame can be sent there"
+    )]
+    ControllerMakesSound(String),
+    /// A controller takes nothing back.
+    #[error(
+        "the controller of {0} has the frames and takes none back; switch the radio off to end it now"
+    )]
+    TestHandedOver(String),
+    /// The key may not be down long enough for any test signal.
+    #[error(
+        "the key of {0} may not be down long enough for a test signal; raise the limit in the station plan"
+    )]
+    NoRoomForTest(String),
 }

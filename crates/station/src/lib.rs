@@ -23,6 +23,7 @@ mod crossing;
 mod engine;
 mod event;
 mod heard;
+mod identity;
 mod links;
 mod occupancy;
 mod strip;

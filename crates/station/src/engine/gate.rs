@@ -5,7 +5,7 @@ use dunlin_ax25::CallSign;
 use dunlin_clock::{Duration, Instant, WallTime};
 
 use super::{Output, Station, WakeupReason};
-use crate::channel::{Channel, OnAir};
+use crate::channel::{Channel, OnAir, Origin};
 use crate::config::StationConfig;
 use crate::event::{Event, PortId, PortView, Urgency, ms};
 use crate::gate::judge::{Evidence, Other, Report, Standing, UNASKED_AFTER};
@@ -116,6 +116,7 @@ impl Station {
             sensed: channel.sensed(),
             others: &others,
             length: channel.waiting_length(),
+            identification: channel.judge_identification(now),
             lost_draws: channel.access.lost_draws(),
         };
         channel.gate.judge(&evidence);
@@ -156,7 +157,7 @@ impl Station {
 
     /// Asks the driver to release a key. `by_person` = somebody wanted it; then what is cut
     /// off is not held against it.
-    fn release(&mut self, now: Instant, port: PortId, why: String, by_person: bool) {
+    pub(super) fn release(&mut self, now: Instant, port: PortId, why: String, by_person: bool) {
         let channel = self.channel(port);
         channel.gate.released = Some(now);
         if !by_person {
@@ -231,8 +232,14 @@ impl Station {
             if let Some(block) = self.strips.break_off(block, released) {
                 self.tell(Event::Block(block));
             }
+            if queued.origin == Origin::Test {
+                continue; // Nobody waits for the rest of it.
+            }
             if queued.broken_off >= MOST_BROKEN_OFF {
                 given_up += 1;
+                if queued.origin == Origin::Identification {
+                    self.channel(port).identity.give_up();
+                }
                 continue;
             }
             let queue = &mut self.channel(port).queue;
@@ -301,8 +308,8 @@ impl Station {
             waiting: facts.waiting(&channel.queue),
             queued: channel.queue.len(),
             key_down: channel.gate.key_down.view(now, &channel.config.gate.limits),
-            test: None,
-            identified_ms: None,
+            test: channel.test_words(),
+            identified_ms: channel.identity.identified().map(ms),
         }
     }
 

@@ -5,6 +5,7 @@ mod alarms;
 mod client;
 mod controller;
 mod gate;
+mod identify;
 mod links;
 mod people;
 mod receive;
@@ -12,6 +13,7 @@ mod relay;
 mod send;
 mod stops;
 mod talks;
+mod test_signals;
 
 pub use client::ClientView;
 
@@ -36,6 +38,7 @@ use client::Clients;
 
 pub(crate) use alarms::Watch;
 pub(crate) use gate::Told;
+pub(crate) use test_signals::TestRun;
 
 /// One thing that happened outside.
 #[derive(Clone, Copy, Debug)]
@@ -150,6 +153,10 @@ pub enum WakeupReason {
     /// A condition of the gate may open, a limit of the key is reached, or people are to be
     /// told of the gate.
     Gate(PortId),
+    /// The call sign has to be said.
+    Identify(PortId),
+    /// A test signal has waited too long.
+    Test(PortId),
 }
 
 /// Notes kept for a snapshot.
@@ -203,6 +210,7 @@ impl Station {
             .collect::<Result<Vec<_>, _>>()?;
         for channel in &mut channels {
             channel.invented = gate::invented_call(&config, channel.id);
+            channel.reckon_call_sign();
         }
         let mut station = Station {
             alarms: Alarms::default(),
@@ -285,6 +293,8 @@ impl Station {
             .chain(crossings)
             .chain(self.gate_wakeups())
             .chain(self.alarm_wakeups())
+            .chain(self.identification_wakeups())
+            .chain(self.test_wakeups())
             .min_by_key(|(at, _)| *at)
     }
 
@@ -332,6 +342,8 @@ impl Station {
         self.beacons(now);
         self.link_timers(now);
         self.overdue_crossings(now);
+        self.overdue_tests(now);
+        self.identifications(now);
         self.pump_links(now);
         for port in self.ports() {
             // Each port anew: the one before may have keyed at this very instant.

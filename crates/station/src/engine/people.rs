@@ -41,14 +41,18 @@ impl Station {
             } => self.say_to_all(now, port, to, &via, &text),
             Command::Stop { port, by, why } => self.stop(now, port, &by, &why),
             Command::Start { port, by } => self.start(now, port, &by),
-            Command::Test { .. } | Command::EndTest { .. } | Command::Identify { .. } => {
-                Err(Refusal::NotYet)
-            }
+            Command::Test {
+                port,
+                signal,
+                seconds,
+            } => self.start_test(now, port, signal, seconds),
+            Command::EndTest { port } => self.end_test(now, port),
+            Command::Identify { port } => self.identify(now, port),
         }
     }
 
     /// The port, if it exists and may transmit.
-    fn sending_port(&self, port: PortId) -> Result<(), Refusal> {
+    pub(super) fn sending_port(&self, port: PortId) -> Result<(), Refusal> {
         match self.config.ports.get(usize::from(port.0)) {
             None => Err(Refusal::NoSuchPort(port.0, self.config.ports.len())),
             Some(p) if !p.may_transmit => Err(Refusal::ReceiveOnly(p.name.clone())),

@@ -49,28 +49,33 @@ impl Station {
     pub(super) fn transmit(&mut self, now: Instant, port: PortId) {
         self.channels[usize::from(port.0)].drop_stale(now, &self.links);
         self.confirm_seize(now, port);
-        let channel = self.channel(port);
-        let taken = channel.take_transmission(now);
+        let taken = self.channel(port).take_transmission(now);
         if taken.is_empty() {
             return;
         }
-        let octets: Vec<Vec<u8>> = taken.iter().map(|q| q.octets.clone()).collect();
-        let tail = channel.config.timing.tail;
-        // Each frame ends where the sound of a transmission up to it would, less the tail.
-        let ends: Vec<Instant> = (1..=octets.len())
-            .map(|n| {
-                now + channel
-                    .transmitter
-                    .airtime(&octets[..n])
-                    .saturating_sub(tail)
-            })
-            .collect();
-        let airtime = channel.transmitter.airtime(&octets);
+        let taken = self.with_call_sign(now, port, taken);
+        let channel = self.channel(port);
+        let said = channel.said(now, &taken);
         let mut start = now + channel.config.timing.key_up_delay;
+        let octets: Vec<Vec<u8>> = taken.iter().map(|q| q.octets.clone()).collect();
+        let mut airtime = channel.transmitter.airtime(&octets);
+        // Each frame ends where the sound of a transmission up to it would, less the tail. A
+        // test signal is one piece with its frame.
+        let mut ends: Vec<Instant> = said.iter().map(|s| s.end).collect();
+        let test = taken.first().filter(|q| q.origin == Origin::Test);
+        if let Some(test) = test {
+            (start, airtime) = (now, test.alone);
+            ends = ends.pop().into_iter().collect();
+        }
+        let test = test.and_then(|_| self.test_output(port));
+        self.channel(port).identity.begins(now, said, now + airtime);
         self.key_down(now, port, airtime);
         for (queued, end) in taken.into_iter().zip(ends) {
             let mut block = strip::blank(port, BlockKind::Sent, start, Some(end));
             strip::describe(&mut block, &queued.octets);
+            if let Some((_, what)) = &test {
+                block.what.clone_from(what);
+            }
             let block = self.strips.add(block);
             self.watch_sent(now, port, &queued.octets);
             self.count_client_frames(now, queued.origin, 1);
@@ -83,7 +88,10 @@ impl Station {
             self.tell(Event::Block(block));
             start = end;
         }
-        let output = self.carried(port, octets);
+        let output = match test {
+            Some((output, _)) => output,
+            None => self.carried(port, octets),
+        };
         self.outputs.push_back(output);
         self.tell_links_of_channel(now, port);
     }
@@ -106,6 +114,14 @@ impl Station {
         channel.own.set(now, false);
         channel.gate.key_down.release(now);
         channel.sound_ends = None;
+        channel.identity.ends(now, channel.gate.released);
+        if channel
+            .on_air
+            .iter()
+            .any(|f| f.queued.origin == Origin::Test)
+        {
+            channel.test = None;
+        }
         self.after_release(now, port);
         self.judge(now, port);
         self.tell_links_of_channel(now, port);

@@ -78,6 +78,8 @@ pub(crate) enum Why {
     LineFailed,
     LineStuck,
     CarriesCall,
+    OwesCall(Instant),
+    CannotIdentify(Duration),
     Room,
     NoRoom(Window, Option<Instant>),
     OwnTransmission,
@@ -106,6 +108,7 @@ impl Why {
                 | Why::LineReleased
                 | Why::LineInUse
                 | Why::CarriesCall
+                | Why::OwesCall(_)
                 | Why::Room
                 | Why::OwnTransmission
                 | Why::Alone
@@ -146,6 +149,8 @@ pub(crate) struct Evidence<'a> {
     pub(crate) others: &'a [Other],
     /// The first transmission that waits, how long it takes.
     pub(crate) length: Option<Duration>,
+    /// Whether what is sent can be identified.
+    pub(crate) identification: Why,
     pub(crate) lost_draws: u32,
 }
 
@@ -223,7 +228,7 @@ impl Gate {
             self.listened(e),
             self.device(e),
             self.key_line(e),
-            Why::CarriesCall,
+            e.identification,
             self.room(e),
             interlock(e),
             channel(e),

@@ -54,7 +54,20 @@ impl Facts<'_> {
             | Why::LineDown
             | Why::LineFailed
             | Why::LineStuck => self.of_key_line(why),
-            Why::CarriesCall => open("every frame carries the call sign of its sender"),
+            Why::CarriesCall => open("nothing was sent that the call sign has not followed"),
+            Why::OwesCall(until) => open(&format!(
+                "something was sent that the call sign has to follow; it does so by itself, at \
+                 the latest in {}, or with the next transmission",
+                span(until.since(self.now))
+            )),
+            Why::CannotIdentify(length) => shut(
+                &format!(
+                    "a frame with the call sign takes {}, longer than the key may be down",
+                    span(length)
+                ),
+                "Raise the limit of one transmission in the station plan, or shorten the key-up \
+                 delay.",
+            ),
             Why::Room | Why::NoRoom(..) => self.of_key_down(why),
             Why::Alone | Why::OtherKeyed(_) | Why::OtherHears(_) => self.of_others(why),
             Why::OwnTransmission => open("this port is transmitting and does not listen"),

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use dunlin_clock::SampleRate;
 use dunlin_framing::encode;
-use dunlin_modem::{Mode, ModemError, Modulator, TransmitSettings};
+use dunlin_modem::{Mode, ModemError, Modulator, Steady, TransmitSettings};
 
 /// Fewest flags before the first frame. Four let the receiver's descrambler run in (17
 /// symbols) and its filters settle; common practice, no source.
@@ -73,7 +73,7 @@ impl Transmitter {
         })
     }
 
-    fn bits(&self, frames: &[Vec<u8>]) -> Vec<bool> {
+    fn bits<F: AsRef<[u8]>>(&self, frames: &[F]) -> Vec<bool> {
         encode(frames, self.lead_flags, self.tail_flags)
     }
 
@@ -88,11 +88,40 @@ impl Transmitter {
     }
 
     /// How long [`transmission`](Transmitter::transmission) of these frames sounds.
-    pub fn airtime(&self, frames: &[Vec<u8>]) -> Duration {
+    pub fn airtime<F: AsRef<[u8]>>(&self, frames: &[F]) -> Duration {
         if frames.is_empty() {
             return Duration::ZERO;
         }
         self.modulator.duration(self.bits(frames).len())
+    }
+
+    /// The sound of one transmission that begins with steady levels, each for so many symbols,
+    /// goes on with `flags` besides the usual ones, and ends with these frames.
+    ///
+    /// # Errors
+    /// [`ModemError::NoTones`] if the mode cannot hold such a level.
+    pub fn test(
+        &self,
+        steady: &[(Steady, usize)],
+        flags: usize,
+        frames: &[Vec<u8>],
+    ) -> Result<Vec<f32>, ModemError> {
+        let mut out = Vec::new();
+        let bits = encode(frames, self.lead_flags + flags, self.tail_flags);
+        self.modulator.modulate_test(steady, &bits, &mut out)?;
+        Ok(out)
+    }
+
+    /// How long [`test`](Transmitter::test) of these sounds.
+    pub fn test_airtime(
+        &self,
+        steady: &[(Steady, usize)],
+        flags: usize,
+        frames: &[Vec<u8>],
+    ) -> Duration {
+        let held: usize = steady.iter().map(|(_, symbols)| symbols).sum();
+        let bits = encode(frames, self.lead_flags + flags, self.tail_flags);
+        self.modulator.duration(held + bits.len())
     }
 
     /// How long one frame is on the air with a flag before and after, without key-up delay and
@@ -122,7 +151,7 @@ mod tests {
             let least = 0.32 + f64::from(145 * 8 + 64) / f64::from(mode.baud());
             assert!(transmitter.airtime(&frames).as_secs_f64() >= least);
             assert!(transmitter.airtime(&frames).as_secs_f64() < least + 0.07);
-            assert_eq!(transmitter.airtime(&[]), Duration::ZERO);
+            assert_eq!(transmitter.airtime::<Vec<u8>>(&[]), Duration::ZERO);
         }
     }
 }

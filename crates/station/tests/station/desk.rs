@@ -45,6 +45,8 @@ pub struct Desk {
     pub events: Vec<Event>,
     /// Intervals in which each key was down.
     pub down: Vec<Vec<(Instant, Instant)>>,
+    /// The sound of the last transmission.
+    pub sound: Vec<f32>,
     keys: Vec<Option<Key>>,
     rates: Vec<SampleRate>,
 }
@@ -84,6 +86,7 @@ impl Desk {
             deeds: Vec::new(),
             events: Vec::new(),
             down: vec![Vec::new(); n],
+            sound: Vec::new(),
             keys: vec![None; n],
             rates,
         };
@@ -182,6 +185,7 @@ impl Desk {
                 Output::Event(event) => self.events.push(event),
                 Output::Transmit { port, samples } => {
                     let lasts = self.rates[usize::from(port.0)].duration_of(samples.len() as u64);
+                    self.sound = samples;
                     self.press(port, lasts);
                 }
                 Output::SendFrames { port, airtime, .. } => self.press(port, airtime),

@@ -8,6 +8,8 @@ mod desk;
 mod faults;
 mod gate;
 mod hardship;
+mod identification;
 mod mishaps;
 mod talks;
+mod test_signals;
 mod wire;
