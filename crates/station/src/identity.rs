@@ -175,8 +175,9 @@ impl Identity {
             self.asked = false;
             self.owed_since = Some(said.end);
         }
-        // The key was down after the call sign with more than the tail.
-        let all_said = cut.is_none() && frames.last().is_some_and(|f| f.identifies);
+        // After the call sign there was nothing more than the tail.
+        let all_said = frames.last().filter(whole);
+        let all_said = all_said.is_some_and(|f| f.identifies);
         if all_said {
             self.owed_since = None;
             self.left_owed = None;

@@ -90,7 +90,11 @@ fn account(desk: &Desk, every: Duration) -> Result<(), String> {
         if !owed && quiet.is_none_or(|q| q >= 30_000) {
             from = block.start_ms; // A new series.
         }
-        if end > from + every {
+        // Of repeated frames the first one says it.
+        let repeated = block.what.contains("repeated frame");
+        let told = if repeated { block.start_ms + 2_000 } else { end };
+        // Blocks are told in whole milliseconds.
+        if told.min(end) > from + every + 1 {
             return Err(format!(
                 "{} ms since {from} without a call sign",
                 end - from
