@@ -235,7 +235,9 @@ impl Run {
             }
         }
         // Not the call sign by itself: it comes when it has to.
-        let whole = blocks.into_values().filter(|b| b.why.is_none() && b.to != "ID");
+        let whole = blocks
+            .into_values()
+            .filter(|b| b.why.is_none() && b.to != "ID");
         whole
             .filter_map(|b| String::from_utf8(b.octets.get(16..)?.to_vec()).ok())
             .collect()

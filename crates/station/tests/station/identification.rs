@@ -92,7 +92,11 @@ fn account(desk: &Desk, every: Duration) -> Result<(), String> {
         }
         // Of repeated frames the first one says it.
         let repeated = block.what.contains("repeated frame");
-        let told = if repeated { block.start_ms + 2_000 } else { end };
+        let told = if repeated {
+            block.start_ms + 2_000
+        } else {
+            end
+        };
         // Blocks are told in whole milliseconds.
         if told.min(end) > from + every + 1 {
             return Err(format!(
