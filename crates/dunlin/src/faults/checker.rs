@@ -211,6 +211,17 @@ fn one(
             ));
         }
     }
+    keyed_though(number, down, truth, end, broken);
+}
+
+/// What must not be so when a key goes down.
+fn keyed_though(
+    number: usize,
+    down: (Instant, Instant),
+    truth: &Truth,
+    end: Instant,
+    broken: &mut Vec<String>,
+) {
     let at_start = [
         ("the radio said busy", &truth.busy),
         ("the station had just started", &truth.settling),

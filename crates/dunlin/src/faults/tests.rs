@@ -1,3 +1,5 @@
+//! Fault runs in every check.
+
 use super::*;
 
 /// Runs in every check; `dunlin rehearse --faults` runs as many as one likes.

@@ -1,3 +1,5 @@
+//! What is opened for which plan; nothing is really opened.
+
 use super::*;
 use dunlin_plan::PlanRules;
 
