@@ -50,14 +50,16 @@ export const test = base.extend({
     },
     { scope: "worker" },
   ],
+  /** Complaints of the browser that a test wants, besides. */
+  allowed: [/$^/, { option: true }],
   /** A page that fails its test if anything goes wrong in it. */
-  page: async ({ page }, use) => {
+  page: async ({ page, allowed }, use) => {
     const wrong = [];
     page.on("pageerror", (error) => wrong.push(String(error)));
     page.on("console", (message) => {
       // The browser also reports connections that a test cuts and commands that are refused.
       const wanted = /ERR_(CONNECTION|EMPTY|INCOMPLETE|SOCKET_NOT_CONNECTED)|status of (409|503)/.test(message.text());
-      if (message.type() === "error" && !wanted) wrong.push(message.text());
+      if (message.type() === "error" && !wanted && !allowed.test(message.text())) wrong.push(message.text());
     });
     await use(page);
     if (wrong.length > 0) throw new Error(`the page complained:\n${wrong.join("\n")}`);

@@ -1,5 +1,6 @@
 // The banner: whose station, in which world, what time, and whether the page is live.
 
+import { logOut } from './command.js';
 import { html } from './html.js';
 import { openKeys } from './keys.js';
 import { clock, connection, store, useSecond, useSlices } from './station.js';
@@ -16,6 +17,7 @@ export function Banner() {
       : html`<b>On the air:</b> this station can key its radios`}</p>
     <${Link} />
     <${Clocks} />
+    ${store.locked && store.role === 'operator' && html`<button type="button" class="quiet" onClick=${logOut}>Log out</button>`}
     <button type="button" class="quiet" onClick=${openKeys}>Keys <kbd>?</kbd></button>
   </header>`;
 }

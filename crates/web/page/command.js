@@ -20,8 +20,25 @@ export async function ask(command, patience = PATIENCE_MS) {
     });
     const answer = await response.json();
     if (response.ok) return { reply: answer };
+    if (response.status === 401) void toLogIn();
     return { refused: String(answer.refused), silent: response.status === 503 };
   } catch {
     return { refused: 'the station cannot be reached; nothing was lost here, try again', silent: true };
   }
+}
+
+/** Goes to the log-in page if this page may no longer see the station. Text typed is kept. */
+export async function toLogIn() {
+  try {
+    const response = await fetch('/api/visitor', { signal: AbortSignal.timeout(PATIENCE_MS) });
+    if ((await response.json()).role === 'nobody') location.assign('/log-in');
+  } catch {
+    // The station is away, which the page says by itself.
+  }
+}
+
+/** Ends the log-in of this browser. */
+export async function logOut() {
+  await fetch('/api/log-out', { method: 'POST', headers: { 'Content-Type': 'application/json' }, body: '{}' });
+  location.assign('/');
 }

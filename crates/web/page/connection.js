@@ -1,5 +1,7 @@
 // The live stream: opened, watched, opened again where it broke, without gap or double.
 
+import { toLogIn } from './command.js';
+
 /** @import { Store } from './store.js' */
 /** @import { EngineClock } from './clock.js' */
 
@@ -54,6 +56,7 @@ export class Connection {
     const greeting = JSON.parse(message.data);
     this.clock.start(greeting.wall_ms_at_zero, greeting.speed, greeting.snapshot.now_ms);
     this.store.load(greeting);
+    document.body.classList.toggle('guest', greeting.role === 'guest');
     this.lastId = message.lastEventId;
     this.live();
   }
@@ -92,6 +95,8 @@ export class Connection {
       since: first ? Date.now() : since,
       tries: first ? 1 : tries + 1,
     });
+    // A log-in that has ended looks like a lost line.
+    void toLogIn();
     const pause = PAUSES_MS[Math.min(this.store.link.tries, PAUSES_MS.length) - 1];
     clearTimeout(this.retry);
     this.retry = setTimeout(() => this.open(), pause);

@@ -14,6 +14,7 @@ export function StopBar() {
   const ports = [...store.ports.values()].filter((port) => port.may_transmit);
   return html`<section class="stop-bar" aria-label="Stop">
     <div class="stop-buttons">
+      ${store.role === 'guest' && html`<p class="guest-words">You look on as a guest: you see everything and command nothing. <a href="/log-in">Log in</a></p>`}
       <${StopAll} />
       ${ports.map(({ port, name }) => html`<${StopButton} key=${port} port=${port} words=${name} held=${stopOf(port) !== undefined} />`)}
     </div>

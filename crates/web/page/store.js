@@ -17,6 +17,10 @@ export class Store {
     this.call = '';
     /** @type {Greeting['world']} */
     this.world = 'rehearsal';
+    /** What this page may do. @type {Greeting['role']} */
+    this.role = 'operator';
+    /** The station has a password, so that one can log in and out. */
+    this.locked = false;
     /** @type {Map<number, PortView>} */
     this.ports = new Map();
     /** Oldest first. @type {Map<number, Block[]>} */
@@ -54,6 +58,8 @@ export class Store {
     const { snapshot } = greeting;
     this.run = greeting.run;
     this.world = greeting.world;
+    this.role = greeting.role;
+    this.locked = greeting.locked;
     this.call = snapshot.call;
     this.ports = new Map(snapshot.ports.map((port) => [port.port, port]));
     this.blocks = new Map(snapshot.ports.map((port) => [port.port, []]));

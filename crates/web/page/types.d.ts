@@ -184,6 +184,8 @@ export interface Greeting {
   world: 'rehearsal' | 'on_the_air';
   wall_ms_at_zero: number;
   speed: number | null;
+  role: 'operator' | 'guest' | 'nobody';
+  locked: boolean;
   snapshot: Snapshot;
 }
 

@@ -5,8 +5,8 @@ use std::sync::mpsc::SyncSender;
 use std::time::Duration;
 
 use axum::extract::rejection::JsonRejection;
-use axum::extract::{FromRequest, Request, State};
-use axum::http::StatusCode;
+use axum::extract::{Extension, FromRequest, Request, State};
+use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Json, Router};
@@ -14,6 +14,7 @@ use dunlin_station::{Command, Snapshot};
 use serde::Serialize;
 use tokio::sync::Semaphore;
 
+use crate::door::{Door, Role, Visitor};
 use crate::{Answer, Ask, Hub, WebConfig, World, stream};
 
 /// How long a client waits for the driver before it is told that nobody answers.
@@ -24,6 +25,9 @@ const PATIENCE: Duration = Duration::from_secs(5);
 pub(crate) struct Shared {
     pub(crate) hub: Arc<Hub>,
     pub(crate) seats: Arc<Semaphore>,
+    pub(crate) door: Door,
+    /// Served under TLS.
+    pub(crate) secure: bool,
     config: WebConfig,
     asking: SyncSender<Ask>,
 }
@@ -41,6 +45,10 @@ pub struct Greeting {
     pub wall_ms_at_zero: i64,
     /// Engine seconds per second of civil time; `null` = as fast as it can.
     pub speed: Option<f64>,
+    /// What the one who asks may do.
+    pub role: Role,
+    /// A password is set, so that one can log in and out.
+    pub locked: bool,
     /// The state of the station.
     pub snapshot: Snapshot,
 }
@@ -60,6 +68,7 @@ pub(crate) fn routes() -> Router<Arc<Shared>> {
         .route("/api/snapshot", get(snapshot))
         .route("/api/events", get(stream::events))
         .route("/api/command", post(command))
+        .route("/metrics", get(metrics))
         .fallback(nothing_here)
 }
 
@@ -68,13 +77,15 @@ impl Shared {
         Arc::new(Shared {
             hub,
             seats: Arc::new(Semaphore::new(stream::MOST_LISTENERS)),
+            door: Door::new(config.access.clone()),
+            secure: config.tls.is_some(),
             config,
             asking,
         })
     }
 
     /// A fresh snapshot from the driver.
-    pub(crate) async fn greeting(&self) -> Result<Greeting, Response> {
+    pub(crate) async fn greeting(&self, visitor: &Visitor) -> Result<Greeting, Response> {
         let (seq, snapshot) = self.ask(|reply| Ask::Snapshot { reply }).await?;
         Ok(Greeting {
             run: self.hub.run().to_owned(),
@@ -82,6 +93,8 @@ impl Shared {
             world: self.config.world,
             wall_ms_at_zero: self.config.wall_at_zero.0,
             speed: self.config.speed,
+            role: visitor.role,
+            locked: self.door.is_locked(),
             snapshot,
         })
     }
@@ -101,19 +114,38 @@ impl Shared {
     }
 }
 
-async fn snapshot(State(shared): State<Arc<Shared>>) -> Response {
-    match shared.greeting().await {
+async fn snapshot(
+    State(shared): State<Arc<Shared>>,
+    Extension(visitor): Extension<Visitor>,
+) -> Response {
+    match shared.greeting(&visitor).await {
         Ok(greeting) => Json(greeting).into_response(),
         Err(response) => response,
     }
 }
 
-async fn command(State(shared): State<Arc<Shared>>, request: Request) -> Response {
+/// Figures of the station in the Prometheus text format, version 0.0.4.
+async fn metrics(State(shared): State<Arc<Shared>>) -> Response {
+    let format = [(
+        header::CONTENT_TYPE,
+        "text/plain; version=0.0.4; charset=utf-8",
+    )];
+    match shared.ask(|reply| Ask::Metrics { reply }).await {
+        Ok(text) => (format, text).into_response(),
+        Err(response) => response,
+    }
+}
+
+async fn command(
+    State(shared): State<Arc<Shared>>,
+    Extension(visitor): Extension<Visitor>,
+    request: Request,
+) -> Response {
     let command = match Json::<Command>::from_request(request, &()).await {
         Ok(Json(command)) => command,
         Err(rejection) => return unreadable(&rejection),
     };
-    let command = signed(command, "the page on this machine");
+    let command = signed(command, &visitor.words());
     match shared.ask(|reply| Ask::Command { command, reply }).await {
         Ok(Ok(reply)) => Json(reply).into_response(),
         Ok(Err(refusal)) => refused(StatusCode::CONFLICT, &refusal.to_string()),
@@ -129,7 +161,7 @@ fn signed(mut command: Command, asker: &str) -> Command {
     command
 }
 
-fn unreadable(rejection: &JsonRejection) -> Response {
+pub(crate) fn unreadable(rejection: &JsonRejection) -> Response {
     let sentence = match rejection.status() {
         StatusCode::PAYLOAD_TOO_LARGE => {
             "this is too long for one command; send less at once".to_owned()

@@ -36,6 +36,8 @@ const FILES: &[(&str, &[u8])] = page![
     "index.html",
     "keys.js",
     "latest-frames.js",
+    "log-in.html",
+    "log-in.js",
     "main.js",
     "mark.svg",
     "notes.js",
@@ -67,6 +69,7 @@ const FILES: &[(&str, &[u8])] = page![
 pub(crate) fn routes() -> Router<Arc<Shared>> {
     Router::new()
         .route("/", get(|| async { file("index.html") }))
+        .route("/log-in", get(|| async { file("log-in.html") }))
         // Asked for by browsers where a document names no icon, such as the API's answers.
         .route("/favicon.ico", get(|| async { file("mark.svg") }))
         .route(

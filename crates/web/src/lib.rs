@@ -1,4 +1,5 @@
-//! The page of the station and its API, on the loopback interface only.
+//! The page of the station and its API: on the loopback interface, and beyond it only with a
+//! password.
 //!
 //! This crate decides nothing: it shows what the engine tells and hands on what people ask.
 //! It knows no engine either. A driver (the thread that owns the engine) starts it with
@@ -11,6 +12,7 @@
 //! # trait Station {
 //! #     fn command(&mut self, now: Instant, command: Command) -> Result<Reply, Refusal>;
 //! #     fn snapshot(&self, now: Instant) -> Snapshot;
+//! #     fn metrics(&self, now: Instant) -> String;
 //! #     fn poll(&mut self) -> Option<Event>;
 //! # }
 //! fn one_turn(web: &Web, station: &mut impl Station, now: Instant) {
@@ -20,6 +22,7 @@
 //!         match ask {
 //!             Ask::Command { command, reply } => reply.send(station.command(now, command)),
 //!             Ask::Snapshot { reply } => reply.send((web.hub.last(), station.snapshot(now))),
+//!             Ask::Metrics { reply } => reply.send(station.metrics(now)),
 //!         }
 //!         drain(web, station); // 3. before the next ask, see below
 //!     }
@@ -44,6 +47,10 @@
 //! | `/api/snapshot` | GET | everything at one moment, see [`Greeting`] |
 //! | `/api/events` | GET | server-sent events, see below |
 //! | `/api/command` | POST | a [`Command`] as JSON; answers a [`Reply`] or `{"refused": "…"}` |
+//! | `/metrics` | GET | figures in the Prometheus text format, from [`Ask::Metrics`] |
+//! | `/log-in` | GET | the page that asks for the password |
+//! | `/api/log-in`, `/api/log-out` | POST | `{"password": "…"}`, answered with a cookie; the end of it |
+//! | `/api/visitor` | GET | what the one who asks may do |
 //!
 //! Each server-sent event has the id `<run>-<number>` and an [`dunlin_station::Event`] as
 //! data. A client that sends the id of the last event it has (`Last-Event-ID`, or `?after=`)
@@ -55,20 +62,30 @@
 //!
 //! Requests whose `Host` is not this address (a page of another name that was pointed here),
 //! whose `Origin` is another page, bodies over 64 KiB, commands that are not
-//! `application/json`. Only the loopback address is bound.
+//! `application/json`. An address beyond loopback is not served without a password. Where one
+//! is set, who has not given it sees the log-in page, or, if guests are allowed, everything
+//! but may command nothing.
+//!
+//! Who stopped or started the station is filled in here ([`Command::Stop`], `by`); what the
+//! client says of it is not believed.
 
 mod api;
 mod assets;
+mod door;
 mod guard;
 mod hub;
+mod listen;
+mod log_in;
+mod password;
 mod stream;
+mod throttle;
 
-use std::net::{Ipv4Addr, SocketAddr};
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::mpsc;
 
 use axum::Router;
-use axum::serve::ListenerExt;
 use dunlin_clock::WallTime;
 use dunlin_station::{Command, Refusal, Reply, Snapshot};
 use serde::Serialize;
@@ -76,7 +93,9 @@ use thiserror::Error;
 use tokio::sync::oneshot;
 
 pub use api::Greeting;
+pub use door::Role;
 pub use hub::Hub;
+pub use password::{PasswordError, hash_password};
 
 /// Questions that may wait for the driver; more are answered "try again".
 const MOST_ASKS: usize = 64;
@@ -94,8 +113,17 @@ pub enum World {
 /// How to serve the page.
 #[derive(Clone, Debug)]
 pub struct WebConfig {
-    /// TCP port on the loopback address; 0 = any free one.
+    /// Where to listen. Beyond loopback [`WebConfig::access`] must be set.
+    pub address: IpAddr,
+    /// TCP port; 0 = any free one.
     pub port: u16,
+    /// Who may use the page; `None` = everybody on this machine.
+    pub access: Option<Access>,
+    /// Encrypt; `None` = plain HTTP.
+    pub tls: Option<Tls>,
+    /// Further names under which browsers reach the page, such as `shack.example` or, behind
+    /// another port, `shack.example:8443`.
+    pub hosts: Vec<String>,
     /// In which world the station runs.
     pub world: World,
     /// Civil time at the zero of the engine's time line.
@@ -103,6 +131,51 @@ pub struct WebConfig {
     /// Engine seconds per second of civil time (1 = real time); `None` = as fast as it can,
     /// then the page takes its "now" from the engine alone.
     pub speed: Option<f64>,
+}
+
+impl Default for WebConfig {
+    /// A rehearsal in real time on any free port of the loopback address.
+    fn default() -> Self {
+        WebConfig {
+            address: IpAddr::V4(Ipv4Addr::LOCALHOST),
+            port: 0,
+            access: None,
+            tls: None,
+            hosts: Vec::new(),
+            world: World::Rehearsal,
+            wall_at_zero: WallTime(0),
+            speed: Some(1.0),
+        }
+    }
+}
+
+/// Who may use the page.
+#[derive(Clone)]
+pub struct Access {
+    /// The operator's password as [`hash_password`] gives it.
+    pub password_hash: String,
+    /// Without the password one sees everything and commands nothing; otherwise one sees the
+    /// log-in page.
+    pub guest: bool,
+}
+
+impl std::fmt::Debug for Access {
+    /// Leaves the hash out, so that it gets into no log.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let guest = self.guest;
+        f.debug_struct("Access")
+            .field("guest", &guest)
+            .finish_non_exhaustive()
+    }
+}
+
+/// With what to encrypt.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Tls {
+    /// File with the certificate and its chain, PEM.
+    pub certificate: PathBuf,
+    /// File with its private key, PEM.
+    pub key: PathBuf,
 }
 
 /// A question of the web side to whoever owns the engine. If the answer is not sent (the
@@ -115,6 +188,11 @@ pub enum Ask {
         command: Command,
         /// Where the answer goes.
         reply: Answer<Result<Reply, Refusal>>,
+    },
+    /// Tell the figures of the station in the Prometheus text format, version 0.0.4.
+    Metrics {
+        /// Where the answer goes.
+        reply: Answer<String>,
     },
     /// Tell everything that there is, with [`Hub::last`] at that moment.
     Snapshot {
@@ -149,13 +227,20 @@ pub struct Web {
     pub hub: Arc<Hub>,
     /// What clients ask; to be answered by the driver as shown in the crate's description.
     pub asks: mpsc::Receiver<Ask>,
+    secure: bool,
     runtime: Option<tokio::runtime::Runtime>,
 }
 
 impl Web {
     /// The address of the page, for people.
     pub fn url(&self) -> String {
-        format!("http://{}/", self.address)
+        let scheme = if self.secure { "https" } else { "http" };
+        let mut address = self.address;
+        if address.ip().is_unspecified() {
+            // Listens everywhere; from this machine it is reached here.
+            address.set_ip(Ipv4Addr::LOCALHOST.into());
+        }
+        format!("{scheme}://{address}/")
     }
 }
 
@@ -177,63 +262,79 @@ pub enum WebError {
     )]
     PortInUse(u16),
     /// The operating system refuses for another reason.
-    #[error("cannot listen on 127.0.0.1 port {port}: {source}; choose another with --port")]
+    #[error("cannot listen on {place}: {source}; choose another address or port")]
     Listen {
-        /// The TCP port.
-        port: u16,
+        /// Address and TCP port.
+        place: SocketAddr,
         /// What the operating system says.
         source: std::io::Error,
+    },
+    /// Whoever reaches the address could command the station.
+    #[error(
+        "the page would be open to everybody who reaches {0}: set a password (`dunlin password` \
+         makes the line for the station plan), or serve it on 127.0.0.1 only"
+    )]
+    NoPassword(IpAddr),
+    /// The hash of the password cannot be used.
+    #[error(transparent)]
+    Password(#[from] PasswordError),
+    /// Certificate or key cannot be used.
+    #[error("TLS cannot be used with {file}: {why}; give certificate and key as PEM files")]
+    Tls {
+        /// The file.
+        file: PathBuf,
+        /// What is wrong with it.
+        why: String,
     },
     /// No thread or no event queue could be had.
     #[error("cannot start the thread that serves the page: {0}")]
     Runtime(std::io::Error),
 }
 
-/// Starts to serve the page on the loopback address, on threads of its own.
+/// Starts to serve the page, on threads of its own.
 ///
 /// # Errors
-/// If the port is in use or cannot be bound; each error says what to do.
+/// If the address cannot be bound or must not be without a password, or password hash or
+/// certificate cannot be used; each error says what to do.
 pub fn serve(config: WebConfig) -> Result<Web, WebError> {
+    match &config.access {
+        Some(access) => password::check_hash(&access.password_hash)?,
+        None if config.address.is_loopback() => {}
+        None => return Err(WebError::NoPassword(config.address)),
+    }
+    let tls = config.tls.as_ref().map(listen::tls).transpose()?;
+    let secure = tls.is_some();
+    if !secure && !config.address.is_loopback() {
+        tracing::warn!(
+            "the page is served without TLS: whoever listens on the network can read the password"
+        );
+    }
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(1)
         .thread_name("dunlin-web")
         .enable_all()
         .build()
         .map_err(WebError::Runtime)?;
-    let place = SocketAddr::from((Ipv4Addr::LOCALHOST, config.port));
-    let listener = runtime
-        .block_on(tokio::net::TcpListener::bind(place))
-        .map_err(|source| match source.kind() {
-            std::io::ErrorKind::AddrInUse => WebError::PortInUse(config.port),
-            _ => WebError::Listen {
-                port: config.port,
-                source,
-            },
-        })?;
+    let listener = listen::bind(&config)?;
     let address = listener.local_addr().map_err(WebError::Runtime)?;
     let run = format!("{:x}.{:x}", config.wall_at_zero.0, std::process::id());
     let hub = Arc::new(Hub::new(run));
     let (asking, asks) = mpsc::sync_channel(MOST_ASKS);
+    let names = guard::Names::new(address, secure, config.hosts.clone());
     let state = api::Shared::new(config, hub.clone(), asking);
-    let app = router(state, address.port());
-    let listener = listener.tap_io(|tcp| {
-        // Otherwise a short event may wait for the acknowledgement of the one before.
-        let _ = tcp.set_nodelay(true);
-    });
-    runtime.spawn(async move {
-        if let Err(error) = axum::serve(listener, app).await {
-            tracing::error!("the page is served no longer: {error}");
-        }
-    });
+    runtime.spawn(listen::serve(listener, router(state, names), tls));
     Ok(Web {
         address,
         hub,
         asks,
+        secure,
         runtime: Some(runtime),
     })
 }
 
-fn router(state: Arc<api::Shared>, port: u16) -> Router {
-    let guarded = api::routes().merge(assets::routes()).with_state(state);
-    guard::guarded(guarded, port)
+fn router(state: Arc<api::Shared>, names: guard::Names) -> Router {
+    let routes = api::routes()
+        .merge(assets::routes())
+        .merge(log_in::routes());
+    guard::guarded(routes.with_state(state.clone()), state, names)
 }

@@ -6,7 +6,7 @@ use std::convert::Infallible;
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::extract::{Query, State};
+use axum::extract::{Extension, Query, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
@@ -16,6 +16,7 @@ use tokio::sync::{OwnedSemaphorePermit, watch};
 use tokio::time::{Interval, MissedTickBehavior};
 
 use crate::api::{Shared, refused};
+use crate::door::{Role, Visitor};
 use crate::hub::Missed;
 
 /// Clients that may listen at once. A browser opens at most six connections to one address.
@@ -37,6 +38,7 @@ pub(crate) struct Place {
 /// Streams events after the client's last one, or after a snapshot.
 pub(crate) async fn events(
     State(shared): State<Arc<Shared>>,
+    Extension(visitor): Extension<Visitor>,
     Query(place): Query<Place>,
     headers: HeaderMap,
 ) -> Response {
@@ -55,6 +57,7 @@ pub(crate) async fn events(
         waiting: VecDeque::new(),
         beat: beat(),
         shared,
+        visitor,
         _seat: seat,
     };
     Sse::new(listener.stream()).into_response()
@@ -68,6 +71,7 @@ fn beat() -> Interval {
 
 struct Listener {
     shared: Arc<Shared>,
+    visitor: Visitor,
     /// Number of the last event handed out or waiting; `None` = a snapshot is due.
     at: Option<u64>,
     waiting: VecDeque<(u64, Arc<str>)>,
@@ -89,7 +93,7 @@ impl Listener {
     async fn next(&mut self) -> Option<Event> {
         loop {
             if self.beat.tick().now_or_never().is_some() && self.at.is_some() {
-                return Some(self.now());
+                return self.now();
             }
             if let Some((seq, json)) = self.waiting.pop_front() {
                 return Some(Event::default().id(self.shared.hub.id(seq)).data(json));
@@ -103,7 +107,7 @@ impl Listener {
                 Missed::Gone => self.at = None,
                 Missed::Events(events) if events.is_empty() => tokio::select! {
                     changed = self.changes.changed() => changed.ok()?,
-                    _ = self.beat.tick() => return Some(self.now()),
+                    _ = self.beat.tick() => return self.now(),
                 },
                 Missed::Events(events) => {
                     self.at = events.last().map(|(seq, _)| *seq);
@@ -114,16 +118,21 @@ impl Listener {
     }
 
     async fn snapshot(&mut self) -> Option<Event> {
-        let greeting = self.shared.greeting().await.ok()?;
+        let greeting = self.shared.greeting(&self.visitor).await.ok()?;
         let json = serde_json::to_string(&greeting).ok()?;
         self.at = Some(greeting.seq);
         let id = self.shared.hub.id(greeting.seq);
         Some(Event::default().event("snapshot").id(id).data(json))
     }
 
-    fn now(&self) -> Event {
+    /// The time; `None` if the listener's log-in has ended meanwhile.
+    fn now(&self) -> Option<Event> {
+        let role = self.shared.door.role(self.visitor.token.as_deref());
+        if role == Role::Nobody || role != self.visitor.role {
+            return None;
+        }
         let now_ms = self.shared.hub.now_ms();
         let data = format!("{{\"now_ms\":{now_ms}}}");
-        Event::default().event("now").data(data)
+        Some(Event::default().event("now").data(data))
     }
 }

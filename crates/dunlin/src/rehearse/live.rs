@@ -53,6 +53,7 @@ pub fn run(
         world: World::Rehearsal,
         wall_at_zero,
         speed: (pace.speed == Speed::Real).then_some(1.0),
+        ..WebConfig::default()
     })?;
     let operator = &rehearsal.scenario().stations[rehearsal.scenario().operator];
     let ports = operator

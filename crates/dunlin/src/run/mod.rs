@@ -289,6 +289,7 @@ fn page(args: &RunArgs, plan: &Plan, wall_at_zero: WallTime) -> Result<Web> {
         world: World::OnTheAir,
         wall_at_zero,
         speed: Some(1.0),
+        ..WebConfig::default()
     };
     Ok(dunlin_web::serve(config)?)
 }

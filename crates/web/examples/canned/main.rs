@@ -1,6 +1,7 @@
 //! A made-up feed for working on the page without an engine: everything it tells is invented
 //! here, nothing is decoded and nothing is sent. `cargo run -p dunlin-web --example canned`
-//! serves it; a first argument gives the TCP port. For the real thing: `dunlin rehearse`.
+//! serves it; a first argument gives the TCP port, a second a password, and a third, `guest`,
+//! lets people look on without it. For the real thing: `dunlin rehearse`.
 
 mod bands;
 mod conditions;
@@ -11,7 +12,7 @@ mod picture;
 use std::time::{Duration, Instant as Clock, UNIX_EPOCH};
 
 use dunlin_clock::{Instant, WallTime};
-use dunlin_web::{Ask, WebConfig, World, serve};
+use dunlin_web::{Access, Ask, WebConfig, hash_password, serve};
 
 use crate::bands::Bands;
 use crate::gates::Gates;
@@ -33,9 +34,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let wall_at_zero = WallTime(i64::try_from((since_1970 - PAST).as_millis())?);
     let web = serve(WebConfig {
         port,
-        world: World::Rehearsal,
+        access: access()?,
         wall_at_zero,
-        speed: Some(1.0),
+        ..WebConfig::default()
     })?;
     println!("A made-up feed (fixture, no engine) is at {}", web.url());
     let mut picture = Picture::new();
@@ -64,6 +65,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                     let done = done.unwrap_or_else(|| people.command(ms, command, &mut picture));
                     reply.send(done);
                 }
+                Ask::Metrics { reply } => reply.send(figures(now.as_millis(), &picture)),
                 Ask::Snapshot { reply } => {
                     reply.send((web.hub.last(), picture.snapshot(now.as_millis())));
                 }
@@ -71,4 +73,33 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             picture.drain().for_each(|event| web.hub.publish(&event));
         }
     }
+}
+
+/// The password of the command line, which is made up as everything here.
+fn access() -> Result<Option<Access>, Box<dyn std::error::Error>> {
+    let Some(password) = std::env::args().nth(2) else {
+        return Ok(None);
+    };
+    Ok(Some(Access {
+        password_hash: hash_password(&password)?,
+        guest: std::env::args().nth(3).as_deref() == Some("guest"),
+    }))
+}
+
+/// Some figures in the Prometheus text format, one of each kind of line.
+fn figures(now_ms: u64, picture: &Picture) -> String {
+    let mut text = format!(
+        "# HELP dunlin_up_seconds Time since the start.\n# TYPE dunlin_up_seconds counter\n\
+         dunlin_up_seconds {}\n\
+         # HELP dunlin_queue_frames Frames that wait to be sent.\n\
+         # TYPE dunlin_queue_frames gauge\n",
+        now_ms / 1000
+    );
+    for port in picture.ports() {
+        let (name, queued) = (&port.name, port.queued);
+        text.push_str(&format!(
+            "dunlin_queue_frames{{port=\"{name}\"}} {queued}\n"
+        ));
+    }
+    text
 }

@@ -2,6 +2,7 @@
 //! of events has no gap and no doubles, whatever happens to the connection.
 
 mod client;
+mod door;
 mod doors;
 mod events;
 mod stand_in;

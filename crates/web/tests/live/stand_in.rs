@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use dunlin_clock::{Instant, WallTime};
 use dunlin_station::{Command, Event, Refusal, Reply, Snapshot, TalkId};
-use dunlin_web::{Ask, Hub, Web, WebConfig, World, serve};
+use dunlin_web::{Ask, Hub, Web, WebConfig, serve};
 
 /// A web side with a thread that answers its asks.
 pub struct StandIn {
@@ -19,7 +19,11 @@ pub struct StandIn {
 
 impl StandIn {
     pub fn start() -> StandIn {
-        let web = serve(config()).expect("a free port");
+        StandIn::with(config())
+    }
+
+    pub fn with(config: WebConfig) -> StandIn {
+        let web = serve(config).expect("a free port");
         let (port, hub) = (web.address.port(), web.hub.clone());
         let stop = Arc::new(AtomicBool::new(false));
         let stopping = stop.clone();
@@ -48,13 +52,14 @@ impl Drop for StandIn {
     }
 }
 
+/// What the stand-in answers to those who ask for figures.
+pub const METRICS: &str = "# TYPE dunlin_up_seconds counter\ndunlin_up_seconds 42\n";
+
 /// Any free port, a rehearsal at real speed.
 pub fn config() -> WebConfig {
     WebConfig {
-        port: 0,
-        world: World::Rehearsal,
         wall_at_zero: WallTime(1_700_000_000_000),
-        speed: Some(1.0),
+        ..WebConfig::default()
     }
 }
 
@@ -63,6 +68,7 @@ fn answer(web: &Web, stop: &AtomicBool) {
         web.hub.tick(Instant::from_millis(42));
         match web.asks.recv_timeout(Duration::from_millis(10)) {
             Ok(Ask::Command { command, reply }) => reply.send(carry_out(&command)),
+            Ok(Ask::Metrics { reply }) => reply.send(METRICS.into()),
             Ok(Ask::Snapshot { reply }) => reply.send((web.hub.last(), empty())),
             Err(_) => {}
         }
@@ -72,6 +78,10 @@ fn answer(web: &Web, stop: &AtomicBool) {
 fn carry_out(command: &Command) -> Result<Reply, Refusal> {
     match command {
         Command::OpenTalk { .. } => Ok(Reply::Talk(TalkId(7))),
+        // The name of the one who asks comes back as the refusal's, so that tests can see it.
+        Command::Stop { by, .. } | Command::Start { by, .. } => {
+            Err(Refusal::ReceiveOnly(format!("by {by}")))
+        }
         Command::CloseTalk { talk } => Err(Refusal::NoSuchTalk(talk.0)),
         _ => Ok(Reply::Done),
     }
