@@ -6,6 +6,7 @@ mod encode;
 mod faults;
 mod journal;
 mod keyer;
+mod password;
 mod rehearse;
 mod run;
 mod span;
@@ -51,6 +52,8 @@ enum Command {
     /// The process that holds a keying line; a station starts it by itself
     #[command(hide = true)]
     Keyer,
+    /// Make the line with the hash of the page's password for the station plan.
+    Password,
     /// Tell what each port of the running station does, and why it does not transmit.
     Why(switch::WhyArgs),
     /// Silence the running station, or one port, until a person starts it again.
@@ -68,6 +71,7 @@ fn main() -> ExitCode {
         Command::Encode(args) => encode::run(args),
         Command::Run(args) => run::run(args),
         Command::Keyer => keyer::run(),
+        Command::Password => password::run(),
         Command::Why(args) => switch::why(args),
         Command::Stop(args) => switch::stop(args),
         Command::Start(args) => switch::start(args),

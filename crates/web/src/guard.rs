@@ -126,9 +126,10 @@ impl Names {
                 "this address answers only as 127.0.0.1:{port} or localhost:{port}; \
                  open {scheme}://127.0.0.1:{port}/ instead"
             ),
-            _ => "the page does not answer to this name; open it by the machine's address in \
-                  digits, or add the name to the hosts of the page in the station plan"
-                .into(),
+            _ => {
+                "the page does not answer to this name; open it by the machine's address in digits"
+                    .into()
+            }
         }
     }
 }

@@ -141,6 +141,9 @@ impl Stage {
                 self.tell()?;
                 reply.send(answer);
             }
+            Ask::Metrics { reply } => {
+                reply.send(crate::run::metrics::text(&self.rehearsal.snapshot(), &[]));
+            }
             Ask::Snapshot { reply } => {
                 self.tell()?;
                 reply.send((self.web.hub.last(), self.rehearsal.snapshot()));

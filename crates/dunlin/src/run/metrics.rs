@@ -28,7 +28,7 @@ struct Family<'a> {
 }
 
 /// The whole text.
-pub(super) fn text(snapshot: &Snapshot, ports: &[PortFigures]) -> String {
+pub(crate) fn text(snapshot: &Snapshot, ports: &[PortFigures]) -> String {
     let mut text = String::new();
     let uptime = snapshot.now_ms as f64 / 1000.0;
     let family = Family {

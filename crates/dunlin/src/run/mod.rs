@@ -6,7 +6,7 @@ mod devices;
 pub(crate) mod driver;
 mod hook;
 mod links;
-mod metrics;
+pub(crate) mod metrics;
 mod saver;
 mod signals;
 pub(crate) mod sink;
@@ -25,7 +25,7 @@ use dunlin_rig::SoundDevice;
 use dunlin_station::gate::{AlarmKind, Stop};
 use dunlin_station::{Station, StationConfig};
 use dunlin_store::Limits;
-use dunlin_web::{Web, WebConfig, World};
+use dunlin_web::{Access, Tls, Web, WebConfig, World};
 
 use crate::control;
 use crate::journal::Journal;
@@ -284,15 +284,28 @@ fn limits(plan: &Plan) -> Limits {
 }
 
 fn page(args: &RunArgs, plan: &Plan, wall_at_zero: WallTime) -> Result<Web> {
+    let page = &plan.whole.page;
+    let no_address = || format!("the page's address {} is no IP address", page.address);
+    let access = page.password_hash.clone().map(|password_hash| Access {
+        password_hash,
+        guest: page.guest,
+    });
     let config = WebConfig {
-        port: args.port.unwrap_or(plan.whole.page.port),
+        address: page.address.parse().with_context(no_address)?,
+        port: args.port.unwrap_or(page.port),
+        access,
+        tls: page.tls.as_ref().map(|(certificate, key)| Tls {
+            certificate: certificate.into(),
+            key: key.into(),
+        }),
+        hosts: Vec::new(),
         world: World::OnTheAir,
         wall_at_zero,
         speed: Some(1.0),
-        ..WebConfig::default()
     };
     Ok(dunlin_web::serve(config)?)
 }
+
 fn read_plan(file: &Path) -> Result<Result<Plan, FaultList>> {
     let name = file.display().to_string();
     if file.is_dir() {

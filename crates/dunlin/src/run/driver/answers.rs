@@ -23,6 +23,7 @@ impl<S: SoundPort> Driver<S> {
         {
             match ask {
                 Ask::Command { command, reply } => reply.send(self.command(now, command)),
+                Ask::Metrics { reply } => reply.send(self.metrics(now)),
                 Ask::Snapshot { reply } => {
                     let last = self.outside.web.as_ref().map_or(0, |web| web.hub.last());
                     reply.send((last, self.snapshot(now)));
