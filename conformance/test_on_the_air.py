@@ -121,6 +121,16 @@ settle_s = 0
             assert time.monotonic() < end, self.log.read_text()
             time.sleep(0.02)
         self.page = self.log.read_text().split("The page: ")[1].split()[0]
+        while not self.is_proved():
+            assert time.monotonic() < end, self.ask("why")
+            time.sleep(0.02)
+
+    def is_proved(self):
+        """Device healthy, key proved released."""
+        gates = json.loads(self.ask("why", "--json"))["gates"]
+        needed = ("device", "key_line")
+        conditions = [c for gate in gates for c in gate["conditions"]]
+        return all(c["open"] for c in conditions if c["condition"] in needed)
 
     def do(self, **command):
         request = urllib.request.Request(
