@@ -27,6 +27,9 @@ struct Family<'a> {
     help: &'a str,
 }
 
+/// One of the delays.
+type DelayOf = fn(&Delays) -> Delay;
+
 /// The whole text.
 pub(crate) fn text(snapshot: &Snapshot, ports: &[PortFigures]) -> String {
     let mut text = String::new();
@@ -155,7 +158,7 @@ fn of_driver(text: &mut String, snapshot: &Snapshot, ports: &[PortFigures]) {
         "Times that the device was lost.",
     );
     put(text, &f, by_port(&|p| p.losses as f64));
-    let delays: [(&str, &str, fn(&Delays) -> Delay); 2] = [
+    let delays: [(&str, &str, DelayOf); 2] = [
         (
             "dunlin_key_to_first_tone_seconds",
             "From the key down to the first sample out of the device.",

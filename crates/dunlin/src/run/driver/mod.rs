@@ -104,19 +104,24 @@ pub(crate) trait Frames {
     fn hush(&mut self);
 }
 
+/// Somebody who is told things. It must not wait.
+type Tell<T> = Box<dyn FnMut(&T)>;
+/// Somebody who is told of frames.
+type TellFrame = Box<dyn FnMut(PortId, &[u8])>;
+
 /// Who wants to know more than the page: all may be missing. None may wait.
 #[derive(Default)]
 pub(crate) struct Outside {
     /// The page.
     pub(crate) web: Option<Web>,
     /// Keeps what is stopped over a restart.
-    pub(crate) keep_stops: Option<Box<dyn FnMut(&[Stop])>>,
+    pub(crate) keep_stops: Option<Tell<[Stop]>>,
     /// Is told of every alarm that begins or ends.
-    pub(crate) on_alarm: Option<Box<dyn FnMut(&AlarmView)>>,
+    pub(crate) on_alarm: Option<Tell<AlarmView>>,
     /// Is given every frame heard.
-    pub(crate) on_frame: Option<Box<dyn FnMut(PortId, &[u8])>>,
+    pub(crate) on_frame: Option<TellFrame>,
     /// Prints a line for people.
-    pub(crate) print: Option<Box<dyn FnMut(&str)>>,
+    pub(crate) print: Option<Tell<str>>,
 }
 
 /// The engine and all that it is connected to.
