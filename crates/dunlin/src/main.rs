@@ -7,6 +7,7 @@ mod faults;
 mod journal;
 mod keyer;
 mod password;
+mod plan;
 mod rehearse;
 mod run;
 mod span;
@@ -47,6 +48,8 @@ enum Command {
     Decode(decode::DecodeArgs),
     /// Make a WAV file with frames.
     Encode(encode::EncodeArgs),
+    /// Write, check and explain station plans. Opens no device.
+    Plan(plan::PlanArgs),
     /// Run the station of a plan on real devices.
     Run(run::RunArgs),
     /// The process that holds a keying line; a station starts it by itself
@@ -69,6 +72,7 @@ fn main() -> ExitCode {
         Command::Rehearse(args) => rehearse::run(args),
         Command::Decode(args) => decode::run(args),
         Command::Encode(args) => encode::run(args),
+        Command::Plan(args) => plan::run(args),
         Command::Run(args) => run::run(args),
         Command::Keyer => keyer::run(),
         Command::Password => password::run(),

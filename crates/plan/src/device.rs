@@ -379,7 +379,7 @@ impl Rule for OctetString {
 }
 
 /// The value of a setting that this choice needs; a fault if it is not there.
-fn needed<R: Rule>(
+pub(crate) fn needed<R: Rule>(
     section: &Section<'_>,
     setting: &Setting<R>,
     value: &Option<R::Value>,
@@ -508,7 +508,7 @@ fn key_line(
     }
 }
 
-fn codec_pin(section: &Section<'_>, pin: u32, faults: &mut Faults<'_>) -> Option<u8> {
+pub(crate) fn codec_pin(section: &Section<'_>, pin: u32, faults: &mut Faults<'_>) -> Option<u8> {
     if (1..=8).contains(&pin) {
         return u8::try_from(pin).ok();
     }
@@ -558,50 +558,4 @@ impl ControllerPlan {
             acknowledged: acknowledged?,
         })
     }
-}
-
-/// Reads the line of `[port.sense]`: `Some(None)` = there is none, `None` = it is wrong.
-pub(crate) fn squelch_line(
-    section: &mut Section<'_>,
-    faults: &mut Faults<'_>,
-) -> Option<Option<SquelchLine>> {
-    let external = section.take(&settings::EXTERNAL, faults);
-    let device = section.take(&settings::SENSE_DEVICE, faults);
-    let line = section.take(&settings::SENSE_LINE, faults);
-    let chip = section.take(&settings::SENSE_CHIP, faults);
-    let pin = section.take(&settings::SENSE_PIN, faults);
-    let inverted = section.take(&settings::SENSE_INVERTED, faults);
-    let found = match external? {
-        ExternalSense::None => return Some(None),
-        ExternalSense::Serial => {
-            let choice = "external = \"serial\"";
-            needed(section, &settings::SENSE_DEVICE, &device, choice, faults);
-            SquelchLine::Serial {
-                device: device?,
-                line: line?,
-                inverted: inverted?,
-            }
-        }
-        ExternalSense::Gpio => {
-            let choice = "external = \"gpio\"";
-            needed(section, &settings::SENSE_CHIP, &chip, choice, faults);
-            needed(section, &settings::SENSE_PIN, &pin, choice, faults);
-            SquelchLine::Gpio {
-                chip: chip?,
-                pin: pin?,
-                inverted: inverted?,
-            }
-        }
-        ExternalSense::Hid => {
-            let choice = "external = \"hid\"";
-            needed(section, &settings::SENSE_DEVICE, &device, choice, faults);
-            needed(section, &settings::SENSE_PIN, &pin, choice, faults);
-            SquelchLine::Hid {
-                device: device?,
-                pin: codec_pin(section, pin?, faults)?,
-                inverted: inverted?,
-            }
-        }
-    };
-    Some(Some(found))
 }

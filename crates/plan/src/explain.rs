@@ -41,6 +41,27 @@ pub(crate) fn explain() -> String {
     text
 }
 
+/// Every setting with this key, in all tables, or a sentence that names the nearest.
+pub(crate) fn key(key: &str) -> Result<String, String> {
+    let rules = PlanRules::real();
+    let mut text = String::new();
+    for setting in settings::all().filter(|setting| setting.name() == key) {
+        let _ = writeln!(text, "{}", setting.table()); // Writing to a string cannot fail.
+        explain_one(&mut text, setting, &rules);
+        text.push('\n');
+    }
+    if !text.is_empty() {
+        return Ok(text);
+    }
+    let names: Vec<&str> = settings::all().map(|setting| setting.name()).collect();
+    let start = |name: &&&str| name.starts_with(key) && !key.is_empty();
+    let near = crate::nearest::nearest(key, &names).or(names.iter().find(start).copied());
+    Err(match near {
+        Some(near) => format!("no setting is called '{key}'; '{near}' is one"),
+        None => format!("no setting is called '{key}'; `dunlin plan explain` lists them all"),
+    })
+}
+
 fn explain_one(text: &mut String, setting: &dyn Described, rules: &PlanRules) {
     text.push('\n');
     remark(text, setting.help());

@@ -2,7 +2,7 @@
 
 use dunlin_station::gate::{CarrierSense, GateConfig, KeyDownLimits};
 
-use crate::device::{SquelchLine, squelch_line};
+use crate::device::{ExternalSense, SquelchLine, codec_pin, needed};
 use crate::fault::Faults;
 use crate::section::Section;
 use crate::settings;
@@ -65,4 +65,47 @@ pub(crate) fn gate(
         needs_proof: real,
         real_radio: real && !is_loop,
     })
+}
+
+/// Reads the line of `[port.sense]`: `Some(None)` = there is none, `None` = it is wrong.
+fn squelch_line(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<Option<SquelchLine>> {
+    let external = section.take(&settings::EXTERNAL, faults);
+    let device = section.take(&settings::SENSE_DEVICE, faults);
+    let line = section.take(&settings::SENSE_LINE, faults);
+    let chip = section.take(&settings::SENSE_CHIP, faults);
+    let pin = section.take(&settings::SENSE_PIN, faults);
+    let inverted = section.take(&settings::SENSE_INVERTED, faults);
+    let found = match external? {
+        ExternalSense::None => return Some(None),
+        ExternalSense::Serial => {
+            let choice = "external = \"serial\"";
+            needed(section, &settings::SENSE_DEVICE, &device, choice, faults);
+            SquelchLine::Serial {
+                device: device?,
+                line: line?,
+                inverted: inverted?,
+            }
+        }
+        ExternalSense::Gpio => {
+            let choice = "external = \"gpio\"";
+            needed(section, &settings::SENSE_CHIP, &chip, choice, faults);
+            needed(section, &settings::SENSE_PIN, &pin, choice, faults);
+            SquelchLine::Gpio {
+                chip: chip?,
+                pin: pin?,
+                inverted: inverted?,
+            }
+        }
+        ExternalSense::Hid => {
+            let choice = "external = \"hid\"";
+            needed(section, &settings::SENSE_DEVICE, &device, choice, faults);
+            needed(section, &settings::SENSE_PIN, &pin, choice, faults);
+            SquelchLine::Hid {
+                device: device?,
+                pin: codec_pin(section, pin?, faults)?,
+                inverted: inverted?,
+            }
+        }
+    };
+    Some(Some(found))
 }

@@ -62,18 +62,23 @@ pub mod measure;
 pub mod rule;
 pub mod settings;
 
+pub mod checks;
+
 mod beacon;
 mod crossing;
 mod device;
 mod explain;
 mod fault;
 mod finding;
+mod fresh;
 mod guard;
+mod lines;
 mod nearest;
 mod place;
 mod port;
 mod quantity;
 mod radio;
+mod region;
 mod section;
 mod setting;
 mod sound;
@@ -90,8 +95,10 @@ pub use device::{
 };
 pub use fault::{Fault, FaultList, Faults};
 pub use finding::{Finding, Severity};
+pub use fresh::Fresh;
 pub use place::Place;
 pub use radio::{RadioKind, RadioPlan, Sideband, Squelch};
+pub use region::{Automatic, Bandwidth, Identify, Region};
 pub use rule::{Address, Call, Calls, Choice, Placed, Share, Time, Version, Whole, Words, YesNo};
 pub use section::{Section, parse};
 pub use setting::{Described, PlanRules, Preset, Rule, Setting, Wrong};
@@ -119,6 +126,7 @@ pub struct Plan {
     pub note: String,
     /// What works, yet may not be what was meant, in the order of the file.
     pub findings: Vec<Finding>,
+    lines: lines::Lines,
 }
 
 impl Plan {
@@ -147,15 +155,34 @@ impl Plan {
         let plan = part.config.zip(whole).map(|(station, whole)| {
             findings.extend(refused(&station, &devices, &lines));
             findings.sort_by_key(|finding| finding.line);
-            Plan {
+            let mut plan = Plan {
                 station,
                 devices,
                 whole,
                 note: part.note,
                 findings,
+                lines: lines::Lines::of(text),
+            };
+            if let (false, Some(region)) = (rules.rehearsal, plan.built_in_region()) {
+                plan.check(&region);
             }
+            plan
         });
         faults.decide(plan)
+    }
+
+    /// The region that the plan names, if it comes with the program; else its name is the path
+    /// of a file, to be read by [`Region::read`] and given to [`Plan::check`].
+    pub fn built_in_region(&self) -> Option<Region> {
+        Region::built_in(&self.whole.region)
+    }
+
+    /// Adds what the checks of the whole plan find by the rules of a region. [`Plan::read`] has
+    /// done so for a plan whose region comes with the program.
+    pub fn check(&mut self, region: &Region) {
+        let found = checks::run(self, region);
+        self.findings.extend(found);
+        self.findings.sort_by_key(|finding| finding.line);
     }
 
     /// Whether the station's own call sign is invented: it begins with Q.
@@ -184,6 +211,14 @@ impl Plan {
     /// commented TOML. It is itself a plan that can be read.
     pub fn explain() -> String {
         explain::explain()
+    }
+
+    /// The explanation of every setting called `key`.
+    ///
+    /// # Errors
+    /// There is none; the sentence names the nearest.
+    pub fn explain_key(key: &str) -> Result<String, String> {
+        explain::key(key)
     }
 }
 
