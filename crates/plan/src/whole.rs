@@ -102,7 +102,7 @@ impl Rule for PasswordHash {
     }
 
     fn allowed(&self, _: &PlanRules) -> String {
-        "what `dunlin plan password` prints; it begins with $argon2id$".to_owned()
+        "what `dunlin password` prints; it begins with $argon2id$".to_owned()
     }
 }
 

@@ -43,7 +43,7 @@ pub(super) const CHECKS: &[Check] = &[
                     "the page is on the network without a password",
                     format!("address = \"{}\"", page.address),
                     "Whoever reaches it works your transmitter.",
-                    "Set password_hash (dunlin plan password), or address = \"127.0.0.1\".",
+                    "Set password_hash (dunlin password), or address = \"127.0.0.1\".",
                 ));
             }
         },

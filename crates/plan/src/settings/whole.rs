@@ -17,7 +17,7 @@ settings! { PAGE, "The settings of `[page]`.", "[page]":
 
     PASSWORD_HASH: PasswordHash = PasswordHash, "password_hash",
     Preset::Absent("no password is asked for, and the page is served to this machine alone"),
-    "Hash of the operator's password (argon2id), never the password itself. `dunlin plan password` \
+    "Hash of the operator's password (argon2id), never the password itself. `dunlin password` \
      makes it.";
 
     GUEST: YesNo = YesNo, "guest", Preset::Always("false"),
