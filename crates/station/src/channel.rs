@@ -106,6 +106,8 @@ pub(crate) struct Channel {
     pub(crate) energy: Option<Instant>,
     /// Since when the radio's own line says occupied.
     pub(crate) external: Option<Instant>,
+    /// That line has been read since the start.
+    pub(crate) external_read: bool,
     /// What kind of sound it hears.
     pub(crate) sound: Option<ChannelSound>,
     /// What its alarms go by.
@@ -168,6 +170,7 @@ impl Channel {
             sound: None,
             watch: Watch::default(),
             external: None,
+            external_read: false,
             acknowledgement: transmitter.airtime(&[vec![0; ACKNOWLEDGEMENT]]),
             samples: 0,
             occupied: Occupancy::default(),
@@ -241,8 +244,19 @@ impl Channel {
         Sensed {
             data: sense.data && self.is_busy(),
             energy: sense.energy && self.energy.is_some(),
-            external: sense.external && self.external.is_some(),
+            external: sense.external && (self.external.is_some() || self.external_unread()),
         }
+    }
+
+    /// The radio's line, which this port goes by and has to be proved, has not been read yet.
+    pub(crate) fn external_unread(&self) -> bool {
+        let gate = &self.config.gate;
+        gate.sense.external && gate.needs_proof && !self.external_read
+    }
+
+    /// The channel is judged by the sound of a device, so it has to come.
+    pub(crate) fn needs_sound(&self) -> bool {
+        self.config.gate.needs_proof && self.config.medium == Medium::Sound
     }
 
     /// How long the shortest transmission takes that wants to be sent; `None` = nothing

@@ -88,6 +88,7 @@ impl Station {
 
     pub(super) fn external_carrier(&mut self, now: Instant, port: PortId, busy: bool) {
         if let Some(channel) = self.channels.get_mut(usize::from(port.0)) {
+            channel.external_read = true;
             channel.external = busy.then(|| channel.external.unwrap_or(now));
         }
     }
@@ -112,6 +113,7 @@ impl Station {
             may_transmit: channel.config.may_transmit,
             invented: channel.invented,
             stopped,
+            needs_sound: channel.needs_sound(),
             keyed: channel.is_transmitting(),
             sensed: channel.sensed(),
             others: &others,
@@ -258,7 +260,7 @@ impl Station {
     pub(super) fn gate_wakeups(&self) -> impl Iterator<Item = (Instant, WakeupReason)> + '_ {
         self.channels.iter().flat_map(|c| {
             let waiting = c.waiting_length().is_some();
-            let change = c.gate.next_change(&c.config.gate, waiting);
+            let change = c.gate.next_change(&c.config.gate, c.needs_sound(), waiting);
             let moments = [
                 change,
                 self.stuck_at(c.id),
@@ -282,6 +284,7 @@ impl Station {
             data: channel.occupied.since(),
             energy: channel.energy,
             external: channel.external,
+            external_unread: channel.external_unread(),
             sound: channel.sound.as_ref(),
             length: channel.waiting_length(),
         }

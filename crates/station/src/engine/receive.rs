@@ -30,6 +30,9 @@ impl Station {
         channel.samples += samples.len() as u64;
         let mut events = Vec::new();
         let deaf = channel.is_transmitting();
+        if !samples.is_empty() {
+            channel.gate.heard_sound(now, deaf);
+        }
         let Some(receiver) = &mut channel.receiver else {
             return; // A driver's mistake: the controller hears for this port.
         };

@@ -25,6 +25,11 @@ pub(crate) const CONDITIONS: [Condition; 11] = [
 /// A key that is down without a transmission for so long is released and told of. The driver
 /// may tell the two in any order.
 pub(crate) const UNASKED_AFTER: Duration = Duration::from_secs(1);
+/// Without sound for so long a channel cannot be judged. Drivers hand sound over at least ten
+/// times as often.
+const SOUND_LASTS: Duration = Duration::from_millis(500);
+/// A port whose sound begins, or begins again, listens for so long at least.
+const LISTENS_ANEW: Duration = Duration::from_secs(1);
 
 /// What is known of a thing that the driver reports on, and since when.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -65,6 +70,9 @@ pub(crate) enum Why {
     HasListened,
     ListensUntil(Instant),
     ListensFromDevice,
+    ListensAnew(Instant),
+    /// No sound comes, since when.
+    NoSound(Instant),
     HearsFirst,
     DeviceNotNeeded,
     DeviceHealthy,
@@ -144,6 +152,8 @@ pub(crate) struct Evidence<'a> {
     pub(crate) invented: Option<CallSign>,
     /// The station or the port is stopped.
     pub(crate) stopped: bool,
+    /// The channel is judged by the sound of a device.
+    pub(crate) needs_sound: bool,
     pub(crate) keyed: bool,
     pub(crate) sensed: Sensed,
     pub(crate) others: &'a [Other],
@@ -166,6 +176,9 @@ pub(crate) struct Gate {
     /// When the device was first healthy.
     first_healthy: Option<Instant>,
     has_listened: bool,
+    /// When sound last came, and since when it has come without a gap.
+    last_sound: Option<Instant>,
+    sound_since: Option<Instant>,
     /// When the release of the transmission under way was asked for.
     pub(crate) released: Option<Instant>,
     /// The end of a transmission has not been told in time.
@@ -187,6 +200,8 @@ impl Gate {
             line_since: Instant::ZERO,
             first_healthy: None,
             has_listened: false,
+            last_sound: None,
+            sound_since: None,
             released: None,
             stuck: false,
             key_down: KeyDown::default(),
@@ -197,10 +212,37 @@ impl Gate {
         if matches!(report, Report::Good(_)) {
             self.first_healthy.get_or_insert(now);
         }
+        let good = |r: &Report| matches!(r, Report::Good(_));
+        if !good(&report) || !good(&self.device) {
+            self.sound_since = None; // Whatever comes from now on is heard anew.
+        }
         if self.device != report {
             self.device_since = now;
             self.device = report;
         }
+    }
+
+    /// Sound has come; `keyed` = while the port transmits.
+    pub(crate) fn heard_sound(&mut self, now: Instant, keyed: bool) {
+        let gap = !keyed && now >= self.expects_sound_from() + SOUND_LASTS;
+        if gap || self.sound_since.is_none() {
+            self.sound_since = matches!(self.device, Report::Good(_)).then_some(now);
+        }
+        self.last_sound = Some(now);
+    }
+
+    /// The last sound, or the end of the port's own transmission: some devices hand over
+    /// nothing while they play.
+    fn expects_sound_from(&self) -> Instant {
+        let own = self.key_down.last_end();
+        self.last_sound.max(own).unwrap_or(Instant::ZERO)
+    }
+
+    /// Since when no sound comes, though the channel is judged by it.
+    fn without_sound(&self, e: &Evidence<'_>) -> Option<Instant> {
+        let since = self.expects_sound_from();
+        let none = self.sound_since.is_none() || e.now >= since + SOUND_LASTS;
+        (e.needs_sound && !e.keyed && none).then_some(since)
     }
 
     pub(crate) fn set_line(&mut self, now: Instant, report: Report) {
@@ -231,7 +273,7 @@ impl Gate {
             e.identification,
             self.room(e),
             interlock(e),
-            channel(e),
+            self.channel(e),
             Why::NothingWaits,
         ];
         if e.length.is_some() {
@@ -270,27 +312,36 @@ impl Gate {
         if self.has_listened {
             return;
         }
-        let long_enough = self
-            .listens_until(e.config)
-            .is_some_and(|until| until <= e.now);
-        self.has_listened = long_enough && !e.sensed.any();
+        let long_enough = self.listens_until(e).is_some_and(|until| until <= e.now);
+        self.has_listened = long_enough && !e.sensed.any() && self.without_sound(e).is_none();
     }
 
     /// When the port will have listened long enough. Without a device nothing is listened to.
-    fn listens_until(&self, config: &GateConfig) -> Option<Instant> {
-        let from = if config.needs_proof {
+    fn listens_until(&self, e: &Evidence<'_>) -> Option<Instant> {
+        let settle = e.config.settle;
+        if e.needs_sound {
+            return Some(self.sound_since? + settle.max(LISTENS_ANEW));
+        }
+        let from = if e.config.needs_proof {
             self.first_healthy?
         } else {
             Instant::ZERO
         };
-        Some(from + config.settle)
+        Some(from + settle)
     }
 
     fn listened(&self, e: &Evidence<'_>) -> Why {
-        if self.has_listened {
-            return Why::HasListened;
+        // Without a device its own condition says what is missing.
+        let healthy = matches!(self.device, Report::Good(_));
+        if let Some(since) = self.without_sound(e).filter(|_| healthy) {
+            return Why::NoSound(since);
         }
-        match self.listens_until(e.config) {
+        if self.has_listened {
+            let anew = self.sound_since.map(|since| since + LISTENS_ANEW);
+            let anew = anew.filter(|until| e.needs_sound && !e.keyed && *until > e.now);
+            return anew.map_or(Why::HasListened, Why::ListensAnew);
+        }
+        match self.listens_until(e) {
             None => Why::ListensFromDevice,
             Some(until) if until > e.now => Why::ListensUntil(until),
             Some(_) => Why::HearsFirst,
@@ -315,6 +366,18 @@ impl Gate {
             Report::Good(_) => Why::LineReleased,
             Report::Unknown if e.config.needs_proof => Why::LineUnknown,
             Report::Unknown => Why::LineNotNeeded,
+        }
+    }
+
+    fn channel(&self, e: &Evidence<'_>) -> Why {
+        if e.keyed {
+            Why::OwnTransmission
+        } else if let Some(since) = self.without_sound(e) {
+            Why::NoSound(since)
+        } else if e.sensed.any() {
+            Why::Occupied(e.sensed)
+        } else {
+            Why::Clear
         }
     }
 
@@ -373,17 +436,28 @@ impl Gate {
     }
 
     /// When a condition may open, or a limit is reached, of itself.
-    pub(crate) fn next_change(&self, config: &GateConfig, waiting: bool) -> Option<Instant> {
+    pub(crate) fn next_change(
+        &self,
+        config: &GateConfig,
+        needs_sound: bool,
+        waiting: bool,
+    ) -> Option<Instant> {
         let mut at = None;
         let mut earliest = |moment: Option<Instant>| {
             at = [at, moment].into_iter().flatten().min();
         };
+        let channel = CONDITIONS.iter().zip(self.standings);
+        let channel = channel.into_iter().find(|(c, _)| **c == Condition::Channel);
+        let judged = channel.map(|(_, s)| s.why);
+        if needs_sound && matches!(judged, Some(Why::Clear | Why::Occupied(_))) {
+            earliest(Some(self.expects_sound_from() + SOUND_LASTS));
+        }
         if self.released.is_none() {
             earliest(self.key_down.must_release_at(&config.limits));
         }
         for standing in self.standings {
             match standing.why {
-                Why::ListensUntil(until) => earliest(Some(until)),
+                Why::ListensUntil(until) | Why::ListensAnew(until) => earliest(Some(until)),
                 Why::NoRoom(_, until) if waiting => earliest(until),
                 _ => {}
             }
@@ -407,15 +481,5 @@ fn interlock(e: &Evidence<'_>) -> Why {
     match hears.filter(|_| own == Interlock::YieldToHearing) {
         Some(other) => Why::OtherHears(other.port),
         None => Why::Alone,
-    }
-}
-
-fn channel(e: &Evidence<'_>) -> Why {
-    if e.keyed {
-        Why::OwnTransmission
-    } else if e.sensed.any() {
-        Why::Occupied(e.sensed)
-    } else {
-        Why::Clear
     }
 }

@@ -64,6 +64,11 @@ impl KeyDown {
         self.down
     }
 
+    /// When it was last released.
+    pub(crate) fn last_end(&self) -> Option<Instant> {
+        self.past.back().map(|(_, ended)| *ended)
+    }
+
     /// Key-down time that lies after `from`, the running one counted until `now`.
     fn after(&self, from: Instant, now: Instant) -> Duration {
         let running = self.down.map(|began| (began, now));

@@ -27,6 +27,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) data: Option<Instant>,
     pub(crate) energy: Option<Instant>,
     pub(crate) external: Option<Instant>,
+    /// The external line is gone by and has not been read yet.
+    pub(crate) external_unread: bool,
     /// What kind of sound the port hears.
     pub(crate) sound: Option<&'a ChannelSound>,
     /// The first transmission that waits, how long it takes.
@@ -41,9 +43,12 @@ impl Facts<'_> {
                 self.of_plan(why)
             }
             Why::NotStopped | Why::Stopped => self.of_stop(),
-            Why::HasListened | Why::ListensUntil(_) | Why::ListensFromDevice | Why::HearsFirst => {
-                self.of_listening(why)
-            }
+            Why::HasListened
+            | Why::ListensUntil(_)
+            | Why::ListensFromDevice
+            | Why::ListensAnew(_)
+            | Why::NoSound(_)
+            | Why::HearsFirst => self.of_listening(why),
             Why::DeviceNotNeeded | Why::DeviceHealthy | Why::DeviceUnknown | Why::DeviceLost => {
                 self.of_device(why)
             }
@@ -125,6 +130,21 @@ impl Facts<'_> {
                     span(until.since(self.now))
                 ),
                 "Wait; it opens by itself.",
+            ),
+            Why::ListensAnew(until) => shut(
+                &format!(
+                    "sound has just come back from the device; the port listens {} more",
+                    span(until.since(self.now))
+                ),
+                "Wait; it opens by itself.",
+            ),
+            Why::NoSound(since) => shut(
+                &format!(
+                    "no sound has come from the device for {}, so the channel cannot be heard",
+                    span(self.now.since(since))
+                ),
+                "Look at the sound device and its cable; the port goes on by itself when sound \
+                 comes again.",
             ),
             Why::ListensFromDevice => shut(
                 "the port has not listened since the start: its device has not been there yet",
@@ -295,7 +315,7 @@ impl Facts<'_> {
         Sensed {
             data: data && self.data.is_some(),
             energy: energy && self.energy.is_some(),
-            external: external && self.external.is_some(),
+            external: external && (self.external.is_some() || self.external_unread),
         }
     }
 
@@ -383,6 +403,12 @@ impl Facts<'_> {
             let evidence =
                 format!("{what} holds the energy detector for {lasts}, {tones}{meaning}");
             return shut(&evidence, remedy);
+        }
+        if self.external_unread {
+            return shut(
+                "the radio's busy line has not been read yet",
+                "Wait some seconds; if that does not help, look at the line in the station plan.",
+            );
         }
         let evidence = format!(
             "the radio's own line has said occupied for {}, {tones}",

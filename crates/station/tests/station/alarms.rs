@@ -56,7 +56,7 @@ fn device_and_key_line_raise_alarms_at_once_when_they_fail_and_late_when_untold(
     desk.until(59_000);
     desk.give(Input::Wakeup);
     assert_eq!(kinds(&desk), []);
-    desk.until(60_000);
+    desk.until(60_500); // They are looked for twice a second.
     desk.give(Input::Wakeup);
     assert_eq!(kinds(&desk), [AlarmKind::Device, AlarmKind::KeyLine]);
     let state = DeviceState::Healthy("open");

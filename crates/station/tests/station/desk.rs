@@ -11,6 +11,9 @@ use dunlin_station::{
 
 use crate::wire::{call, port, station};
 
+/// Sound comes so often; drivers are quicker.
+const SOUND_EVERY: Duration = Duration::from_millis(400);
+
 /// How a driver of the desk does its work.
 #[derive(Clone, Copy, Debug)]
 pub struct Manners {
@@ -49,6 +52,9 @@ pub struct Desk {
     pub sound: Vec<f32>,
     keys: Vec<Option<Key>>,
     rates: Vec<SampleRate>,
+    /// Ports whose channel is judged by sound get some, as long as this says so.
+    pub sounds: Vec<bool>,
+    sound_due: Instant,
 }
 
 /// A port without chance: it transmits in the first slot, 100 ms after it wants to. It goes
@@ -73,8 +79,20 @@ pub fn guarded() -> StationConfig {
 
 impl Desk {
     pub fn new(config: StationConfig) -> Self {
+        let mut desk = Desk::new_unread(config);
+        for port in 0..desk.sounds.len() {
+            if desk.sounds[port] {
+                desk.busy(port as u8, false);
+            }
+        }
+        desk
+    }
+
+    /// As [`Desk::new`], but nobody has read the radios' lines.
+    pub fn new_unread(config: StationConfig) -> Self {
         let n = config.ports.len();
         let rates = config.ports.iter().map(|p| p.rate).collect();
+        let sounds: Vec<bool> = config.ports.iter().map(|p| p.gate.needs_proof).collect();
         let mut desk = Desk {
             station: Station::new(config).expect("a good configuration"),
             now: Instant::ZERO,
@@ -89,6 +107,8 @@ impl Desk {
             sound: Vec::new(),
             keys: vec![None; n],
             rates,
+            sounds,
+            sound_due: Instant::ZERO,
         };
         desk.drain();
         desk
@@ -151,18 +171,41 @@ impl Desk {
                 let at = k.as_ref()?.reports?;
                 Some((at, Some(n)))
             });
-            let next = ends.chain(wakeup).min_by_key(|(at, _)| *at);
+            let wakeup = wakeup.into_iter();
+            let sound = self
+                .sounds
+                .contains(&true)
+                .then_some((self.sound_due, None));
+            let next = ends.chain(wakeup).chain(sound).min_by_key(|(at, _)| *at);
             let Some((at, what)) = next.filter(|(at, _)| *at <= end) else {
                 self.now = end;
                 return;
             };
             self.now = self.now.max(at);
+            if self.hear() {
+                continue;
+            }
             match what {
                 Some(port) => self.report(port),
                 None => self.give(Input::Wakeup),
             }
         }
         panic!("the station wants to be woken without end at {}", self.now);
+    }
+
+    /// Every port that shall hear something gets a little of it when it is due.
+    fn hear(&mut self) -> bool {
+        if self.sound_due > self.now || !self.sounds.contains(&true) {
+            return false;
+        }
+        self.sound_due = self.now + SOUND_EVERY;
+        for n in 0..self.sounds.len() {
+            if self.sounds[n] {
+                let (port, samples) = (PortId(n as u8), &[0.0][..]);
+                self.give(Input::Samples { port, samples });
+            }
+        }
+        true
     }
 
     /// The driver has released the key.

@@ -132,28 +132,28 @@ fn device_and_key_line_are_shut_until_proved() {
     let shut = desk.shut(0);
     assert!(shut.contains(&Condition::Device) && shut.contains(&Condition::KeyLine));
     device(&mut desk, DeviceState::Healthy("open"));
-    desk.until(6000);
+    desk.until(7000);
     assert_eq!(desk.shut(0)[0], Condition::KeyLine);
     line(&mut desk, KeyLineState::Released("read back"));
-    desk.until(6099);
+    desk.until(7099);
     assert!(desk.keyed(0).is_empty());
-    desk.until(6100);
-    assert_eq!(desk.keyed(0), [6100]);
+    desk.until(7100);
+    assert_eq!(desk.keyed(0), [7100]);
 }
 
 #[test]
 fn a_device_that_goes_while_keyed_is_released_and_the_frame_is_sent_later() {
     let mut desk = proved();
     desk.say(0, &"x".repeat(100));
-    desk.until(500);
+    desk.until(1500);
     assert!(desk.is_keyed(0));
     device(&mut desk, DeviceState::Lost("the sound card was unplugged"));
     assert_eq!(
         desk.orders(0),
-        [(500, "the sound card was unplugged".into())]
+        [(1500, "the sound card was unplugged".into())]
     );
     desk.until(30_000);
-    assert_eq!(desk.keyed(0), [100]);
+    assert_eq!(desk.keyed(0), [1100]);
     assert_eq!(desk.orders(0).len(), 1, "once");
     assert_eq!(desk.gate(0).queued, 1, "kept");
     let sentence = desk.gate(0).sentence;
@@ -163,7 +163,8 @@ fn a_device_that_goes_while_keyed_is_released_and_the_frame_is_sent_later() {
     );
     device(&mut desk, DeviceState::Healthy("back"));
     desk.until(40_000);
-    assert_eq!(desk.keyed(0), [100, 30_100]);
+    // Its first sound comes 400 ms later; a second of listening and a slot follow.
+    assert_eq!(desk.keyed(0), [1100, 31_500]);
     assert_eq!(desk.gate(0).queued, 0);
 }
 

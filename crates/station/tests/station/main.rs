@@ -8,6 +8,7 @@ mod desk;
 mod faults;
 mod gate;
 mod hardship;
+mod hearing;
 mod identification;
 mod mishaps;
 mod talks;
