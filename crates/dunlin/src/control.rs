@@ -1,7 +1,7 @@
 //! How other commands talk to a running station: one line of JSON to the socket in its state
 //! directory, one line back. Whoever may write to that directory may ask.
 
-use std::io::{BufRead, BufReader, Read, Write};
+use std::io::{BufRead, BufReader, ErrorKind, Read, Write};
 use std::os::unix::net::{UnixListener, UnixStream};
 use std::path::Path;
 use std::sync::Arc;
@@ -101,7 +101,14 @@ pub fn ask(socket: &Path, request: &Request) -> Result<Response> {
             socket.display()
         )
     };
-    let mut stream = UnixStream::connect(socket).with_context(silent)?;
+    let mut stream = match UnixStream::connect(socket) {
+        Err(error) if error.kind() == ErrorKind::PermissionDenied => bail!(
+            "you may not ask the station at {}: it belongs to another user. Try with sudo, or as \
+             that user",
+            socket.display()
+        ),
+        other => other.with_context(silent)?,
+    };
     stream.set_read_timeout(Some(PATIENCE))?;
     stream.set_write_timeout(Some(PATIENCE))?;
     let mut line = serde_json::to_vec(request)?;
@@ -139,20 +146,27 @@ pub fn listen(socket: &Path, deliver: impl Fn(Asked) + Send + Sync + 'static) ->
     let deliver = Arc::new(deliver);
     let askers = Arc::new(AtomicUsize::new(0));
     let serve = move || {
-        for stream in listener.incoming().flatten() {
+        for stream in listener.incoming() {
+            let Ok(stream) = stream else {
+                // Out of file handles, most likely: not again at once.
+                std::thread::sleep(Duration::from_millis(100));
+                continue;
+            };
             if askers.fetch_add(1, Ordering::Relaxed) >= MOST_ASKERS {
                 askers.fetch_sub(1, Ordering::Relaxed);
                 continue;
             }
-            let (deliver, askers) = (deliver.clone(), askers.clone());
+            let (deliver, waiting) = (deliver.clone(), askers.clone());
+            let askers = waiting.clone();
             let answer = move || {
                 answer(&stream, &*deliver);
                 askers.fetch_sub(1, Ordering::Relaxed);
             };
-            // Without a thread the stream is closed, which the asker sees.
-            let _ = std::thread::Builder::new()
-                .name("dunlin-asked".into())
-                .spawn(answer);
+            let named = std::thread::Builder::new().name("dunlin-asked".into());
+            if named.spawn(answer).is_err() {
+                // Without a thread the stream is closed, which the asker sees.
+                waiting.fetch_sub(1, Ordering::Relaxed);
+            }
         }
     };
     std::thread::Builder::new()

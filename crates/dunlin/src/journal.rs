@@ -45,6 +45,8 @@ struct Thread {
     troubles: Receiver<Trouble>,
     dropped: Arc<AtomicU64>,
     thread: JoinHandle<Result<()>>,
+    /// That it takes nothing was told.
+    told: bool,
 }
 
 enum Order {
@@ -117,6 +119,7 @@ impl Journal {
                 troubles,
                 dropped,
                 thread,
+                told: false,
             }),
             wall_at_zero,
         })
@@ -172,6 +175,20 @@ impl Journal {
         match &mut self.keeper {
             Keeper::Here(writer) => writer.tick(now),
             Keeper::Thread(thread) => {
+                let dropped = thread.dropped.load(Ordering::Relaxed);
+                let gone = thread.thread.is_finished();
+                if !thread.told && (gone || dropped > 0) {
+                    thread.told = true;
+                    return Some(Trouble::Begins(format!(
+                        "the journal does not take what the station hears and says{}. Look after \
+                         the disk, then start the station anew",
+                        if gone {
+                            ": its writer has died"
+                        } else {
+                            ", the disk is too slow"
+                        }
+                    )));
+                }
                 let trouble = thread.troubles.try_recv().ok()?;
                 let dropped = thread.dropped.load(Ordering::Relaxed);
                 Some(match trouble {

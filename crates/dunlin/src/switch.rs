@@ -7,10 +7,11 @@ use std::process::ExitCode;
 use anyhow::{Context, Result, bail};
 use dunlin_plan::{MOST_OCTETS, Plan, PlanRules};
 use dunlin_station::PortId;
-use dunlin_station::gate::Stop;
 
 use crate::control::{Request, ask};
-use crate::state::{Lock, StateDir, find_running, read_stops, write_stops};
+use crate::state::{
+    KeptStop, Lock, Starts, StateDir, find_of_plan, find_running, read_stops, write_stops,
+};
 use crate::wall_clock;
 
 /// Which station is meant.
@@ -27,17 +28,20 @@ pub struct Which {
 impl Which {
     fn find(&self) -> Result<StateDir> {
         match (&self.state, &self.plan) {
-            (Some(dir), _) => StateDir::open(dir),
+            (Some(dir), _) => StateDir::existing(dir),
             (None, Some(plan)) if !plan.is_file() => {
                 bail!("there is no station plan {}", plan.display())
             }
-            (None, Some(plan)) => StateDir::open(&StateDir::beside(plan)),
+            (None, Some(plan)) => match find_of_plan(plan) {
+                Some(running) => Ok(running),
+                None => StateDir::existing(&StateDir::beside(plan)),
+            },
             (None, None) => find_running(),
         }
     }
 
-    /// The number of a port of the plan, for a station that does not run.
-    fn port(&self, name: &str) -> Result<PortId> {
+    /// The name of a port as the plan has it, for a station that does not run.
+    fn port(&self, name: &str) -> Result<String> {
         let Some(plan) = &self.plan else {
             bail!("the station does not run; to stop one port of it, name its plan with --plan")
         };
@@ -50,7 +54,8 @@ impl Which {
         let plan = Plan::read(&plan.display().to_string(), &octets, &rules)
             .map_err(|faults| anyhow::anyhow!("{faults}"))?;
         let names: Vec<&str> = plan.station.ports.iter().map(|p| p.name.as_str()).collect();
-        find_port(&names, name).map_err(anyhow::Error::msg)
+        let id = find_port(&names, name).map_err(anyhow::Error::msg)?;
+        Ok(names[usize::from(id.0)].to_owned())
     }
 }
 
@@ -129,7 +134,7 @@ pub fn stop(args: &StopArgs) -> Result<ExitCode> {
     let port = port.transpose()?;
     let mut stops = read_stops(&state, wall_clock::now());
     stops.retain(|stop| stop.port != port);
-    stops.push(Stop {
+    stops.push(KeptStop {
         port,
         by: asker(),
         why: args.because.clone(),
@@ -163,6 +168,7 @@ pub fn start(args: &StartArgs) -> Result<ExitCode> {
         bail!("that was not stopped, and the station does not run; start it with `dunlin run`");
     }
     write_stops(&state, &stops)?;
+    Starts::forgive(&state)?;
     println!("No longer stopped. The station does not run; start it with `dunlin run`.");
     Ok(ExitCode::SUCCESS)
 }

@@ -8,6 +8,7 @@ use std::rc::Rc;
 use dunlin_ax25::CallSign;
 use dunlin_clock::{Duration, Instant, SampleRate, WallTime};
 use dunlin_modem::Mode;
+use dunlin_rig::SoundEvent;
 use dunlin_rig::keyer::simulated::World as Line;
 use dunlin_rig::keyer::{Handle, KeyLine, KeyerSettings, SenseLine};
 use dunlin_station::gate::{
@@ -51,20 +52,18 @@ struct Disk {
 
 impl Disk {
     fn keep(&mut self, stops: &[Stop]) {
-        if !stops.is_empty() {
-            self.marked = false;
-        }
+        self.marked = !self.full;
         if !self.full {
             self.stops = stops.to_vec();
-            self.marked = stops.is_empty();
         }
     }
 
     fn stops(&self) -> Vec<Stop> {
-        match self.stops.is_empty() && !self.marked {
-            true => vec![stop(None)],
-            false => self.stops.clone(),
+        let mut stops = self.stops.clone();
+        if !self.marked && !stops.iter().any(|stop| stop.port.is_none()) {
+            stops.push(stop(None));
         }
+        stops
     }
 }
 
@@ -84,6 +83,7 @@ struct Outer {
     card: Rc<RefCell<Card>>,
     truth: Truth,
     busy: bool,
+    waiting: Waiting,
 }
 
 /// A whole run.
@@ -103,6 +103,8 @@ pub(super) struct Life {
     /// The latest fault of a keyer; the latest of the station.
     keyer_fault: Instant,
     station_fault: Instant,
+    /// What persons have stopped.
+    stopped: Vec<Option<usize>>,
     /// What ends later, and when.
     ends: Vec<(Instant, Act)>,
     turned: Instant,
@@ -131,6 +133,7 @@ impl Life {
             dead_until: None,
             keyer_fault: Instant::ZERO,
             station_fault: Instant::ZERO,
+            stopped: Vec::new(),
             ends: Vec::new(),
             turned: Instant::ZERO,
             starts: 0,
@@ -202,6 +205,14 @@ impl Life {
                 if self.driver.is_some() {
                     self.inbox.push_back(Message::Sound { port, event });
                 }
+            }
+            if outer.card.borrow().is_present() && self.driver.is_some() && !hangs {
+                // What is heard plays no part here, but that something is.
+                outer.waiting.put();
+                let (samples, age) = (vec![0.0], Duration::ZERO);
+                let event = SoundEvent::Heard { samples, age };
+                let port = PortId(port as u8); // Two ports.
+                self.inbox.push_back(Message::Sound { port, event });
             }
             outer.truth.hung.set(now, hangs);
             if own >= Instant::ZERO + SETTLE {
@@ -326,6 +337,7 @@ impl Life {
                 let mut stops = self.disk.borrow().stops();
                 stops.push(stop(port.map(id)));
                 self.disk.borrow_mut().keep(&stops);
+                self.stopped.push(port);
                 self.note_stops();
             }
             return;
@@ -354,6 +366,9 @@ impl Life {
             },
             _ => return self.start_again(),
         };
+        if let Act::Stop(port) = act {
+            self.stopped.push(port);
+        }
         let now = self.own();
         if let Some(driver) = &mut self.driver {
             let _ = driver.command(now, command); // Refused is as good as done here.
@@ -362,6 +377,7 @@ impl Life {
     }
 
     fn start_again(&mut self) {
+        self.stopped.clear();
         let now = self.own();
         for port in [None, Some(PortId(0)), Some(PortId(1))] {
             let by = "a test".into();
@@ -372,15 +388,10 @@ impl Life {
         self.note_stops();
     }
 
-    /// Notes what a person has stopped, from what survives or from the station's own word.
+    /// Notes what persons have stopped and not started again: their word alone counts.
     fn note_stops(&mut self) {
-        let stops = match &self.driver {
-            Some(driver) => driver.snapshot(self.own()).stops,
-            None => self.disk.borrow().stops(),
-        };
         for (port, outer) in self.outer.iter_mut().enumerate() {
-            let here = |s: &Stop| s.port.is_none_or(|p| usize::from(p.0) == port);
-            let stopped = stops.iter().any(here);
+            let stopped = self.stopped.contains(&None) || self.stopped.contains(&Some(port));
             outer.truth.stopped.set(self.now, stopped);
         }
     }
@@ -434,7 +445,7 @@ impl Life {
                 let handle = Handle::new(&outer.settings.port, nursery, Instant::ZERO);
                 let way = Way::Sound(CardPort(outer.card.clone()));
                 let (name, keyer) = (port.name.clone(), Box::new(handle));
-                let opened = Port::new(name, port.rate, way, keyer, Waiting::default());
+                let opened = Port::new(name, port.rate, way, keyer, outer.waiting.clone());
                 match outer.card.borrow().is_present() {
                     true => opened.opened("the simulated device".into()),
                     false => opened,
@@ -489,6 +500,7 @@ fn outer(seed: u64, number: u64, rate: SampleRate) -> Outer {
         card: Card::new(rate),
         truth: Truth::default(),
         busy: false,
+        waiting: Waiting::default(),
     }
 }
 

@@ -1,5 +1,6 @@
 //! `dunlin run`: the station of a plan on real devices, in real time.
 
+mod beginning;
 mod clock;
 mod clock_watch;
 mod devices;
@@ -7,13 +8,14 @@ pub(crate) mod driver;
 mod hook;
 mod links;
 pub(crate) mod metrics;
+mod printer;
 mod saver;
 mod signals;
 pub(crate) mod sink;
 mod watchdog;
 mod why;
 
-use std::io::{Read, Write};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::sync::mpsc::{self, Receiver, Sender};
@@ -22,20 +24,20 @@ use anyhow::{Context, Result, bail};
 use dunlin_clock::{Duration, Instant, WallTime};
 use dunlin_plan::{FaultList, MOST_OCTETS, Plan, PlanRules};
 use dunlin_rig::SoundDevice;
-use dunlin_station::gate::{AlarmKind, Stop};
+use dunlin_station::gate::AlarmKind;
 use dunlin_station::{Station, StationConfig};
 use dunlin_store::Limits;
 use dunlin_web::{Access, Tls, Web, WebConfig, World};
 
 use crate::control;
 use crate::journal::Journal;
-use crate::state::{Brake, Lock, Registered, Starts, StateDir};
-use crate::state::{PROVED_AFTER, read_identities, read_stops, write_stops};
+use crate::state::{KeptStop, Lock, PROVED_AFTER, Registered, Starts, StateDir, read_identities};
 use crate::wall_clock;
 use clock::Clock;
 use clock_watch::{ClockNews, ClockWatch};
 use driver::{Driver, Message, Outside};
 use links::Counted;
+use printer::say;
 use saver::{Keep, Saver};
 use watchdog::Watchdog;
 
@@ -103,13 +105,52 @@ pub fn run(args: &RunArgs) -> Result<ExitCode> {
     }
     let state = StateDir::open(&args.state.clone().unwrap_or_else(|| StateDir::beside(file)))?;
     // Before anything is touched: a second station on this plan ends here.
-    let _lock = Lock::take(&state)?;
+    let _locks = (Lock::take(&state)?, Lock::take_plan(file)?);
+    let (sender, inbox) = mpsc::channel();
+    // From here on a stop is heard; it is carried out as soon as there is a station.
+    signals::listen(sender.clone())?;
+    let asked = sender.clone();
+    control::listen(&state.control_socket(), move |question| {
+        let _ = asked.send(Message::Asked(question));
+    })?;
+    let _registered = Registered::enter(&state, file);
     let clock = Clock::start();
     plan.station.seed = clock::dice();
     plan.station.wall_at_zero = clock.wall_at_zero();
+    let mut starts = beginning::begin(&state, &mut plan.station, clock.wall_at_zero())?;
+    let ready = prepare(args, file, &state, plan, &starts, &clock, &sender);
+    let (mut driver, saver, frames) = match ready {
+        Ok(ready) => ready,
+        Err(error) => {
+            // What keeps it from starting is told; that is no bad end.
+            starts.end(&state)?;
+            return Err(error);
+        }
+    };
+    printer::start();
+    turn(&mut driver, &clock, &inbox, &frames, &saver);
+    driver.stop(clock.now());
+    drop(driver); // The keyers release and end.
+    saver.end();
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Everything opened and joined.
+type Ready = (Driver<SoundDevice>, Saver, Counted);
+
+/// Opens what the plan names and joins it to the driver.
+fn prepare(
+    args: &RunArgs,
+    file: &Path,
+    state: &StateDir,
+    mut plan: Plan,
+    starts: &Starts,
+    clock: &Clock,
+    sender: &Sender<Message>,
+) -> Result<Ready> {
     let known = match args.new_devices {
         true => Default::default(),
-        false => read_identities(&state)?,
+        false => read_identities(state)?,
     };
     let openings = devices::prepare(&mut plan, &known)?;
     let web = (!args.no_page)
@@ -119,79 +160,26 @@ pub fn run(args: &RunArgs) -> Result<ExitCode> {
     let place = args.journal.clone().unwrap_or_else(beside);
     let limits = limits(&plan);
     let journal = Journal::open(&place, limits, &plan.station, clock.wall_at_zero())?;
-    let (sender, inbox) = mpsc::channel();
     let frames = Counted::default();
-    let opened = devices::open(openings, &sender, &frames, clock.now())?;
-    let starts = begin(&state, &mut plan.station, clock.wall_at_zero())?;
-    let saver = Saver::start(state.clone(), starts, sender.clone())?;
+    let opened = devices::open(openings, sender, &frames, clock)?;
+    let saver = Saver::start(state.clone(), starts.clone(), sender.clone())?;
     for (port, found) in opened.identities {
         let _ = saver.orders().send(Keep::Identities(port, Box::new(found)));
     }
-    signals::listen(sender.clone())?;
-    let asked = sender.clone();
-    control::listen(&state.control_socket(), move |question| {
-        let _ = asked.send(Message::Asked(question));
-    })?;
-    let _registered = Registered::enter(&state);
     greet(web.as_ref(), &place);
-    let outside = outside(&plan, web, &saver, &sender, &frames)?;
+    let outside = outside(&plan, web, &saver, sender, &frames)?;
     let station = Station::new(plan.station).context("the station cannot start")?;
     let mut driver = Driver::new(station, opened.ports, opened.controllers, outside, journal);
     driver.begin(clock.now());
-    turn(&mut driver, &clock, &inbox, &frames, &saver);
-    driver.stop(clock.now());
-    drop(driver); // The keyers release and end.
-    saver.end();
-    Ok(ExitCode::SUCCESS)
-}
-
-/// What a new run takes over from earlier ones: stops, and the brake on one that dies again
-/// and again.
-fn begin(state: &StateDir, station: &mut StationConfig, now: WallTime) -> Result<Starts> {
-    let starts = Starts::begin(state, now)?;
-    if starts.starts == 1 {
-        write_stops(state, &[])?;
+    if let Some(text) = beginning::restarts(starts) {
+        let kind = AlarmKind::Restarts;
+        let trouble = Message::Trouble {
+            kind,
+            text: Some(text),
+        };
+        driver.turn(clock.now(), Some(trouble));
     }
-    station.stops = read_stops(state, now);
-    for port in &mut station.ports {
-        match starts.brake(port.gate.settle) {
-            Brake::Free | Brake::Stopped => {}
-            Brake::Listen(settle) => port.gate.settle = settle,
-        }
-    }
-    if starts.brake(Duration::ZERO) == Brake::Stopped {
-        station.stops.retain(|stop| stop.port.is_some());
-        station.stops.push(Stop {
-            port: None,
-            by: "the program".into(),
-            why: format!(
-                "it has ended {} times in a row without being told to; find out why before it \
-                 transmits again",
-                starts.bad_ends
-            ),
-            at: now,
-        });
-        write_stops(state, &station.stops)?;
-    }
-    if starts.bad_ends > 0 {
-        say(&format!(
-            "The last {} runs ended without being told to; this one listens longer before it \
-             transmits.",
-            starts.bad_ends
-        ));
-    }
-    for stop in &station.stops {
-        say(&format!(
-            "STOPPED by {}: {} Start it again with `dunlin start` or on the page.",
-            stop.by,
-            if stop.why.is_empty() {
-                "no reason given."
-            } else {
-                stop.why.as_str()
-            }
-        ));
-    }
-    Ok(starts)
+    Ok((driver, saver, frames))
 }
 
 fn greet(web: Option<&Web>, journal: &Path) {
@@ -212,16 +200,18 @@ fn outside(
     frames: &Counted,
 ) -> Result<Outside> {
     let orders = saver.orders();
+    let names = beginning::names(&plan.station);
     let mut outside = Outside {
         web,
         keep_stops: Some(Box::new(move |stops| {
-            let _ = orders.send(Keep::Stops(stops.to_vec()));
+            let kept = stops.iter().map(|stop| KeptStop::of(stop, &names));
+            let _ = orders.send(Keep::Stops(kept.collect()));
         })),
         ..Outside::default()
     };
     let command = &plan.whole.alarm_command;
     if !command.is_empty() {
-        let names = plan.station.ports.iter().map(|p| p.name.clone()).collect();
+        let names = beginning::names(&plan.station);
         let hook = hook::Hook::start(command.clone(), names)?;
         outside.on_alarm = Some(Box::new(move |alarm| hook.tell(alarm)));
     }
@@ -270,6 +260,8 @@ fn turn(
         }
         if proved.is_some_and(|at| now >= at) {
             proved = None;
+            let kind = AlarmKind::Restarts;
+            driver.turn(now, Some(Message::Trouble { kind, text: None }));
             let _ = saver.orders().send(Keep::Proved);
         }
     }
@@ -319,11 +311,6 @@ fn read_plan(file: &Path) -> Result<Result<Plan, FaultList>> {
         .read_to_end(&mut octets)
         .with_context(unreadable)?;
     Ok(Plan::read(&name, &octets, &PlanRules::real()))
-}
-
-/// Prints a line for people. A terminal that is gone must not stop the station.
-fn say(text: &str) {
-    let _ = writeln!(std::io::stdout(), "{text}");
 }
 
 /// A station of one port, for tests of what surrounds it.

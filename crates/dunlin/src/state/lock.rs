@@ -2,6 +2,7 @@
 
 use std::fs::{File, TryLockError};
 use std::io::{Read, Seek, Write};
+use std::path::Path;
 
 use anyhow::{Context, Result, bail};
 
@@ -47,6 +48,26 @@ impl Lock {
             }
             Err(TryLockError::Error(error)) => {
                 Err(error).with_context(|| format!("{} cannot be locked", path.display()))
+            }
+        }
+    }
+
+    /// Locks the plan itself, so that a second station cannot run on it with its state
+    /// elsewhere.
+    ///
+    /// # Errors
+    /// Another station runs on this plan.
+    pub fn take_plan(plan: &Path) -> Result<Lock> {
+        let name = plan.display();
+        let file = File::open(plan).with_context(|| format!("{name} cannot be opened"))?;
+        match file.try_lock() {
+            Ok(()) => Ok(Lock(file)),
+            Err(TryLockError::WouldBlock) => bail!(
+                "a station already runs on this plan, {name}: two of them would key the same \
+                 radios. Ask it with `dunlin why`, or end it first"
+            ),
+            Err(TryLockError::Error(error)) => {
+                Err(error).with_context(|| format!("{name} cannot be locked"))
             }
         }
     }

@@ -15,15 +15,15 @@ mod stops;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, bail};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 pub use identities::{read_identities, write_identities};
 pub use lock::Lock;
-pub use running::{Registered, find_running};
+pub use running::{Registered, find_of_plan, find_running};
 pub use starts::{Brake, PROVED_AFTER, Starts};
-pub use stops::{read_stops, write_stops};
+pub use stops::{KeptStop, read_stops, write_stops};
 
 /// Longest state file that is read, octets.
 const MOST_OCTETS: u64 = 1 << 20;
@@ -52,6 +52,33 @@ impl StateDir {
         std::fs::create_dir_all(place).with_context(trouble)?;
         let whole = place.canonicalize().with_context(trouble)?;
         Ok(StateDir(whole))
+    }
+
+    /// The directory of a station that has run: it is not made.
+    ///
+    /// # Errors
+    /// No station ever kept its state there.
+    pub fn existing(place: &Path) -> Result<StateDir> {
+        let state = place.is_dir().then(|| StateDir::open(place)).transpose()?;
+        match state.filter(StateDir::has_run) {
+            Some(state) => Ok(state),
+            None => bail!(
+                "no station has kept its state in {}; if it keeps it elsewhere, name the place \
+                 with --state",
+                place.display()
+            ),
+        }
+    }
+
+    /// A station has been started with its state here.
+    pub fn has_run(&self) -> bool {
+        starts::exists(self)
+    }
+
+    /// Puts changes of the directory itself on the disk.
+    fn sync(&self) -> Result<()> {
+        let sync = || std::fs::File::open(&self.0)?.sync_all();
+        sync().with_context(|| format!("{} cannot be synchronised", self.0.display()))
     }
 
     /// Where it is.

@@ -19,6 +19,11 @@ const LONGEST_SETTLING: Duration = Duration::from_secs(30 * 60);
 /// Where the doubling begins if the plan asks for less.
 const LEAST_SETTLING: Duration = Duration::from_secs(30);
 
+/// Whether a start was ever noted.
+pub(super) fn exists(state: &StateDir) -> bool {
+    state.path().join(NAME).exists()
+}
+
 /// What is known of earlier runs.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Starts {
@@ -68,6 +73,17 @@ impl Starts {
     pub fn proved(&mut self, state: &StateDir) -> Result<()> {
         self.bad_ends = 0;
         state.write(NAME, self)
+    }
+
+    /// A person has looked after the station: earlier ends count no longer.
+    ///
+    /// # Errors
+    /// The record cannot be written.
+    pub fn forgive(state: &StateDir) -> Result<()> {
+        let mut starts: Starts = state.read(NAME)?.unwrap_or_default();
+        starts.bad_ends = 0;
+        starts.running = false;
+        state.write(NAME, &starts)
     }
 
     /// Notes that the run ended in good order.

@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::sync::mpsc::Sender;
 
 use anyhow::{Context, Result, bail};
-use dunlin_clock::{Instant, SampleRate};
+use dunlin_clock::{Duration, SampleRate};
 use dunlin_plan::{Channel, Device, Plan, PortDevices, SoundPlan};
 use dunlin_rig::keyer::KeyPort;
 use dunlin_rig::{
@@ -19,6 +19,7 @@ use dunlin_rig::{
 };
 use dunlin_station::{PortConfig, PortId};
 
+use super::clock::Clock;
 use super::driver::{Frames, Message, Port, Way};
 use super::links::{self, Counted};
 use super::say;
@@ -181,16 +182,17 @@ pub(super) fn open(
     openings: Openings,
     sender: &Sender<Message>,
     frames: &Counted,
-    now: Instant,
+    clock: &Clock,
 ) -> Result<Opened> {
     let program = std::env::current_exe().context("where this program is cannot be known")?;
     let mut keyers: Vec<Box<dyn KeyPort>> = Vec::new();
     for opening in &openings.ports {
-        let keyer = dunlin_rig::keyer::open(opening.keyer.clone(), &program, now)
+        let keyer = dunlin_rig::keyer::open(opening.keyer.clone(), &program, clock.now())
             .map_err(anyhow::Error::msg)
             .with_context(|| format!("the key of port {}", opening.name))?;
         keyers.push(keyer);
     }
+    release_first(&mut keyers, clock);
     let mut controllers = Vec::new();
     for (number, settings) in openings.controllers.into_settings().into_iter().enumerate() {
         controllers.push(links::controller(number, settings, sender, frames)?);
@@ -230,6 +232,18 @@ pub(super) fn open(
         controllers,
         identities,
     })
+}
+
+/// Turns the keyers until each has proved its line released, or for two seconds: opening sound
+/// devices takes long, and a radio that was left keyed must not wait for it.
+fn release_first(keyers: &mut [Box<dyn KeyPort>], clock: &Clock) {
+    let end = clock.now() + Duration::from_secs(2);
+    while clock.now() < end && !keyers.iter().all(|keyer| keyer.is_proved()) {
+        for keyer in keyers.iter_mut() {
+            keyer.turn(clock.now());
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
 }
 
 #[cfg(test)]

@@ -86,6 +86,8 @@ pub(crate) enum Message {
         /// What is wrong and what to do; `None` = it is over.
         text: Option<String>,
     },
+    /// Who has stopped what is kept on the disk (`None`) or is not; why, and what to do.
+    StopsKept(Option<String>),
     /// A sentence for the timeline.
     Note(String),
     /// The program shall end; the second time at once.
@@ -134,6 +136,10 @@ pub(crate) struct Driver<S> {
     timeline: timeline::Live,
     notes: VecDeque<Note>,
     ending: Ending,
+    /// What is wrong with the disk: for the journal, and for what must survive a restart.
+    disk_troubles: [Option<String>; 2],
+    /// The alarms that were told outside.
+    alarms_told: Vec<(AlarmKind, Option<PortId>)>,
 }
 
 impl<S: SoundPort> Driver<S> {
@@ -155,6 +161,8 @@ impl<S: SoundPort> Driver<S> {
             timeline: timeline::Live::new(names),
             notes: VecDeque::new(),
             ending: Ending::Not,
+            disk_troubles: [None, None],
+            alarms_told: Vec::new(),
         }
     }
 
@@ -238,6 +246,10 @@ impl<S: SoundPort> Driver<S> {
                 let _ = self.command(now, Command::Stop { port, by, why });
             }
             Message::Trouble { kind, text } => self.trouble(now, kind, text.as_deref()),
+            Message::StopsKept(text) => {
+                self.disk_troubles[1] = text;
+                self.tell_of_disk(now);
+            }
             Message::Note(text) => self.note(now, None, dunlin_station::Urgency::Plain, text),
             Message::End => self.farewell(now),
         }

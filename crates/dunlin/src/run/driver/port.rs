@@ -104,6 +104,8 @@ pub(crate) struct Port<S> {
     pub(super) delays: Delays,
     /// The device was lost so often.
     pub(super) losses: u64,
+    /// The keyer has refused to key; it is asked again from then on.
+    pub(super) refused_until: Option<Instant>,
     /// What was opened before the driver began.
     pub(super) opened: Option<String>,
 }
@@ -129,6 +131,7 @@ impl<S> Port<S> {
             next_report: Instant::ZERO,
             delays: Delays::default(),
             losses: 0,
+            refused_until: None,
             opened: None,
         }
     }

@@ -3,7 +3,7 @@
 use dunlin_clock::Instant;
 use dunlin_rehearsal::timeline;
 use dunlin_rig::SoundPort;
-use dunlin_station::gate::AlarmKind;
+use dunlin_station::gate::{AlarmKind, AlarmView};
 use dunlin_station::{BlockKind, Event, Input, Note, PortId, Urgency};
 
 use super::Driver;
@@ -22,11 +22,7 @@ impl<S: SoundPort> Driver<S> {
                     keep(stops);
                 }
             }
-            Event::Alarm(alarm) => {
-                if let Some(tell) = &mut self.outside.on_alarm {
-                    tell(alarm);
-                }
-            }
+            Event::Alarm(alarm) => self.pass_alarm_on(alarm),
             Event::Block(block) if block.kind == BlockKind::Heard => {
                 if let Some(tell) = &mut self.outside.on_frame {
                     tell(block.port, &block.octets);
@@ -38,6 +34,34 @@ impl<S: SoundPort> Driver<S> {
         for line in self.timeline.lines(now.as_millis(), event) {
             self.print(&line);
         }
+    }
+
+    /// An alarm that only changes its words is no news for who sends messages or rings bells.
+    fn pass_alarm_on(&mut self, alarm: &AlarmView) {
+        let key = (alarm.kind, alarm.port);
+        let told = self.alarms_told.contains(&key);
+        if told == alarm.active {
+            return;
+        }
+        match alarm.active {
+            true => self.alarms_told.push(key),
+            false => self.alarms_told.retain(|other| *other != key),
+        }
+        if let Some(tell) = &mut self.outside.on_alarm {
+            tell(alarm);
+        }
+    }
+
+    /// One alarm for all that is wrong with the disk.
+    pub(super) fn tell_of_disk(&mut self, now: Instant) {
+        let troubles: Vec<&str> = self
+            .disk_troubles
+            .iter()
+            .flatten()
+            .map(String::as_str)
+            .collect();
+        let text = (!troubles.is_empty()).then(|| troubles.join(" "));
+        self.trouble(now, AlarmKind::Disk, text.as_deref());
     }
 
     fn print(&mut self, line: &str) {
@@ -97,9 +121,13 @@ impl<S: SoundPort> Driver<S> {
         let trouble = self.journal.as_mut().and_then(|journal| journal.tick(now));
         match trouble {
             None => {}
-            Some(Trouble::Begins(text)) => self.trouble(now, AlarmKind::Disk, Some(&text)),
+            Some(Trouble::Begins(text)) => {
+                self.disk_troubles[0] = Some(text);
+                self.tell_of_disk(now);
+            }
             Some(Trouble::Over(text)) => {
-                self.trouble(now, AlarmKind::Disk, None);
+                self.disk_troubles[0] = None;
+                self.tell_of_disk(now);
                 self.note(now, None, Urgency::Plain, text);
             }
         }

@@ -16,6 +16,9 @@ use super::port::{Sending, Way};
 const KEYING: Duration = Duration::from_millis(500);
 /// Time beyond its own length after which a transmission counts as hung.
 pub(super) const GRACE: Duration = Duration::from_secs(2);
+/// After a press that the keyer refused it is left alone for so long: longer than the rest that
+/// a plan may ask for by default, because each press in that time begins the rest anew.
+const REFUSED: Duration = Duration::from_secs(30);
 /// A release that takes longer is told.
 const SLOW_RELEASE: Duration = Duration::from_millis(500);
 
@@ -126,6 +129,13 @@ impl<S: SoundPort> Driver<S> {
             }
             KeyerEvent::Down { .. } => self.key_is_down(now, id),
             KeyerEvent::Released { why, .. } => {
+                if self.ports[index].is_playing() {
+                    // The keyer let go by itself. The engine must know that what it sent did
+                    // not get out whole.
+                    let reason = format!("the keyer has released by itself: {why}");
+                    let state = KeyLineState::Failed(&reason);
+                    self.give(now, Input::KeyLine { port: id, state });
+                }
                 // The line first: a transmission that is over while its key seems down
                 // would be a fault.
                 self.give(now, key_line(KeyLineState::Released(&why)));
@@ -203,8 +213,16 @@ impl<S: SoundPort> Driver<S> {
     fn refused(&mut self, now: Instant, id: PortId, why: &str) {
         let index = usize::from(id.0);
         if let Sending::Keying { .. } = self.ports[index].sending {
-            let text = format!("not sent: the keyer does not key: {why}");
-            self.note(now, Some(index), Urgency::Attention, text);
+            let reason = format!("the keyer does not key: {why}");
+            self.note(
+                now,
+                Some(index),
+                Urgency::Attention,
+                format!("not sent: {reason}"),
+            );
+            let state = KeyLineState::Failed(&reason);
+            self.give(now, Input::KeyLine { port: id, state });
+            self.ports[index].refused_until = Some(now + REFUSED);
         }
         self.key_is_up(now, id);
     }
@@ -242,6 +260,17 @@ impl<S: SoundPort> Driver<S> {
     /// Ends what hangs.
     pub(super) fn watch_transmission(&mut self, now: Instant, index: usize) {
         let id = super::port_id(index);
+        if self.ports[index]
+            .refused_until
+            .is_some_and(|until| now >= until)
+        {
+            self.ports[index].refused_until = None;
+            if self.ports[index].keyer.is_proved() {
+                let state =
+                    KeyLineState::Released("the keyer has rested and holds the line released");
+                self.give(now, Input::KeyLine { port: id, state });
+            }
+        }
         match &mut self.ports[index].sending {
             Sending::Keying { since, .. } if now.since(*since) > KEYING => {
                 let text = "not sent: the keyer does not say that the key is down";
