@@ -248,6 +248,12 @@ impl Channel {
         }
     }
 
+    /// The transmission under way is broken off now, and not because a person wanted it.
+    pub(crate) fn count_break(&mut self, now: Instant) {
+        let frames = self.on_air.iter_mut().filter(|f| f.end > now);
+        frames.for_each(|f| f.queued.broken_off += 1);
+    }
+
     /// The radio's line, which this port goes by and has to be proved, has not been read yet.
     pub(crate) fn external_unread(&self) -> bool {
         let gate = &self.config.gate;

@@ -10,7 +10,7 @@ use crate::config::StationConfig;
 use crate::event::{Event, PortId, PortView, Urgency, ms};
 use crate::gate::judge::{Evidence, Other, Report, Standing, UNASKED_AFTER};
 use crate::gate::words::Facts;
-use crate::gate::{Condition, DeviceState, GateView, KeyLineState};
+use crate::gate::{Condition, DeviceState, GateView, KeyLineState, Medium};
 use crate::port::SoundKind;
 
 /// A transmission that has not been reported as played so long after its end is stuck.
@@ -163,14 +163,18 @@ impl Station {
         let channel = self.channel(port);
         channel.gate.released = Some(now);
         if !by_person {
-            let frames = channel.on_air.iter_mut().filter(|f| f.end > now);
-            frames.for_each(|f| f.queued.broken_off += 1);
+            channel.count_break(now);
         }
         self.outputs.push_back(Output::Release {
             port,
             why: why.clone(),
         });
-        let text = format!("the key is being released: {why}");
+        let text = match self.port_config(port).medium {
+            Medium::Sound => format!("the key is being released: {why}"),
+            Medium::Controller => format!(
+                "nothing more goes to the controller: {why}. It may still send what it was given"
+            ),
+        };
         self.note(now, Some(port), Urgency::Attention, text);
     }
 
@@ -198,6 +202,8 @@ impl Station {
         }
         let played = channel.sound_ends.map(|end| end + STUCK_AFTER);
         let released = channel.gate.released.map(|at| at + RELEASED_WITHIN);
+        // A controller takes nothing back: it sends to the end whatever is asked of it.
+        let released = released.filter(|_| channel.config.medium == Medium::Sound);
         [played, released].into_iter().flatten().min()
     }
 
@@ -226,6 +232,9 @@ impl Station {
         let Some(released) = channel.gate.released.take() else {
             return;
         };
+        if channel.config.medium == Medium::Controller {
+            return; // It was given these frames and sends them; again would be twice.
+        }
         let mut given_up = 0;
         for OnAir { queued, end, block } in on_air.into_iter().rev() {
             if end <= released {

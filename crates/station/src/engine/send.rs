@@ -6,8 +6,10 @@ use dunlin_clock::{Chance, Duration, Instant};
 
 use super::Station;
 use crate::channel::{OnAir, Origin};
-use crate::event::{BlockKind, Event, PortId};
+use crate::event::{BlockKind, Event, PortId, Urgency};
+use crate::gate::Medium;
 use crate::strip;
+use crate::words::span;
 
 /// Beacons are spread over this share of their interval, so that stations started together
 /// do not collide for ever.
@@ -15,6 +17,8 @@ const BEACON_SPREAD: f64 = 0.1;
 /// A beacon that comes due while the port is out of service is put off by a part of this, so
 /// that beacons do not leave in a burst afterwards.
 const PUT_OFF: Duration = Duration::from_secs(120);
+/// The end of a transmission may be told so much before its last frame ends by reckoning.
+const EARLY: Duration = Duration::from_millis(100);
 
 impl Station {
     /// Queues the beacons that are due.
@@ -105,11 +109,33 @@ impl Station {
         channel.sound_ends = Some(now + airtime);
     }
 
+    /// A transmission whose end is told before its frames can have been played, though nobody
+    /// asked for its release, was broken off by the device or the driver.
+    fn notice_early_end(&mut self, now: Instant, port: PortId) {
+        let channel = self.channel(port);
+        let played = channel.on_air.last().map(|f| f.end);
+        let early = played.filter(|end| now + EARLY < *end);
+        if channel.config.medium == Medium::Controller || channel.gate.released.is_some() {
+            return; // What a controller was given it sends; a release is expected to cut off.
+        }
+        let Some(early) = early.map(|end| end.since(now)) else {
+            return;
+        };
+        channel.gate.released = Some(now);
+        channel.count_break(now);
+        let text = format!(
+            "a transmission ended {} before all of it was played; what was cut off is sent again",
+            span(early)
+        );
+        self.note(now, Some(port), Urgency::Attention, text);
+    }
+
     /// The transmission is over and the key released.
     pub(super) fn transmitted(&mut self, now: Instant, port: PortId) {
         if usize::from(port.0) >= self.channels.len() {
             return;
         }
+        self.notice_early_end(now, port);
         let channel = self.channel(port);
         channel.own.set(now, false);
         channel.gate.key_down.release(now);

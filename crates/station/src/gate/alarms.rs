@@ -61,7 +61,7 @@ impl Alarms {
         text: Option<String>,
     ) -> Option<Change> {
         let key = (kind, port);
-        if text.is_none() && !self.held.contains_key(&key) || self.held.len() >= MOST {
+        if !self.held.contains_key(&key) && (text.is_none() || self.held.len() >= MOST) {
             return None;
         }
         let view = |active, since, text: &str| AlarmView {
@@ -121,6 +121,39 @@ impl Alarms {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn words_that_grow_are_told_once_a_minute_also_from_two_sides() {
+        let mut alarms = Alarms::default();
+        let key = (AlarmKind::Stuck, Some(PortId(0)));
+        let mut told = Vec::new();
+        for tick in 0..=600_u64 {
+            let now = Instant::from_millis(tick * 500);
+            for seen in [Seen::Inside, Seen::Outside] {
+                if alarms
+                    .set(now, key, seen, Some(format!("for {tick} ticks")))
+                    .is_some()
+                {
+                    told.push(tick / 2);
+                }
+            }
+        }
+        assert_eq!(told, [0, 60, 120, 180, 240, 300]);
+    }
+
+    #[test]
+    fn alarms_end_also_when_there_is_no_room_for_more() {
+        let mut alarms = Alarms::default();
+        let kinds = [AlarmKind::Stuck, AlarmKind::Device, AlarmKind::Deaf];
+        let keys = kinds.map(|k| (0..=255).map(move |p| (k, Some(PortId(p)))));
+        for key in keys.into_iter().flatten() {
+            alarms.set(Instant::ZERO, key, Seen::Inside, Some("bad".into()));
+        }
+        assert_eq!(alarms.views().len(), MOST);
+        let key = (AlarmKind::Stuck, Some(PortId(7)));
+        let ends = alarms.set(Instant::ZERO, key, Seen::Inside, None);
+        assert!(matches!(ends, Some(Change::Ends(_))));
+    }
 
     #[test]
     fn an_alarm_begins_once_goes_on_and_ends_when_nobody_sees_it() {

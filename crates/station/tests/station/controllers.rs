@@ -3,11 +3,15 @@
 use dunlin_ax25::Frame;
 use dunlin_ax25::wire::{Address, Control, Repeater, Role, pid};
 use dunlin_clock::Duration;
-use dunlin_station::{BlockKind, Command, Direction, Event, Input, PortId, TalkId, TalkState};
+use dunlin_station::gate::Medium;
+use dunlin_station::{
+    BlockKind, Command, Direction, Event, Input, PortId, Reply, TalkId, TalkState,
+};
 use proptest::prelude::*;
 
 use crate::cable::{Cable, with_controller};
-use crate::wire::call;
+use crate::desk::{Desk, plain};
+use crate::wire::{call, station};
 
 const MINUTE: Duration = Duration::from_secs(60);
 
@@ -164,6 +168,46 @@ fn the_controllers_own_wait_does_not_make_a_link_ask_again() {
     assert!(c.run(MINUTE, |c| received(c, 1).len() == 1));
     c.run(Duration::from_secs(10), |_| false);
     assert_eq!(c.handed[0].len() - before, 1, "sent once");
+}
+
+/// A controller on the desk, with one frame of about 1 s handed over to it.
+fn handed_over() -> Desk {
+    let mut config = plain("VHF", "QA1SKY");
+    config.medium = Medium::Controller;
+    let mut desk = Desk::new(station("QA1SKY", vec![config], 1));
+    desk.say(0, &"x".repeat(100));
+    while !desk.is_keyed(0) {
+        let next = desk.now.as_millis() + 1;
+        desk.until(next);
+    }
+    desk
+}
+
+#[test]
+fn what_a_controller_was_given_is_not_sent_twice_because_of_a_stop() {
+    let mut desk = handed_over();
+    desk.stop(None);
+    desk.until(2000);
+    assert!(!desk.is_keyed(0));
+    assert_eq!(desk.gate(0).queued, 0, "the controller sends it");
+    assert_eq!(desk.start(None), Ok(Reply::Done));
+    desk.until(30_000);
+    let blocks = desk.station.snapshot(desk.now).blocks;
+    let sent = |b: &&dunlin_station::Block| b.octets.ends_with(b"xxx");
+    assert_eq!(blocks.iter().filter(sent).count(), 1);
+    assert!(desk.noted("It may still send what it was given"));
+}
+
+#[test]
+fn a_controller_that_sends_on_after_a_stop_is_not_stuck_before_its_time() {
+    let mut desk = handed_over();
+    desk.manners.releases_within = None;
+    desk.stop(None);
+    desk.until(10_000);
+    assert_eq!(desk.alarms(), []);
+    desk.until(13_000); // About 1 s of airtime and 10 s of grace have passed.
+    desk.give(Input::Wakeup);
+    assert_eq!(desk.alarms().len(), 1, "{:?}", desk.alarms());
 }
 
 proptest! {

@@ -169,6 +169,64 @@ fn a_device_that_goes_while_keyed_is_released_and_the_frame_is_sent_later() {
 }
 
 #[test]
+fn a_transmission_that_ends_early_is_sent_again_and_after_three_times_given_up() {
+    let mut desk = Desk::simple();
+    desk.say(0, &"x".repeat(100));
+    desk.say(0, "y");
+    for n in 1..=3_u64 {
+        let keyed = desk.keyed(0).len();
+        while desk.keyed(0).len() == keyed {
+            let next = desk.now.as_millis() + 1;
+            desk.until(next);
+        }
+        let next = desk.now.as_millis() + 600;
+        desk.until(next); // 300 ms of key-up delay, and a part of the first frame.
+        assert!(desk.is_keyed(0));
+        desk.report(0);
+        assert_eq!(desk.gate(0).queued, if n < 3 { 2 } else { 0 }, "{n}");
+        let broken = |b: &&dunlin_station::Block| b.why.is_some();
+        let blocks = desk.station.snapshot(desk.now).blocks;
+        assert!(blocks.iter().filter(broken).count() >= 2 * n as usize);
+    }
+    assert!(desk.noted("before all of it was played"));
+    assert!(desk.noted("given up"));
+    assert_eq!(desk.orders(0), [], "the engine never asked for a release");
+}
+
+#[test]
+fn what_had_sounded_before_an_early_end_is_not_sent_again() {
+    let mut desk = Desk::simple();
+    desk.say(0, "y");
+    desk.say(0, &"x".repeat(100));
+    desk.until(100 + 300 + 400); // The short frame takes about 170 ms.
+    desk.report(0);
+    let waiting = desk.gate(0).waiting;
+    assert_eq!(waiting.len(), 1, "{waiting:?}");
+    desk.until(10_000);
+    let blocks = desk.station.snapshot(desk.now).blocks;
+    let whole = |text: &str| {
+        let whole = blocks.iter().filter(|b| b.why.is_none());
+        whole
+            .filter(|b| b.octets.ends_with(text.as_bytes()))
+            .count()
+    };
+    assert_eq!((whole("y"), whole("xx")), (1, 1));
+}
+
+#[test]
+fn an_end_told_some_milliseconds_early_is_no_break() {
+    let mut desk = Desk::simple();
+    desk.say(0, "y");
+    desk.until(100);
+    let lasts = desk.sound.len() as u64 * 1000 / u64::from(crate::wire::RATE);
+    desk.until(100 + lasts - 30 - 80); // The tail takes 30 ms.
+    desk.report(0);
+    desk.until(5000);
+    assert_eq!(desk.gate(0).queued, 0);
+    assert!(!desk.noted("before all of it was played"));
+}
+
+#[test]
 fn a_key_line_that_keeps_failing_does_not_send_one_frame_for_ever() {
     let mut desk = proved();
     line(&mut desk, KeyLineState::Failed("the keyer died"));
