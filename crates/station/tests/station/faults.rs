@@ -22,6 +22,9 @@ enum Happening {
     Busy(u8, bool),
     Device(u8, bool),
     Line(u8, u8),
+    Sound(u8, bool),
+    /// The driver ends what it plays, unasked.
+    EndsEarly(u8),
     Stop(Option<u8>),
     Start(Option<u8>),
     /// From then on the driver is slow or fast to release, or tells no end.
@@ -36,6 +39,8 @@ fn happening() -> impl Strategy<Value = Happening> {
         6 => (port.clone(), 1_usize..128).prop_map(|(p, n)| Happening::Say(p, n)),
         2 => (port.clone(), any::<bool>()).prop_map(|(p, on)| Happening::Busy(p, on)),
         2 => (port.clone(), any::<bool>()).prop_map(|(p, on)| Happening::Device(p, on)),
+        2 => (port.clone(), any::<bool>()).prop_map(|(p, on)| Happening::Sound(p, on)),
+        1 => port.clone().prop_map(Happening::EndsEarly),
         3 => (port, 0_u8..3).prop_map(|(p, s)| Happening::Line(p, s)),
         1 => scope.clone().prop_map(Happening::Stop),
         2 => scope.prop_map(Happening::Start),
@@ -63,6 +68,8 @@ struct Truth {
     busy: [bool; PORTS],
     device: [bool; PORTS],
     line: [bool; PORTS],
+    /// Since when no sound comes, ms.
+    silent: [Option<u64>; PORTS],
     stopped: Vec<Option<u8>>,
     /// Texts asked for, by port.
     said: BTreeMap<u8, Vec<String>>,
@@ -123,6 +130,17 @@ impl Run {
                 desk.give(Input::Device { port, state });
             }
             Happening::Line(port, state) => self.line(port, state),
+            Happening::Sound(port, on) => {
+                let n = usize::from(port);
+                let since = self.truth.silent[n].unwrap_or(desk.now.as_millis());
+                self.truth.silent[n] = (!on).then_some(since);
+                desk.sounds[n] = on;
+            }
+            Happening::EndsEarly(port) => {
+                if desk.is_keyed(port) {
+                    desk.report(port);
+                }
+            }
             Happening::Stop(port) => {
                 if !self.truth.stopped.contains(&port) {
                     self.truth.stopped.push(port);
@@ -169,6 +187,10 @@ impl Run {
             prop_assert!(t.device[n], "no device at {}", at);
             prop_assert!(t.line[n], "key line not proved at {}", at);
             prop_assert!(!t.busy[n], "busy at {}", at);
+            let own = self.desk.down[n].iter().map(|(_, end)| end.as_millis());
+            let own = own.filter(|end| *end <= at).max().unwrap_or(0);
+            let heard = t.silent[n].is_none_or(|since| at <= since.max(own) + 500);
+            prop_assert!(heard, "no sound at {}", at);
             let stopped = t.stopped.iter().any(|s| s.is_none_or(|s| s == port));
             prop_assert!(!stopped, "stopped at {}", at);
         }
@@ -209,6 +231,7 @@ impl Run {
                 self.desk.report(port);
             }
             self.happens(&Happening::Busy(port, false));
+            self.happens(&Happening::Sound(port, true));
             self.happens(&Happening::Device(port, true));
             self.happens(&Happening::Line(port, 0));
         }
@@ -272,7 +295,7 @@ proptest! {
     ) {
         let mut run = Run::new();
         let stops = |h: &&Happening| !matches!(h, Happening::Device(..) | Happening::Line(..)
-            | Happening::Manners(..));
+            | Happening::EndsEarly(..) | Happening::Manners(..));
         for happening in happenings.iter().filter(stops) {
             run.happens(happening);
             run.judge()?;
