@@ -23,8 +23,9 @@ pub enum StoreError {
     /// The file was written by a later version of this program. It was not touched.
     #[error(
         "{} was written by a later version of Dunlin (schema {found}, this version knows up to \
-         {known}). It was left as it is; take that version, or give another file name",
-        path.display()
+         {known}). It was left as it is; go back with that version (`dunlin journal {} --schema \
+         {known}`){}, or give another file name",
+        path.display(), path.display(), beside(copy.as_deref())
     )]
     TooNew {
         /// The file.
@@ -33,7 +34,23 @@ pub enum StoreError {
         found: i64,
         /// Newest schema that is known here.
         known: i64,
+        /// A copy of it in a schema that is known here, made before it was changed.
+        copy: Option<PathBuf>,
     },
+    /// A schema that this version cannot make.
+    #[error("there is no schema {asked} of the journal; this version knows 1 to {known}")]
+    NoSuchSchema {
+        /// What was asked for.
+        asked: i64,
+        /// Newest schema that is known here.
+        known: i64,
+    },
+    /// The schema cannot be changed while another program has the file open.
+    #[error(
+        "the journal {} is in use, most likely by a running station, and was left as it is; end \
+         the station first, then try again", .0.display()
+    )]
+    Held(PathBuf),
     /// The file cannot be opened or made.
     #[error(
         "the journal {} cannot be opened ({reason}); check that its folder exists and may be \
@@ -82,6 +99,17 @@ pub enum StoreError {
         /// What the database says.
         reason: String,
     },
+}
+
+/// Where the copy is, as a part of a sentence.
+fn beside(copy: Option<&Path>) -> String {
+    match copy {
+        Some(copy) => format!(
+            ", or take the copy from before the change, {}",
+            copy.display()
+        ),
+        None => String::new(),
+    }
 }
 
 impl StoreError {

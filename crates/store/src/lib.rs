@@ -25,14 +25,21 @@
 //! When writing fails (no room, file held by another program), what is new waits in memory
 //! and each later tick tries again; see [`Store::waiting`] and [`Store::lost`].
 
+#[cfg(test)]
+mod ceiling;
 mod error;
+mod glance;
 #[cfg(test)]
 mod hardship;
+mod migrate;
 mod open;
 mod pending;
+mod plans;
 mod read;
 mod retain;
 mod schema;
+#[cfg(test)]
+mod versions;
 mod words;
 mod write;
 
@@ -46,6 +53,9 @@ use serde::Serialize;
 use crate::pending::Pending;
 
 pub use error::StoreError;
+pub use glance::{Glance, glance};
+pub use migrate::SchemaChange;
+pub use plans::lines_that_differ;
 pub use read::{HeardStation, Kept, KeptTalk, MOST_ANSWERED, Run};
 pub use retain::Limits;
 
@@ -64,6 +74,9 @@ const FLUSHES_PER_RETAIN: u32 = 30;
 /// writing has failed for long, each new try must not take long too.
 const MOST_AT_ONCE: usize = 1000;
 
+/// Pieces removed at one look; what is left goes at the next.
+const MOST_PIECES: usize = 20;
+
 /// The journal.
 #[derive(Debug)]
 pub struct Store {
@@ -74,6 +87,11 @@ pub struct Store {
     pending: Pending,
     flushed: Instant,
     flushes: u32,
+    /// Wall time of what came in last.
+    latest: WallTime,
+    /// The clock has leapt since the run before: nothing goes by age.
+    leapt: bool,
+    upgrade: Option<SchemaChange>,
 }
 
 impl Store {
@@ -86,6 +104,9 @@ impl Store {
             pending: Pending::default(),
             flushed: Instant::ZERO,
             flushes: 0,
+            latest: WallTime(0),
+            leapt: false,
+            upgrade: None,
         }
     }
 
@@ -96,6 +117,11 @@ impl Store {
 
     pub(crate) fn connection(&self) -> &Connection {
         &self.connection
+    }
+
+    /// What opening changed in the file, if it was of an earlier version.
+    pub fn upgrade(&self) -> Option<&SchemaChange> {
+        self.upgrade.as_ref()
     }
 
     /// The run that is being written, once there is one.
@@ -119,9 +145,12 @@ impl Store {
     /// The file cannot be written.
     pub fn begin_run(&mut self, began: WallTime, call: &str) -> Result<RunId, StoreError> {
         self.flush()?; // What still waits belongs to the run before.
-        let begun = begin_run(&self.connection, began, call);
-        let run = begun.map_err(|error| StoreError::from_sqlite(&self.path, &error))?;
+        let begun = retain::last_time(&self.connection)
+            .and_then(|last| Ok((last, begin_run(&self.connection, began, call)?)));
+        let (last, run) = begun.map_err(|error| StoreError::from_sqlite(&self.path, &error))?;
         self.run = Some(run);
+        self.latest = began;
+        self.leapt = self.limits.leapt(last, began);
         self.flushed = Instant::ZERO;
         self.retain()?;
         Ok(run)
@@ -130,6 +159,7 @@ impl Store {
     /// Takes in an event; `wall` is the wall time of it. Nothing is written yet. Without
     /// [`Store::begin_run`], a run without call sign begins with the first event.
     pub fn record(&mut self, wall: WallTime, event: &Event) {
+        self.latest = wall;
         self.pending.add(wall, event);
     }
 
@@ -161,6 +191,11 @@ impl Store {
             let run = written.map_err(|error| StoreError::from_sqlite(&self.path, &error))?;
             self.run = Some(run);
             self.pending.remove_first(MOST_AT_ONCE);
+            // Much may come in at once after a time without room: the ceiling holds also then.
+            let over = retain::is_over(&self.connection, &self.limits);
+            if over.map_err(|error| StoreError::from_sqlite(&self.path, &error))? {
+                self.retain()?;
+            }
         }
         self.flushes += 1;
         if self.flushes.is_multiple_of(FLUSHES_PER_RETAIN) {
@@ -183,13 +218,22 @@ impl Store {
         Ok(run)
     }
 
+    /// Removes what is too much or too old, in small pieces.
     fn retain(&mut self) -> Result<(), StoreError> {
-        let retained = (|| {
+        let cutoff = self.limits.cutoff(self.latest).filter(|_| !self.leapt);
+        let mut piece = || {
             let transaction = self.connection.transaction()?;
-            retain::retain(&transaction, &self.limits)?;
-            transaction.commit()
-        })();
-        retained.map_err(|error| StoreError::from_sqlite(&self.path, &error))
+            let removed = retain::retain(&transaction, &self.limits, cutoff)?;
+            transaction.commit()?;
+            Ok(removed)
+        };
+        for _ in 0..MOST_PIECES {
+            let removed = piece().map_err(|error| StoreError::from_sqlite(&self.path, &error))?;
+            if !removed {
+                break;
+            }
+        }
+        Ok(())
     }
 
     /// Ends the run: writes what waits and notes that the station stopped by itself.

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, OpenFlags};
 
+use crate::migrate::{SchemaChange, known_copy};
 use crate::schema::{APPLICATION_ID, NEWEST, migrations};
 use crate::{Limits, Store, StoreError};
 
@@ -21,7 +22,8 @@ impl Store {
     ///
     /// # Errors
     /// The file cannot be opened, is no journal of this program, or of a later version. In
-    /// the last two cases it is left as it was.
+    /// the last two cases it is left as it was. A file of an earlier version is brought to the
+    /// newest schema; see [`Store::upgrade`].
     pub fn open(path: &Path, limits: Limits) -> Result<Store, StoreError> {
         if path.is_dir() {
             return Err(StoreError::CannotOpen {
@@ -33,7 +35,7 @@ impl Store {
             // SQLite takes a file shorter than its header for an empty database, and would
             // write over somebody's short letter.
             Ok(1..SMALLEST_DATABASE) => return Err(StoreError::NotADatabase(path.to_owned())),
-            Ok(_) => look_at(path)?,
+            Ok(_) => drop(look_at(path)?),
             Err(_) => {} // No such file, most likely; if it is something else, opening says so.
         }
         let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE;
@@ -74,31 +76,48 @@ impl Store {
             Ok(())
         };
         // Again, now that the file is open for writing: it may be another one by now.
-        check_kind(&path, &connection)?;
+        let found = check_kind(&path, &connection)?;
         prepare(&connection).map_err(|error| StoreError::from_sqlite(&path, &error))?;
-        match migrations().to_latest(&mut connection) {
-            Ok(()) => Ok(Store::new(path, connection, limits)),
-            Err(rusqlite_migration::Error::RusqliteError { err, .. }) => {
-                Err(StoreError::from_sqlite(&path, &err))
-            }
-            Err(error) => Err(StoreError::Other {
-                path,
-                reason: error.to_string(),
-            }),
+        let upgrade = (1..NEWEST)
+            .contains(&found)
+            .then(|| SchemaChange::prepare(&path, &connection, found, NEWEST));
+        let upgrade = upgrade.transpose()?;
+        migrated(&path, migrations().to_latest(&mut connection))?;
+        let mut store = Store::new(path, connection, limits);
+        store.upgrade = upgrade;
+        Ok(store)
+    }
+}
+
+/// What the library says of a change of the schema.
+pub(crate) fn migrated(
+    path: &Path,
+    done: Result<(), rusqlite_migration::Error>,
+) -> Result<(), StoreError> {
+    match done {
+        Ok(()) => Ok(()),
+        Err(rusqlite_migration::Error::RusqliteError { err, .. }) => {
+            Err(StoreError::from_sqlite(path, &err))
         }
+        Err(error) => Err(StoreError::Other {
+            path: path.to_owned(),
+            reason: error.to_string(),
+        }),
     }
 }
 
 /// Looks at an existing file without the means to change it.
-fn look_at(path: &Path) -> Result<(), StoreError> {
+pub(crate) fn look_at(path: &Path) -> Result<(Connection, i64), StoreError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(path, flags);
     let connection = connection.map_err(|error| StoreError::from_sqlite(path, &error))?;
-    check_kind(path, &connection)
+    let found = check_kind(path, &connection)?;
+    Ok((connection, found))
 }
 
-/// An empty database or a journal of this version or an earlier one, or an error.
-fn check_kind(path: &Path, connection: &Connection) -> Result<(), StoreError> {
+/// An empty database or a journal of this version or an earlier one, or an error. Gives
+/// its schema; 0 is an empty one.
+pub(crate) fn check_kind(path: &Path, connection: &Connection) -> Result<i64, StoreError> {
     let number = |sql: &str| -> Result<i64, StoreError> {
         let value = connection.query_row(sql, [], |row| row.get(0));
         value.map_err(|error| StoreError::from_sqlite(path, &error))
@@ -115,7 +134,8 @@ fn check_kind(path: &Path, connection: &Connection) -> Result<(), StoreError> {
             path: path.to_owned(),
             found,
             known: NEWEST,
+            copy: known_copy(path),
         });
     }
-    Ok(())
+    Ok(found)
 }

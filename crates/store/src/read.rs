@@ -115,7 +115,7 @@ fn list<T: for<'de> Deserialize<'de>>(row: &Row<'_>, column: &str) -> rusqlite::
     serde_json::from_str(&text).map_err(fault)
 }
 
-fn kept<T>(row: &Row<'_>, key: &str, value: T) -> rusqlite::Result<Kept<T>> {
+pub(crate) fn kept<T>(row: &Row<'_>, key: &str, value: T) -> rusqlite::Result<Kept<T>> {
     Ok(Kept {
         row: row.get(key)?,
         run: RunId(row.get("run")?),
@@ -375,7 +375,7 @@ impl Store {
         self.list(sql, &[&most(limit)], heard)
     }
 
-    fn list<T>(
+    pub(crate) fn list<T>(
         &self,
         sql: &str,
         values: &[&dyn ToSql],
@@ -389,7 +389,7 @@ impl Store {
     }
 }
 
-fn most(limit: usize) -> i64 {
+pub(crate) fn most(limit: usize) -> i64 {
     limit.min(MOST_ANSWERED) as i64 // At most a thousand.
 }
 

@@ -1,6 +1,7 @@
 //! How much is kept, so that a station can run for years.
 
-use rusqlite::{Connection, params};
+use dunlin_clock::{Duration, WallTime};
+use rusqlite::{Connection, OptionalExtension, params};
 
 /// How much the journal keeps; beyond that, the oldest goes first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -16,6 +17,23 @@ pub struct Limits {
     /// Octets of the file that are in use. Default: 1 GiB. When more are, frames go first,
     /// then notes, then lines of talks.
     pub octets: u64,
+    /// Age beyond which everything goes, whatever it is. Default: none.
+    pub keep: Option<Duration>,
+}
+
+impl Limits {
+    /// The wall time before which things are too old, in milliseconds since 1970.
+    pub(crate) fn cutoff(&self, now: WallTime) -> Option<i64> {
+        let keep = i64::try_from(self.keep?.as_millis()).unwrap_or(i64::MAX);
+        Some(now.0.saturating_sub(keep))
+    }
+
+    /// Whether a run that begins `now` would find everything before it, of which the newest is
+    /// of `last`, too old: then the clock is more likely wrong than the journal. The next run
+    /// finds this one before it.
+    pub(crate) fn leapt(&self, last: Option<i64>, now: WallTime) -> bool {
+        matches!((self.cutoff(now), last), (Some(cutoff), Some(last)) if last < cutoff)
+    }
 }
 
 impl Default for Limits {
@@ -26,6 +44,7 @@ impl Default for Limits {
             talks: 100_000,
             notes: 200_000,
             octets: 1 << 30,
+            keep: None,
         }
     }
 }
@@ -33,16 +52,57 @@ impl Default for Limits {
 /// Rows of one table that go at once, so that the station never waits long.
 const MOST_AT_ONCE: i64 = 2000;
 
-/// Removes some of what is too much; true if anything was.
-pub(crate) fn retain(db: &Connection, limits: &Limits) -> rusqlite::Result<bool> {
+/// Rows of one table that go at once because of their age.
+const MOST_AGED: i64 = 500;
+
+/// Plans that are kept.
+const MOST_PLANS: u64 = 50;
+
+/// Tables whose rows are numbered as they come, and the name of that number.
+const GROWING: [(&str, &str); 5] = [
+    ("frames", "frame"),
+    ("talk_lines", "row"),
+    ("talks", "row"),
+    ("crossings", "row"),
+    ("notes", "row"),
+];
+
+/// Whether the file holds more octets than it may.
+pub(crate) fn is_over(db: &Connection, limits: &Limits) -> rusqlite::Result<bool> {
+    Ok(octets(db)? > limits.octets)
+}
+
+/// The newest wall time in the file, in milliseconds since 1970.
+pub(crate) fn last_time(db: &Connection) -> rusqlite::Result<Option<i64>> {
+    let mut last: Option<i64> =
+        db.query_row("SELECT max(began_wall_ms) FROM runs", [], |row| row.get(0))?;
+    for (table, key) in GROWING {
+        let sql = format!("SELECT wall_ms FROM {table} ORDER BY {key} DESC LIMIT 1");
+        let newest: Option<i64> = db.query_row(&sql, [], |row| row.get(0)).optional()?;
+        last = last.max(newest);
+    }
+    Ok(last)
+}
+
+/// Removes some of what is too much or, of a wall time before `cutoff`, too old; true if
+/// anything was.
+pub(crate) fn retain(
+    db: &Connection,
+    limits: &Limits,
+    cutoff: Option<i64>,
+) -> rusqlite::Result<bool> {
     let mut removed = 0;
+    if let Some(cutoff) = cutoff {
+        removed += aged(db, cutoff)?;
+    }
+    removed += oldest(db, "plans", "row", MOST_PLANS)?;
     removed += oldest(db, "frames", "frame", limits.frames)?;
     removed += oldest(db, "talk_lines", "row", limits.lines)?;
     removed += oldest(db, "talks", "row", limits.talks)?;
     removed += oldest(db, "crossings", "row", limits.talks)?;
     removed += oldest(db, "notes", "row", limits.notes)?;
     removed += oldest_heard(db, limits.talks)?;
-    if octets(db)? > limits.octets {
+    if is_over(db, limits)? {
         for (table, key) in [("frames", "frame"), ("notes", "row"), ("talk_lines", "row")] {
             let gone = first_rows(db, table, key)?;
             removed += gone;
@@ -94,4 +154,35 @@ fn oldest_heard(db: &Connection, most: u64) -> rusqlite::Result<usize> {
     let sql = "DELETE FROM stations_heard WHERE (run, port, call) IN (
         SELECT run, port, call FROM stations_heard ORDER BY run, last_wall_ms LIMIT ?1)";
     db.prepare_cached(sql)?.execute([surplus.min(MOST_AT_ONCE)])
+}
+
+/// Removes what is too old. Only the first rows of each table are looked at: there the old
+/// ones are, and no table is read whole. Runs go when nothing of them is left.
+fn aged(db: &Connection, cutoff: i64) -> rusqlite::Result<usize> {
+    let mut removed = 0;
+    let mut first_run = "SELECT max(run) AS run FROM runs".to_owned();
+    for (table, key) in GROWING {
+        let sql = format!(
+            "DELETE FROM {table} WHERE {key} IN (SELECT {key} FROM
+             (SELECT {key}, wall_ms FROM {table} ORDER BY {key} LIMIT ?2) WHERE wall_ms < ?1)"
+        );
+        removed += db
+            .prepare_cached(&sql)?
+            .execute(params![cutoff, MOST_AGED])?;
+        first_run +=
+            &format!(" UNION ALL SELECT * FROM (SELECT run FROM {table} ORDER BY {key} LIMIT 1)");
+    }
+    let sql = "DELETE FROM stations_heard WHERE (run, port, call) IN (SELECT run, port, call
+        FROM stations_heard WHERE last_wall_ms < ?1 ORDER BY run LIMIT ?2)";
+    removed += db
+        .prepare_cached(sql)?
+        .execute(params![cutoff, MOST_AGED])?;
+    let sql = format!(
+        "DELETE FROM runs WHERE run IN (SELECT run FROM runs WHERE began_wall_ms < ?1
+         AND run < (SELECT min(run) FROM ({first_run}
+                    UNION ALL SELECT min(run) AS run FROM stations_heard)) ORDER BY run LIMIT ?2)"
+    );
+    // Each costs a look through the notes, which have no index by run.
+    removed += db.prepare_cached(&sql)?.execute(params![cutoff, 5])?;
+    Ok(removed)
 }

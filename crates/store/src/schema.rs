@@ -8,18 +8,18 @@ use rusqlite_migration::{M, Migrations};
 pub(crate) const APPLICATION_ID: i64 = 0x4475_6E6C;
 
 /// Newest schema; SQLite's `user_version` counts the migrations that were applied.
-pub(crate) const NEWEST: i64 = 1;
+pub(crate) const NEWEST: i64 = 2;
 
 /// All migrations in order.
 pub(crate) fn migrations() -> Migrations<'static> {
-    Migrations::new(vec![M::up(BEGINNING)])
+    Migrations::new(vec![M::up(BEGINNING), M::up(PLANS).down(NO_PLANS)])
 }
 
 /// Times: `wall_ms` are milliseconds since 1970 (UTC), other `_ms` are milliseconds on the
 /// engine's time line, which begins at `runs.began_wall_ms`. Numbers of the engine (block,
 /// talk, line, crossing, port) begin anew in each run, so each key begins with the run.
 /// `via` is a JSON array of texts. Levels are dB of full scale.
-const BEGINNING: &str = "
+pub(crate) const BEGINNING: &str = "
 PRAGMA application_id = 0x44756E6C;
 
 CREATE TABLE runs (
@@ -149,6 +149,20 @@ CREATE TABLE notes (
     text    TEXT    NOT NULL
 ) STRICT;
 ";
+
+/// Schema 2: the plans that the station ran with. A plan outlives its run, which goes by age:
+/// the next start compares with it. So `run` is a number without a reference.
+const PLANS: &str = "
+CREATE TABLE plans (
+    row     INTEGER PRIMARY KEY,
+    run     INTEGER NOT NULL,
+    wall_ms INTEGER NOT NULL,
+    text    TEXT    NOT NULL
+) STRICT;
+";
+
+/// Back to schema 1.
+const NO_PLANS: &str = "DROP TABLE plans;";
 
 #[cfg(test)]
 mod tests {
