@@ -95,13 +95,27 @@ impl Writer {
 
 impl Journal {
     /// Opens or makes the file and begins a run in it, written on a thread of its own.
+    ///
+    /// The text of the plan is kept with it. What people should hear about the file (that its
+    /// schema was brought up, that the plan is another one) comes back as sentences.
     pub fn open(
         file: &Path,
         limits: Limits,
         station: &StationConfig,
+        plan: &str,
         wall_at_zero: WallTime,
-    ) -> Result<Journal> {
-        let store = begin(Store::open(file, limits)?, station, wall_at_zero)?;
+    ) -> Result<(Journal, Vec<String>)> {
+        let mut store = Store::open(file, limits)?;
+        let mut words: Vec<String> = store
+            .upgrade()
+            .map(ToString::to_string)
+            .into_iter()
+            .collect();
+        // A full disk must not keep the station from starting; the first tick tells of it.
+        match store.begin_run(wall_at_zero, &station.call.to_string()) {
+            Ok(_) => words.extend(note_plan(&mut store, plan, wall_at_zero)),
+            Err(error) => words.push(format!("the journal cannot be written: {error}")),
+        }
         let (orders, inbox) = mpsc::sync_channel(MOST_WAITING);
         let (tell, troubles) = mpsc::channel();
         let dropped = Arc::new(AtomicU64::new(0));
@@ -113,7 +127,7 @@ impl Journal {
             .name("dunlin-journal".into())
             .spawn(move || write(writer, &inbox, &tell))
             .context("no thread for the journal")?;
-        Ok(Journal {
+        let journal = Journal {
             keeper: Keeper::Thread(Thread {
                 orders,
                 troubles,
@@ -122,7 +136,8 @@ impl Journal {
                 told: false,
             }),
             wall_at_zero,
-        })
+        };
+        Ok((journal, words))
     }
 
     /// Opens or makes the file and begins a run in it, written by whoever calls.
@@ -226,6 +241,26 @@ impl Journal {
     }
 }
 
+/// Keeps the plan; says so if it is another one than at the last start.
+fn note_plan(store: &mut Store, plan: &str, now: WallTime) -> Option<String> {
+    match store.note_plan(now, plan) {
+        Ok(Some(before)) => {
+            let lines = dunlin_store::lines_that_differ(&before, plan);
+            let lines = match lines {
+                1 => "1 line differs".into(),
+                n => format!("{n} lines differ"),
+            };
+            Some(format!(
+                "the plan has changed since the last start: {lines}"
+            ))
+        }
+        Ok(None) => None,
+        Err(error) => Some(format!(
+            "the plan could not be kept in the journal: {error}"
+        )),
+    }
+}
+
 fn begin(mut store: Store, station: &StationConfig, began: WallTime) -> Result<Store> {
     store.begin_run(began, &station.call.to_string())?;
     Ok(store)
@@ -270,13 +305,21 @@ mod tests {
         let dir = tempfile::tempdir().expect("a directory");
         let file = dir.path().join("a.journal");
         let station = crate::run::test_station("QA1SKY");
-        let mut journal = Journal::open(&file, Limits::default(), &station, WallTime(5))
-            .expect("a journal opens");
+        let open = || Journal::open(&file, Limits::default(), &station, "one\n", WallTime(5));
+        let (mut journal, words) = open().expect("a journal opens");
+        assert_eq!(words, Vec::<String>::new());
         for n in 0..500 {
             journal.record(Instant::from_secs(n), &note(&n.to_string()));
         }
         journal.end(Instant::from_secs(500)).expect("it ends");
         let store = Store::open(&file, Limits::default()).expect("opens again");
         assert_eq!(store.notes(None, 1000).expect("read").len(), 500);
+        drop(store);
+        let again = Journal::open(&file, Limits::default(), &station, "two\n", WallTime(6));
+        let (_, words) = again.expect("opens again");
+        assert_eq!(
+            words,
+            ["the plan has changed since the last start: 1 line differs"]
+        );
     }
 }

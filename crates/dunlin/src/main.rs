@@ -5,6 +5,7 @@ mod decode;
 mod encode;
 mod faults;
 mod journal;
+mod journal_file;
 mod keyer;
 mod password;
 mod plan;
@@ -57,6 +58,8 @@ enum Command {
     Keyer,
     /// Make the line with the hash of the page's password for the station plan.
     Password,
+    /// Tell what a journal holds, or bring it to another schema.
+    Journal(journal_file::JournalArgs),
     /// Tell what each port of the running station does, and why it does not transmit.
     Why(switch::WhyArgs),
     /// Silence the running station, or one port, until a person starts it again.
@@ -76,6 +79,7 @@ fn main() -> ExitCode {
         Command::Run(args) => run::run(args),
         Command::Keyer => keyer::run(),
         Command::Password => password::run(),
+        Command::Journal(args) => journal_file::run(args),
         Command::Why(args) => switch::why(args),
         Command::Stop(args) => switch::stop(args),
         Command::Start(args) => switch::start(args),

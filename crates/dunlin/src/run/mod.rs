@@ -25,7 +25,7 @@ use dunlin_clock::{Duration, Instant, WallTime};
 use dunlin_plan::{FaultList, MOST_OCTETS, Plan, PlanRules};
 use dunlin_rig::SoundDevice;
 use dunlin_station::gate::AlarmKind;
-use dunlin_station::{Station, StationConfig};
+use dunlin_station::Station;
 use dunlin_store::Limits;
 use dunlin_web::{Access, Tls, Web, WebConfig, World};
 
@@ -159,7 +159,9 @@ fn prepare(
     let beside = || file.with_extension("journal");
     let place = args.journal.clone().unwrap_or_else(beside);
     let limits = limits(&plan);
-    let journal = Journal::open(&place, limits, &plan.station, clock.wall_at_zero())?;
+    let text = std::fs::read_to_string(file).unwrap_or_default(); // It was read before.
+    let zero = clock.wall_at_zero();
+    let (journal, words) = Journal::open(&place, limits, &plan.station, &text, zero)?;
     let frames = Counted::default();
     let opened = devices::open(openings, sender, &frames, clock)?;
     let saver = Saver::start(state.clone(), starts.clone(), sender.clone())?;
@@ -171,6 +173,9 @@ fn prepare(
     let station = Station::new(plan.station).context("the station cannot start")?;
     let mut driver = Driver::new(station, opened.ports, opened.controllers, outside, journal);
     driver.begin(clock.now());
+    for text in words {
+        driver.turn(clock.now(), Some(Message::Note(text)));
+    }
     if let Some(text) = beginning::restarts(starts) {
         let kind = AlarmKind::Restarts;
         let trouble = Message::Trouble {
@@ -271,6 +276,9 @@ fn turn(
 fn limits(plan: &Plan) -> Limits {
     Limits {
         octets: (plan.whole.journal.most_mb * 1e6) as u64,
+        keep: Some(Duration::from_secs_f64(
+            plan.whole.journal.keep_days * 86_400.0,
+        )),
         ..Limits::default()
     }
 }
@@ -315,7 +323,7 @@ fn read_plan(file: &Path) -> Result<Result<Plan, FaultList>> {
 
 /// A station of one port, for tests of what surrounds it.
 #[cfg(test)]
-pub(crate) fn test_station(call: &str) -> StationConfig {
+pub(crate) fn test_station(call: &str) -> dunlin_station::StationConfig {
     let text = format!(
         "[station]\ncall = \"{call}\"\n[[port]]\nname = \"VHF\"\nmode = \"afsk1200\"\n\
          [port.sound]\ninput = \"pulse:in\"\noutput = \"pulse:out\"\nloop = true\n"
