@@ -24,8 +24,8 @@ use anyhow::{Context, Result, bail};
 use dunlin_clock::{Duration, Instant, WallTime};
 use dunlin_plan::{FaultList, MOST_OCTETS, Plan, PlanRules};
 use dunlin_rig::SoundDevice;
-use dunlin_station::gate::AlarmKind;
 use dunlin_station::Station;
+use dunlin_station::gate::AlarmKind;
 use dunlin_store::Limits;
 use dunlin_web::{Access, Tls, Web, WebConfig, World};
 

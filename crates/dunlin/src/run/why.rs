@@ -6,6 +6,7 @@ use std::fmt::Write;
 use dunlin_clock::{Duration, Instant};
 use dunlin_station::gate::{AlarmView, Condition, GateView};
 
+use super::driver::Delays;
 use crate::span;
 
 const WIDTH: usize = 78;
@@ -46,13 +47,32 @@ pub(super) fn gate(now: Instant, name: &str, gate: &GateView) -> String {
     let seconds = |ms: u64| format!("{}.{}", ms / 1000, ms / 100 % 10);
     let _ = writeln!(
         text,
-        "  key down: {} of {} s in ten minutes, {} of {} s in an hour\n",
+        "  key down: {} of {} s in ten minutes, {} of {} s in an hour",
         seconds(down.ten_minutes_ms),
         down.ten_minutes_limit_ms / 1000,
         seconds(down.hour_ms),
         down.hour_limit_ms / 1000,
     );
     text
+}
+
+/// What was measured of keying, and an empty line.
+pub(super) fn delays(delays: &Delays) -> String {
+    let Delays {
+        to_first_tone: tone,
+        to_release: release,
+    } = delays;
+    if tone.count == 0 && release.count == 0 {
+        return "\n".into();
+    }
+    format!(
+        "  measured: key to first tone {} ms (longest {}), last tone to release {} ms (longest \
+         {})\n\n",
+        tone.latest.as_millis(),
+        tone.longest.as_millis(),
+        release.latest.as_millis(),
+        release.longest.as_millis()
+    )
 }
 
 fn words(condition: Condition) -> &'static str {

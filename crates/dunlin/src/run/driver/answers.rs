@@ -81,6 +81,8 @@ impl<S: SoundPort> Driver<S> {
         }
         for gate in &gates {
             text.push_str(&why::gate(now, name(gate.port), gate));
+            let port = &self.ports[usize::from(gate.port.0)];
+            text.push_str(&why::delays(&port.delays));
         }
         Response {
             done: true,
