@@ -1,5 +1,6 @@
-//! The side of Dunlin that touches devices: today sound devices, of the sound server and of
-//! the kernel. No protocol and no signal logic lives here.
+//! The side of Dunlin that touches devices: sound devices of the sound server and of
+//! the kernel, keying lines and the process that holds them, KISS controllers and clients. No
+//! protocol and no signal logic lives here.
 //!
 //! A port of the station is one [`SoundPort`]: it tells what it hears as [`SoundEvent`]s and
 //! plays whole transmissions. [`SoundDevice`] is the real one; a driver's tests bring their

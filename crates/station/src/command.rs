@@ -111,9 +111,6 @@ pub enum Reply {
 /// Why a command was not carried out. Each says what to do instead.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
 pub enum Refusal {
-    /// Not built yet.
-    #[error("this station cannot do that yet")]
-    NotYet,
     /// The port does not exist.
     #[error("there is no port number {0}; the plan has {1}, counted from 0")]
     NoSuchPort(u8, usize),

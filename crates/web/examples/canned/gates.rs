@@ -205,7 +205,7 @@ impl Gates {
         check(Some(port), picture)?;
         let seconds = u64::from(seconds.clamp(1, 30));
         if self.is_stopped(port.0) {
-            return Err(Refusal::NotYet);
+            return Err(Refusal::ReceiveOnly("this port, which is stopped,".into()));
         }
         self.tests[usize::from(port.0)] = Some(Test {
             signal,
