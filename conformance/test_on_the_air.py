@@ -126,9 +126,9 @@ settle_s = 0
             time.sleep(0.02)
 
     def is_proved(self):
-        """Device healthy, key proved released."""
+        """Device healthy, key proved released, sound comes and the channel is clear."""
         gates = json.loads(self.ask("why", "--json"))["gates"]
-        needed = ("device", "key_line")
+        needed = ("device", "key_line", "listened", "channel")
         conditions = [c for gate in gates for c in gate["conditions"]]
         return all(c["open"] for c in conditions if c["condition"] in needed)
 

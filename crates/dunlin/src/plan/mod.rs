@@ -1,5 +1,7 @@
 //! `dunlin plan`: write, check and explain station plans. Nothing is opened but files.
 
+mod schema;
+
 use std::io::{BufRead, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -44,6 +46,8 @@ enum What {
         /// A key such as slot_time_ms; without it everything is explained
         key: Option<String>,
     },
+    /// Print the JSON schema of plans, for editors that read one
+    Schema,
 }
 
 #[derive(Debug, Args)]
@@ -81,6 +85,10 @@ pub fn run(args: &PlanArgs) -> Result<ExitCode> {
         What::New(args) => new(args),
         What::Check(args) => check(args),
         What::Explain { key } => explain(key.as_deref()),
+        What::Schema => {
+            println!("{}", serde_json::to_string_pretty(&schema::schema())?);
+            Ok(ExitCode::SUCCESS)
+        }
     }
 }
 
