@@ -65,14 +65,14 @@ pub(super) fn delays(delays: &Delays) -> String {
     if tone.count == 0 && release.count == 0 {
         return "\n".into();
     }
-    format!(
-        "  measured: key to first tone {} ms (longest {}), last tone to release {} ms (longest \
-         {})\n\n",
+    let words = format!(
+        "measured: key to first tone {} ms (longest {}), last tone to release {} ms (longest {})",
         tone.latest.as_millis(),
         tone.longest.as_millis(),
         release.latest.as_millis(),
         release.longest.as_millis()
-    )
+    );
+    paragraph(&words, "  ") + "\n"
 }
 
 fn words(condition: Condition) -> &'static str {
