@@ -25,6 +25,7 @@ const PROBES: [(&str, &[&str]); 4] = [
             "\"FE\"",
             "\"127.0.0.1\"",
             "\"all\"",
+            "\"$argon2id$v=19$m=19456,t=2,p=1$c2FsdHNhbHQ$aGFzaGhhc2g\"",
         ],
     ),
     ("array", &["[]", "[\"QA1SKY\"]", "[\"/bin/true\"]"]),
