@@ -94,16 +94,22 @@ fn property(setting: &dyn Described, rules: &PlanRules) -> Value {
     };
     let takes = |probes: &[&str]| probes.iter().any(|p| setting.try_value(p, rules).is_ok());
     let of_preset = preset.map(type_of);
+    // A choice names its words in quotes.
+    let allowed = setting.allowed(rules);
+    let mut words = allowed.split('"').skip(1).step_by(2);
+    let a_word = words.any(|word| setting.try_value(&format!("\"{word}\""), rules).is_ok());
     let types: Vec<&str> = PROBES
         .iter()
-        .filter(|(name, probes)| of_preset == Some(*name) || takes(probes))
+        .filter(|(name, probes)| {
+            of_preset == Some(*name) || takes(probes) || (*name == "string" && a_word)
+        })
         .map(|(name, _)| *name)
         .collect();
     let mut property = Map::new();
     if !types.is_empty() {
         property.insert("type".into(), json!(types));
     }
-    let words = format!("{} Allowed: {}.", setting.help(), setting.allowed(rules));
+    let words = format!("{} Allowed: {allowed}.", setting.help());
     property.insert("description".into(), json!(words));
     Value::Object(property)
 }
