@@ -4,11 +4,11 @@
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use anyhow::{Context, Result, bail};
-use dunlin_plan::{MOST_OCTETS, Plan, PlanRules};
+use anyhow::{Result, bail};
 use dunlin_station::PortId;
 
 use crate::control::{Request, ask};
+use crate::run::read_plan;
 use crate::state::{
     KeptStop, Lock, Starts, StateDir, find_of_plan, find_running, read_stops, write_stops,
 };
@@ -45,14 +45,7 @@ impl Which {
         let Some(plan) = &self.plan else {
             bail!("the station does not run; to stop one port of it, name its plan with --plan")
         };
-        let octets =
-            std::fs::read(plan).with_context(|| format!("{} cannot be read", plan.display()))?;
-        if octets.len() > MOST_OCTETS {
-            bail!("{} is too long to be a station plan", plan.display());
-        }
-        let rules = PlanRules::real();
-        let plan = Plan::read(&plan.display().to_string(), &octets, &rules)
-            .map_err(|faults| anyhow::anyhow!("{faults}"))?;
+        let plan = read_plan(plan)?.map_err(|faults| anyhow::anyhow!("{faults}"))?;
         let names: Vec<&str> = plan.station.ports.iter().map(|p| p.name.as_str()).collect();
         let id = find_port(&names, name).map_err(anyhow::Error::msg)?;
         Ok(names[usize::from(id.0)].to_owned())

@@ -306,7 +306,11 @@ fn page(args: &RunArgs, plan: &Plan, wall_at_zero: WallTime) -> Result<Web> {
     Ok(dunlin_web::serve(config)?)
 }
 
-fn read_plan(file: &Path) -> Result<Result<Plan, FaultList>> {
+/// Reads the plan in a file: what is wrong with the file, or else with the plan in it.
+///
+/// # Errors
+/// The file cannot be read.
+pub(crate) fn read_plan(file: &Path) -> Result<Result<Plan, FaultList>> {
     let name = file.display().to_string();
     if file.is_dir() {
         bail!("{name} is a directory; `dunlin run` needs the station plan itself, a TOML file");

@@ -39,6 +39,12 @@ fn has_form(call: &str) -> bool {
     one || two
 }
 
+/// The far port of a crossing is as slow as HF is.
+fn leads_to_hf(view: &View<'_>, rule: &CrossingRule) -> bool {
+    let far = view.plan.station.ports.get(usize::from(rule.to.0));
+    far.is_some_and(|port| port.mode.baud() <= 300)
+}
+
 fn loops(view: &View<'_>, out: &mut Vec<Say>) {
     let rules = &view.plan.station.crossings;
     for (index, rule) in rules.iter().enumerate() {
@@ -116,12 +122,7 @@ pub(super) const CHECKS: &[Check] = &[
         source: "common practice, no source",
         look: |view, out| {
             for (index, rule) in view.plan.station.crossings.iter().enumerate() {
-                let slow = view
-                    .plan
-                    .station
-                    .ports
-                    .get(usize::from(rule.to.0))
-                    .is_some_and(|port| port.mode.baud() <= 300);
+                let slow = leads_to_hf(view, rule);
                 let most = if slow { 2 } else { 4 };
                 if rule.most > most {
                     out.push(say(
@@ -144,12 +145,7 @@ pub(super) const CHECKS: &[Check] = &[
         source: "47 CFR 97.219 and practice of relay keepers",
         look: |view, out| {
             for (index, rule) in view.plan.station.crossings.iter().enumerate() {
-                let slow = view
-                    .plan
-                    .station
-                    .ports
-                    .get(usize::from(rule.to.0))
-                    .is_some_and(|port| port.mode.baud() <= 300);
+                let slow = leads_to_hf(view, rule);
                 if slow && rule.who == WhoMayCross::All && !rule.reach.is_empty() {
                     out.push(say(
                         index,
