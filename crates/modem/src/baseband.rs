@@ -195,7 +195,12 @@ impl Reader {
                     ring[(before as usize + 1) % KEPT],
                 );
                 if let Some((soft, at)) = state.decide(a + (b - a) * share, at) {
-                    out.push(DemodEvent::Bit { branch, soft, at });
+                    out.push(DemodEvent::Bit {
+                        branch,
+                        soft,
+                        at,
+                        rival: None,
+                    });
                 }
             }
         }

@@ -19,6 +19,13 @@ pub enum DemodEvent {
         soft: f32,
         /// The middle of the bit's symbol in the input.
         at: SampleCount,
+        /// The best other reading that ends with this bit; `None` if the branch knows none.
+        rival: Option<Rival>,
+    },
+    /// A branch begins anew: what it tells next does not follow on what it told before.
+    Break {
+        /// Which branch.
+        branch: u8,
     },
     /// Data begins or ends to be heard. Never a condition for decoding.
     Carrier {
@@ -27,6 +34,17 @@ pub enum DemodEvent {
         /// The place in the input up to which this was judged.
         at: SampleCount,
     },
+}
+
+/// Another reading of the latest bits of a branch, which lost against the one told.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rival {
+    /// The bits that it reads the other way: bit 0 is the bit that it comes with, bit k the
+    /// one k places earlier. Never 0.
+    pub flips: u64,
+    /// By how much it is less likely than the reading told: the natural logarithm of the ratio
+    /// of the two likelihoods. Never negative.
+    pub cost: f32,
 }
 
 /// What was measured over a span of symbols.

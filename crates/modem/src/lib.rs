@@ -29,7 +29,7 @@ mod threshold;
 mod timing;
 mod tones;
 
-pub use demodulator::{DemodEvent, Demodulator, Measurement, ReceiveSettings};
+pub use demodulator::{DemodEvent, Demodulator, Measurement, ReceiveSettings, Rival};
 pub use error::ModemError;
 pub use level::{LevelMeter, SILENCE_DBFS};
 pub use mode::{HIGHEST_SAMPLE_RATE, Mode};

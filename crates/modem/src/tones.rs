@@ -368,7 +368,12 @@ impl Detector {
             for (branch, (factor, line)) in (first_branch..).zip(&mut self.slicers) {
                 let (m, s) = (mark, space * *factor);
                 let soft = line.step((m - s) / (m + s).max(SILENCE));
-                out.push(DemodEvent::Bit { branch, soft, at });
+                out.push(DemodEvent::Bit {
+                    branch,
+                    soft,
+                    at,
+                    rival: None,
+                });
             }
             self.note(middle.round() as u64, mark, space, at);
         }

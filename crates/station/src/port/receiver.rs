@@ -182,7 +182,10 @@ impl Receiver {
         self.demodulator.process(samples, &mut events);
         for &event in &events {
             match event {
-                DemodEvent::Bit { branch, soft, at } => self.bit(branch, soft, at),
+                DemodEvent::Bit {
+                    branch, soft, at, ..
+                } => self.bit(branch, soft, at),
+                DemodEvent::Break { branch } => self.deframers[usize::from(branch)].reset(),
                 DemodEvent::Carrier { on, at } => {
                     self.merger.carrier(on, at);
                     out.push(ReceiverEvent::Carrier { on, at });
