@@ -8,11 +8,13 @@
 mod deframe;
 mod encode;
 mod fcs;
+mod reed_solomon;
 pub mod kiss;
 
 pub use deframe::{Deframer, Framed, Limits, RejectReason};
 pub use encode::encode;
 pub use fcs::{Fcs, fcs};
+pub use reed_solomon::{Corrections, LONGEST as LONGEST_CODEWORD, MOST_CHECK, ReedSolomon, Syndromes, Uncorrectable, Zeros};
 
 /// The flag that opens and closes each frame, AX.25 v2.2 section 3.1.
 pub const FLAG: u8 = 0x7E;
