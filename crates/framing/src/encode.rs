@@ -17,26 +17,21 @@ pub fn encode<F: AsRef<[u8]>>(frames: &[F], lead_flags: usize, tail_flags: usize
         if i > 0 {
             line.flag();
         }
-        let frame = frame.as_ref();
-        frame.iter().for_each(|&octet| line.octet(octet));
-        fcs(frame)
-            .to_le_bytes()
-            .iter()
-            .for_each(|&octet| line.octet(octet));
-        line.ones = 0;
+        line.frame(frame.as_ref());
     }
     (0..tail_flags.max(1)).for_each(|_| line.flag());
     line.bits
 }
 
-struct Line {
-    bits: Vec<bool>,
+/// Bits that are being put together.
+pub(crate) struct Line {
+    pub(crate) bits: Vec<bool>,
     /// Consecutive ones since the frame began or a zero passed.
     ones: u8,
 }
 
 impl Line {
-    fn with_capacity(bits: usize) -> Self {
+    pub(crate) fn with_capacity(bits: usize) -> Self {
         Line {
             bits: Vec::with_capacity(bits),
             ones: 0,
@@ -44,8 +39,25 @@ impl Line {
     }
 
     /// A flag is never stuffed.
-    fn flag(&mut self) {
-        self.bits.extend((0..8).map(|i| FLAG >> i & 1 == 1));
+    pub(crate) fn flag(&mut self) {
+        self.plain(&[FLAG]);
+    }
+
+    /// Octets low bit first, without stuffing.
+    pub(crate) fn plain(&mut self, octets: &[u8]) {
+        let bits = |octet: &u8| {
+            let octet = *octet;
+            (0..8).map(move |i| octet >> i & 1 == 1)
+        };
+        self.bits.extend(octets.iter().flat_map(bits));
+    }
+
+    /// A frame and its FCS, without flags.
+    pub(crate) fn frame(&mut self, frame: &[u8]) {
+        frame.iter().for_each(|&octet| self.octet(octet));
+        let check = fcs(frame).to_le_bytes();
+        check.iter().for_each(|&octet| self.octet(octet));
+        self.ones = 0;
     }
 
     /// Low bit first, a zero after five ones.

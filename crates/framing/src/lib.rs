@@ -8,13 +8,20 @@
 mod deframe;
 mod encode;
 mod fcs;
-mod reed_solomon;
+mod fx25;
 pub mod kiss;
+mod reed_solomon;
 
 pub use deframe::{Deframer, Framed, Limits, RejectReason};
 pub use encode::encode;
 pub use fcs::{Fcs, fcs};
-pub use reed_solomon::{Corrections, LONGEST as LONGEST_CODEWORD, MOST_CHECK, ReedSolomon, Syndromes, Uncorrectable, Zeros};
+pub use fx25::{
+    FecStrength, Fx25Block, Fx25Read, Fx25Receiver, Protection, TAG_BITS, TAGS, Tag, encode_with,
+};
+pub use reed_solomon::{
+    Corrections, LONGEST as LONGEST_CODEWORD, MOST_CHECK, ReedSolomon, Syndromes, Uncorrectable,
+    Zeros,
+};
 
 /// The flag that opens and closes each frame, AX.25 v2.2 section 3.1.
 pub const FLAG: u8 = 0x7E;

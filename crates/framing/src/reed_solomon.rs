@@ -138,13 +138,13 @@ impl ReedSolomon {
         if !(1..=MOST_CHECK).contains(&check) {
             return None;
         }
-        // Lowest power first: multiplied by (x + alpha^root) once for each root.
+        // Lowest power first: multiplied by (x + root) once for each root.
         let mut product: Poly = [0; MOST_CHECK + 1];
         product[0] = 1;
-        for root in 1..=check {
+        for root in &EXP[1..=check] {
             for i in (0..=check).rev() {
                 let below = if i == 0 { 0 } else { product[i - 1] };
-                product[i] = below ^ multiply(product[i], EXP[root]);
+                product[i] = below ^ multiply(product[i], *root);
             }
         }
         let mut generator = [0; MOST_CHECK];
