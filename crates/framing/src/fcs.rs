@@ -4,6 +4,9 @@
 //! register preset to ones, result complemented; octets enter low bit first, so the
 //! reflected polynomial 0x8408 serves.
 
+/// x^16 + x^12 + x^5 + 1, reflected.
+const POLYNOMIAL: u16 = 0x8408;
+
 const TABLE: [u16; 256] = table();
 
 const fn table() -> [u16; 256] {
@@ -14,7 +17,7 @@ const fn table() -> [u16; 256] {
         let mut bit = 0;
         while bit < 8 {
             register = if register & 1 == 1 {
-                (register >> 1) ^ 0x8408
+                (register >> 1) ^ POLYNOMIAL
             } else {
                 register >> 1
             };
@@ -50,6 +53,24 @@ impl Fcs {
         self.0
     }
 
+    /// Takes in one bit: eight of them, lowest first, do what their octet does.
+    pub(crate) fn push_bit(&mut self, bit: bool) {
+        let feedback = (self.0 & 1 == 1) != bit;
+        self.0 = (self.0 >> 1) ^ if feedback { POLYNOMIAL } else { 0 };
+    }
+
+    /// Undoes [`Fcs::push_bit`]: what the register must have been before that bit.
+    pub(crate) fn pull_bit(&mut self, bit: bool) {
+        let feedback = self.0 & 0x8000 != 0;
+        let shifted = self.0 ^ if feedback { POLYNOMIAL } else { 0 };
+        self.0 = shifted << 1 | u16::from(feedback != bit);
+    }
+
+    /// The register after data with its own right FCS.
+    pub(crate) fn right() -> Self {
+        Fcs(Fcs::RESIDUE)
+    }
+
     /// The check value of the octets so far.
     pub fn value(self) -> u16 {
         !self.0
@@ -72,6 +93,23 @@ mod tests {
         // CRC-16/X.25 check value over "123456789"; ITU-T V.42 section 8.1.1.6 defines the
         // same check.
         assert_eq!(fcs(b"123456789"), 0x906E);
+    }
+
+    #[test]
+    fn bits_do_what_octets_do_and_can_be_undone() {
+        let mut by_octet = Fcs::default();
+        let mut by_bit = Fcs::default();
+        for octet in 0..=255_u8 {
+            by_octet.push(octet);
+            for i in 0..8 {
+                let before = by_bit;
+                by_bit.push_bit(octet >> i & 1 == 1);
+                let mut undone = by_bit;
+                undone.pull_bit(octet >> i & 1 == 1);
+                assert_eq!(undone, before);
+            }
+            assert_eq!(by_bit, by_octet);
+        }
     }
 
     #[test]

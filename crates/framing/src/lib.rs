@@ -9,8 +9,12 @@ mod deframe;
 mod encode;
 mod fcs;
 mod fx25;
+mod history;
 pub mod kiss;
 mod reed_solomon;
+mod repair;
+mod repairing;
+mod stretch;
 
 pub use deframe::{Deframer, Framed, Limits, RejectReason};
 pub use encode::encode;
@@ -18,10 +22,13 @@ pub use fcs::{Fcs, fcs};
 pub use fx25::{
     FecStrength, Fx25Block, Fx25Read, Fx25Receiver, Protection, TAG_BITS, TAGS, Tag, encode_with,
 };
+pub use history::{Rival, SoftBit};
 pub use reed_solomon::{
     Corrections, LONGEST as LONGEST_CODEWORD, MOST_CHECK, ReedSolomon, Syndromes, Uncorrectable,
     Zeros,
 };
+pub use repair::{RepairSettings, Repairer, WRONG_PER_RIGHT_FCS};
+pub use repairing::{Reading, RepairingDeframer};
 
 /// The flag that opens and closes each frame, AX.25 v2.2 section 3.1.
 pub const FLAG: u8 = 0x7E;

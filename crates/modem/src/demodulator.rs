@@ -133,6 +133,20 @@ impl Demodulator {
         }
     }
 
+    /// How a branch detects its bits, in few words for people.
+    pub fn branch_name(&self, _branch: u8) -> &'static str {
+        match &self.receiver {
+            Receiver::Tones(_) => "symbol by symbol",
+            Receiver::Baseband(_) => "matched filter",
+        }
+    }
+
+    /// Whether a branch reads a stretch of sound again after the others: its bits may come
+    /// long after theirs, and their places may go back.
+    pub fn is_late(&self, _branch: u8) -> bool {
+        false
+    }
+
     /// How many samples after a symbol's middle its bit has come out at the latest: that many
     /// samples of silence flush a recording.
     pub fn delay(&self) -> usize {

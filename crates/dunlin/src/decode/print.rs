@@ -21,6 +21,9 @@ struct Line<'a> {
     offset_hz: Option<f64>,
     twist_db: Option<f64>,
     snr_db: Option<f64>,
+    repaired_bits: u16,
+    confidence: Option<f64>,
+    how: &'a str,
 }
 
 /// Writes a frame as JSON.
@@ -36,6 +39,9 @@ pub fn json(out: &mut impl Write, file: &str, rate: SampleRate, heard: &Heard) -
         offset_hz: report.offset_hz.map(|x| rounded(f64::from(x), 1)),
         twist_db: report.twist_db.map(|x| rounded(f64::from(x), 2)),
         snr_db: report.snr_db.map(|x| rounded(f64::from(x), 2)),
+        repaired_bits: report.repaired_bits,
+        confidence: report.confidence.map(|x| rounded(f64::from(x), 6)),
+        how: report.how,
     };
     serde_json::to_writer(&mut *out, &line)?;
     out.write_all(b"\n")
@@ -59,9 +65,14 @@ pub fn row(out: &mut impl Write, rate: SampleRate, heard: &Heard) -> io::Result<
         Some(x) => format!("{x:.1}"),
         None => "-".to_owned(),
     };
+    let repaired = match report.repaired_bits {
+        0 => String::new(),
+        1 => "  [1 bit repaired]".to_owned(),
+        n => format!("  [{n} bits repaired]"),
+    };
     writeln!(
         out,
-        "{:10.3}  {:8}  {:6.1}  {:>6}  {:>6}  {:>6}  {}",
+        "{:10.3}  {:8}  {:6.1}  {:>6}  {:>6}  {:>6}  {}{repaired}",
         report.start.seconds(rate),
         heard.mode.name(),
         report.level_dbfs,

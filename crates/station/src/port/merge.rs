@@ -159,6 +159,9 @@ mod tests {
             offset_hz: None,
             twist_db: None,
             snr_db: Some(snr_db),
+            repaired_bits: 0,
+            confidence: None,
+            how: "",
         }
     }
 

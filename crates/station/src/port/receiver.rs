@@ -1,7 +1,10 @@
 //! Samples to frames.
 
 use dunlin_clock::{SampleCount, SampleRate};
-use dunlin_framing::{Deframer, Framed, RejectReason};
+use dunlin_framing::{
+    Framed, Limits, Reading, RejectReason, RepairSettings, Repairer, RepairingDeframer, Rival,
+    SoftBit,
+};
 use dunlin_modem::sense::{EnergySettings, SenseEvent, Sensor};
 use dunlin_modem::{
     DemodEvent, Demodulator, LevelMeter, Measurement, Mode, ModemError, ReceiveSettings,
@@ -37,10 +40,23 @@ pub struct ReceptionReport {
     pub twist_db: Option<f32>,
     /// Signal to noise at the decisions, dB; for tones in white noise this is Eb/N0.
     pub snr_db: Option<f32>,
+    /// Bits, as HDLC counts them, that were read otherwise than the detector told them, to
+    /// make the frame's check right; 0 in a frame that came as it is told.
+    pub repaired_bits: u16,
+    /// How likely it is that the frame is right, 0 to 1; `None` if the detector does not
+    /// tell how sure its bits are, and for what is no frame.
+    pub confidence: Option<f32>,
+    /// How the bits were detected, in few words; see [`Demodulator::branch_name`].
+    pub how: &'static str,
 }
 
 impl ReceptionReport {
-    fn new(start: SampleCount, end: SampleCount, measured: Measurement) -> Self {
+    fn new(
+        (start, end): (SampleCount, SampleCount),
+        measured: Measurement,
+        reading: &Reading,
+        how: &'static str,
+    ) -> Self {
         let Measurement {
             level_dbfs,
             offset_hz,
@@ -54,6 +70,9 @@ impl ReceptionReport {
             offset_hz,
             twist_db,
             snr_db,
+            repaired_bits: reading.repaired_bits,
+            confidence: reading.confidence,
+            how,
         }
     }
 }
@@ -112,7 +131,8 @@ pub struct Receiver {
     demodulator: Demodulator,
     meter: LevelMeter,
     sensor: Sensor,
-    deframers: Vec<Deframer>,
+    deframers: Vec<RepairingDeframer>,
+    repairer: Repairer,
     /// How far each branch has come.
     reached: Vec<SampleCount>,
     merger: Merger,
@@ -120,6 +140,7 @@ pub struct Receiver {
     piece: usize,
     /// Kept only for their memory.
     events: Vec<DemodEvent>,
+    readings: Vec<Reading>,
     sensed: Vec<SenseEvent>,
 }
 
@@ -128,16 +149,23 @@ impl Receiver {
     pub fn new(mode: Mode, rate: SampleRate) -> Result<Self, ModemError> {
         let demodulator = Demodulator::new(mode, rate, ReceiveSettings::default())?;
         let branches = demodulator.branches();
+        let limits = Limits::default();
         let patience = PATIENCE * u64::from(rate.hz()) / u64::from(mode.baud());
         Ok(Receiver {
             demodulator,
             meter: LevelMeter::new(rate),
             sensor: Sensor::new(mode, rate, EnergySettings::default()),
-            deframers: vec![Deframer::default(); branches],
+            deframers: vec![RepairingDeframer::new(limits); branches],
+            repairer: Repairer::new(
+                limits,
+                RepairSettings::default(),
+                address::is_structurally_valid,
+            ),
             reached: vec![SampleCount(0); branches],
             merger: Merger::new(patience),
             piece: (PIECE_S * rate.hz_f64()).ceil() as usize,
             events: Vec::new(),
+            readings: Vec::new(),
             sensed: Vec::new(),
         })
     }
@@ -183,8 +211,17 @@ impl Receiver {
         for &event in &events {
             match event {
                 DemodEvent::Bit {
-                    branch, soft, at, ..
-                } => self.bit(branch, soft, at),
+                    branch,
+                    soft,
+                    at,
+                    rival,
+                } => {
+                    let rival = rival.map(|r| Rival {
+                        flips: r.flips,
+                        cost: r.cost,
+                    });
+                    self.bit(branch, SoftBit { soft, at, rival });
+                }
                 DemodEvent::Break { branch } => self.deframers[usize::from(branch)].reset(),
                 DemodEvent::Carrier { on, at } => {
                     self.merger.carrier(on, at);
@@ -197,34 +234,45 @@ impl Receiver {
 
     /// Gives out the frames that are ripe. The carrier has no say in it.
     fn release(&mut self, out: &mut Vec<ReceiverEvent>) {
-        let reached = self.reached.iter().min().copied().unwrap_or_default();
-        let oldest_open = self.deframers.iter().filter_map(Deframer::open_since).min();
+        let branches = (0_u8..).zip(&self.deframers).zip(&self.reached);
+        // Nobody waits for a branch that reads a burst again after its end.
+        let timely = branches.filter(|((branch, _), _)| !self.demodulator.is_late(*branch));
+        let reached = timely.clone().map(|(_, at)| *at).min().unwrap_or_default();
+        let oldest_open = timely.filter_map(|((_, d), _)| d.open_since()).min();
         self.merger.release(reached, oldest_open, out);
     }
 
-    fn bit(&mut self, branch: u8, soft: f32, at: SampleCount) {
+    fn bit(&mut self, branch: u8, bit: SoftBit) {
         let index = usize::from(branch);
-        self.reached[index] = at;
-        let Some(framed) = self.deframers[index].push(soft, at) else {
-            return;
-        };
+        self.reached[index] = bit.at;
+        let mut readings = std::mem::take(&mut self.readings);
+        self.deframers[index].push(bit, &mut self.repairer, &mut readings);
+        for reading in readings.drain(..) {
+            self.reading(branch, reading);
+        }
+        self.readings = readings;
+    }
+
+    fn reading(&mut self, branch: u8, reading: Reading) {
+        let how = self.demodulator.branch_name(branch);
         let report = |start, end| {
-            ReceptionReport::new(start, end, self.demodulator.measure(branch, start, end))
+            let measured = self.demodulator.measure(branch, start, end);
+            ReceptionReport::new((start, end), measured, &reading, how)
         };
-        match framed {
-            Framed::Frame { octets, start, end } if address::is_structurally_valid(&octets) => {
-                let report = report(start, end);
-                self.merger.frame(octets, report);
+        match &reading.framed {
+            Framed::Frame { octets, start, end } if address::is_structurally_valid(octets) => {
+                let report = report(*start, *end);
+                self.merger.frame(octets.clone(), report);
             }
             Framed::Frame { start, end, .. } => {
-                let report = report(start, end);
+                let report = report(*start, *end);
                 self.merger
                     .complaint(UnreadableReason::NoAddressField, report);
             }
             Framed::Rejected { reason, start, end } => {
-                let report = report(start, end);
+                let report = report(*start, *end);
                 self.merger
-                    .complaint(UnreadableReason::Rejected(reason), report);
+                    .complaint(UnreadableReason::Rejected(*reason), report);
             }
         }
     }
