@@ -88,7 +88,7 @@ pub struct Demodulator {
 
 #[derive(Clone, Debug)]
 enum Receiver {
-    Tones(ToneReceiver),
+    Tones(Box<ToneReceiver>),
     Baseband(BasebandReceiver),
 }
 
@@ -97,7 +97,10 @@ impl Demodulator {
     pub fn new(mode: Mode, rate: SampleRate, _: ReceiveSettings) -> Result<Self, ModemError> {
         mode.check_rate(rate)?;
         let receiver = match Recipe::of(mode) {
-            Recipe::Tones(r) => Receiver::Tones(ToneReceiver::new(rate, mode.baud(), &r)),
+            Recipe::Tones(r) => {
+                let receiver = ToneReceiver::new(rate, mode.baud(), &r);
+                Receiver::Tones(Box::new(receiver))
+            }
             Recipe::Baseband(r) => Receiver::Baseband(BasebandReceiver::new(rate, mode.baud(), &r)),
         };
         Ok(Demodulator { mode, receiver })
@@ -134,17 +137,20 @@ impl Demodulator {
     }
 
     /// How a branch detects its bits, in few words for people.
-    pub fn branch_name(&self, _branch: u8) -> &'static str {
+    pub fn branch_name(&self, branch: u8) -> &'static str {
         match &self.receiver {
-            Receiver::Tones(_) => "symbol by symbol",
+            Receiver::Tones(r) => r.branch_name(usize::from(branch)),
             Receiver::Baseband(_) => "matched filter",
         }
     }
 
-    /// Whether a branch reads a stretch of sound again after the others: its bits may come
-    /// long after theirs, and their places may go back.
-    pub fn is_late(&self, _branch: u8) -> bool {
-        false
+    /// Whether a branch tells its bits late and only while it reads a signal: nobody should wait
+    /// for it.
+    pub fn is_late(&self, branch: u8) -> bool {
+        match &self.receiver {
+            Receiver::Tones(r) => r.is_late(usize::from(branch)),
+            Receiver::Baseband(_) => false,
+        }
     }
 
     /// How many samples after a symbol's middle its bit has come out at the latest: that many

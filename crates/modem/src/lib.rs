@@ -23,6 +23,7 @@ mod recipe;
 mod resampler;
 mod scrambler;
 pub mod sense;
+mod sequence;
 mod statistics;
 mod steady;
 mod threshold;

@@ -4,6 +4,7 @@
 //! (Bell 202 for 1200 Bd; 1600/1800 Hz for 300 Bd on HF); the AX.25 standard names no modem.
 
 use crate::Mode;
+use crate::sequence::{EchoRecipe, PhaseRecipe, SequenceRecipe};
 
 /// Receivers work at this many samples per symbol.
 pub const SAMPLES_PER_SYMBOL: usize = 8;
@@ -71,6 +72,8 @@ pub struct ToneRecipe {
     pub twists_db: &'static [f32],
     /// Carrier detection.
     pub carrier: CarrierRecipe,
+    /// How the tones are read as a sequence.
+    pub sequence: SequenceRecipe,
 }
 
 /// One symbol timing and the filters that are read with it.
@@ -182,6 +185,22 @@ const AFSK_300: ToneRecipe = ToneRecipe {
         ],
         hold: &[window(14, 0.65)],
     },
+    sequence: SequenceRecipe {
+        search_hz: 200.0,
+        threshold: 0.24,
+        slots: 3,
+        phase: &[PhaseRecipe {
+            memory: 3,
+            gain: 0.08,
+            frequency_gain: 0.003,
+        }],
+        echo: &[EchoRecipe {
+            memory: 4,
+            gain: 0.2,
+            frequency_gain: 0.003,
+            damping: 0.5,
+        }],
+    },
 };
 
 const AFSK_1200: ToneRecipe = ToneRecipe {
@@ -211,6 +230,17 @@ const AFSK_1200: ToneRecipe = ToneRecipe {
             window(44, 0.73),
         ],
         hold: &[window(12, 0.63)],
+    },
+    sequence: SequenceRecipe {
+        search_hz: 30.0,
+        threshold: 0.28,
+        slots: 2,
+        phase: &[PhaseRecipe {
+            memory: 5,
+            gain: 0.06,
+            frequency_gain: 0.0005,
+        }],
+        echo: &[],
     },
 };
 

@@ -20,6 +20,7 @@ use crate::nco::Downmixer;
 use crate::nrzi::NrziDecoder;
 use crate::recipe::{DetectorRecipe, SAMPLES_PER_SYMBOL, ToneRecipe};
 use crate::resampler::{Windows, most_per_chunk};
+use crate::sequence::{Line, SequenceReceiver};
 use crate::statistics::RunningSums;
 use crate::timing::SymbolTiming;
 
@@ -92,6 +93,7 @@ pub struct ToneReceiver {
     front: FrontEnd,
     detectors: Vec<Detector>,
     watches: Vec<CarrierWatch>,
+    sequence: SequenceReceiver,
     twists: usize,
     /// The latest samples, beginning with the last `TAPS - 1` of the chunk before.
     re: Vec<f32>,
@@ -121,6 +123,16 @@ impl ToneReceiver {
                 .iter()
                 .map(|&offset| CarrierWatch::new(baud, recipe, offset))
                 .collect(),
+            sequence: SequenceReceiver::new(
+                Line {
+                    half_shift: TAU * f64::from(recipe.space_hz - recipe.mark_hz)
+                        / 2.0
+                        / f64::from(rate_out),
+                    baud: f64::from(baud),
+                    input_per_sample: rate.hz_f64() / f64::from(rate_out),
+                },
+                &recipe.sequence,
+            ),
             twists: recipe.twists_db.len(),
             re: row(),
             im: row(),
@@ -131,7 +143,20 @@ impl ToneReceiver {
 
     /// How many branches decide side by side.
     pub fn branches(&self) -> usize {
-        self.detectors.len() * self.twists
+        self.detectors.len() * self.twists + self.sequence.branches()
+    }
+
+    /// How a branch decides, in few words.
+    pub fn branch_name(&self, branch: usize) -> &'static str {
+        match branch.checked_sub(self.detectors.len() * self.twists) {
+            Some(own) => self.sequence.branch_name(own),
+            None => "symbol by symbol",
+        }
+    }
+
+    /// Whether a branch tells nothing while it hears no signal, and late when it does.
+    pub fn is_late(&self, branch: usize) -> bool {
+        branch >= self.detectors.len() * self.twists
     }
 
     /// Whether data is being heard.
@@ -146,7 +171,8 @@ impl ToneReceiver {
             .iter()
             .map(|d| d.timing.delay() + TAPS)
             .max()
-            .unwrap_or(0);
+            .unwrap_or(0)
+            .max(self.sequence.delay());
         (symbols as f64 * self.front.windows.input_per_output()).ceil() as usize
             + self.front.windows.look_ahead()
     }
@@ -159,6 +185,9 @@ impl ToneReceiver {
             for n in 0..self.re.len() + 1 - TAPS {
                 self.step(n, out);
             }
+            let (re, im) = (&self.re[TAPS - 1..], &self.im[TAPS - 1..]);
+            let first = self.detectors.len() * self.twists;
+            self.sequence.process(re, im, first, out);
             let kept = self.re.len() + 1 - TAPS;
             for row in [&mut self.re, &mut self.im] {
                 row.copy_within(kept.., 0);
@@ -194,7 +223,10 @@ impl ToneReceiver {
 
     /// What is known of the symbols between two places, as the branch saw them.
     pub fn measure(&self, branch: usize, from: SampleCount, to: SampleCount) -> Measurement {
-        self.detectors[branch / self.twists].measure(from, to)
+        match branch.checked_sub(self.detectors.len() * self.twists) {
+            Some(own) => self.sequence.measure(own, from, to),
+            None => self.detectors[branch / self.twists].measure(from, to),
+        }
     }
 }
 

@@ -1,0 +1,245 @@
+//! Finds flags: two of them in a row, at any time, off tune by anything up to a limit.
+//!
+//! A flag has a fixed line pattern: seven symbols of one tone, one of the other. The sound is
+//! multiplied with the conjugate of two flags' waveform, in both polarities; if the flags are
+//! there a steady tone remains, at the frequency by which the signal is off tune, and a Fourier
+//! transform collects it. The share of the power that is in that tone does not depend on the
+//! level.
+//!
+//! Literature: J. G. Proakis, Digital Communications, matched filter; S. Kay, "Fundamentals of
+//! statistical signal processing: estimation theory", frequency of a sinusoid in noise.
+
+use std::f64::consts::TAU;
+use std::fmt;
+use std::sync::Arc;
+
+use num_complex::Complex32;
+use rustfft::{Fft, FftPlannerScalar};
+
+use super::ring::Ring;
+use super::{Line, SequenceRecipe};
+use crate::recipe::SAMPLES_PER_SYMBOL;
+
+const N: usize = SAMPLES_PER_SYMBOL;
+/// Symbols of two flags.
+const SYMBOLS: usize = 16;
+/// Samples of two flags.
+const SPAN: usize = SYMBOLS * N;
+/// Products are added up over this many samples before the transform.
+const BLOCK: usize = 2;
+const BLOCKS: usize = SPAN / BLOCK;
+/// Length of the transform: the blocks and as many zeros.
+const LENGTH: usize = 2 * BLOCKS;
+/// From one look to the next, samples: half a symbol.
+const HOP: usize = N / 2;
+/// A closer look is taken at this share of the threshold.
+const NEARLY: f32 = 0.7;
+/// So long after a first find a better one may still come, samples.
+const PATIENCE: u64 = 4 * N as u64;
+/// Samples after the start of two flags until they are told of, at most.
+pub(super) const REACH: usize = SPAN + PATIENCE as usize + 2 * HOP;
+/// With so few frequencies a direct sum is cheaper than a transform.
+const FEW: usize = 7;
+
+/// Two flags that were found.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Hit {
+    /// Where they begin, samples.
+    pub at: f64,
+    /// Amplitude and phase there.
+    pub amplitude: Complex32,
+    /// How far off tune, radians a sample.
+    pub offset: f64,
+    /// The share of the sound's power that is theirs, 0 to 1.
+    pub share: f32,
+}
+
+/// Looks for flags.
+#[derive(Clone)]
+pub(super) struct Finder {
+    /// The conjugate waveform of two flags that begin with either level.
+    waveforms: [Vec<Complex32>; 2],
+    transform: Arc<dyn Fft<f32>>,
+    scratch: Vec<Complex32>,
+    spectrum: Vec<Complex32>,
+    /// Bins either side of zero that are looked at.
+    reach: usize,
+    /// For few bins: each bin's turns over the blocks.
+    turns: Vec<Vec<Complex32>>,
+    threshold: f32,
+    next: u64,
+    best: Option<Hit>,
+}
+
+impl fmt::Debug for Finder {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Finder").finish_non_exhaustive()
+    }
+}
+
+impl Finder {
+    pub fn new(line: &Line, recipe: &SequenceRecipe) -> Self {
+        let transform = FftPlannerScalar::new().plan_fft_forward(LENGTH);
+        let scratch = vec![Complex32::default(); transform.get_inplace_scratch_len()];
+        let bin_hz = line.hertz(TAU / (LENGTH * BLOCK) as f64);
+        // One bin more, so that a peak at the edge can be interpolated.
+        let reach = (recipe.search_hz / bin_hz).ceil() as usize + 1;
+        let reach = reach.min(LENGTH / 2 - 1);
+        let turn = |bin: isize| {
+            let step = -TAU * bin as f64 / LENGTH as f64;
+            (0..BLOCKS)
+                .map(|b| cis(step * b as f64))
+                .collect::<Vec<_>>()
+        };
+        let bins = -(reach as isize)..=reach as isize;
+        Finder {
+            waveforms: [waveform(line, 0), waveform(line, 1)],
+            transform,
+            scratch,
+            spectrum: vec![Complex32::default(); LENGTH],
+            reach,
+            turns: if 2 * reach < FEW {
+                bins.map(turn).collect()
+            } else {
+                Vec::new()
+            },
+            threshold: recipe.threshold,
+            next: 0,
+            best: None,
+        }
+    }
+
+    /// The next find among the samples that are there, once no better one can follow it.
+    pub fn find(&mut self, ring: &Ring) -> Option<Hit> {
+        self.next = self.next.max(ring.start() + N as u64);
+        while self.next + (SPAN + HOP) as u64 <= ring.end() {
+            let at = self.next;
+            self.next += HOP as u64;
+            if let Some(hit) = self.look(ring, at)
+                && hit.share > NEARLY * self.threshold
+            {
+                self.closer(ring, at, hit);
+            }
+            if let Some(best) = self.best
+                && at as f64 >= best.at + PATIENCE as f64
+            {
+                self.best = None;
+                return Some(best);
+            }
+        }
+        None
+    }
+
+    /// Looks half a step to either side and keeps the best.
+    fn closer(&mut self, ring: &Ring, at: u64, hit: Hit) {
+        let half = (HOP / 2) as u64;
+        let before = at.checked_sub(half).and_then(|t| self.look(ring, t));
+        let after = self.look(ring, at + half);
+        let side = |h: Option<Hit>| h.map_or(0.0, |h| h.share);
+        let (b, a) = (side(before), side(after));
+        let mut best = [before, after]
+            .into_iter()
+            .flatten()
+            .fold(hit, |x, y| if y.share > x.share { y } else { x });
+        if best.share == hit.share {
+            // A parabola through the three tells the place between.
+            let bend = b - 2.0 * hit.share + a;
+            if bend < 0.0 {
+                let shift = f64::from(0.5 * (b - a) / bend) * half as f64;
+                best.at += shift;
+            }
+        }
+        if best.share > self.threshold && self.best.is_none_or(|known| best.share > known.share) {
+            self.best = Some(best);
+        }
+    }
+
+    /// The strongest flags that begin at a place.
+    fn look(&mut self, ring: &Ring, at: u64) -> Option<Hit> {
+        let samples = ring.get(at, SPAN)?;
+        let power: f32 = samples.iter().map(Complex32::norm_sqr).sum();
+        if power <= f32::MIN_POSITIVE {
+            return None;
+        }
+        let mut found: Option<Hit> = None;
+        for polarity in 0..2 {
+            self.multiply(samples, polarity);
+            let (bin, value, shift) = self.strongest();
+            let share = value.norm_sqr() / (power * SPAN as f32);
+            if found.is_none_or(|f| share > f.share) {
+                let offset = TAU * (bin as f64 + shift) / (LENGTH * BLOCK) as f64;
+                found = Some(Hit {
+                    at: at as f64,
+                    // The interpolated tone turns by less than half a bin over the span.
+                    amplitude: value
+                        * cis(-std::f64::consts::PI * shift * SPAN as f64 / (LENGTH * BLOCK) as f64)
+                        / SPAN as f32,
+                    offset,
+                    share,
+                });
+            }
+        }
+        found
+    }
+
+    fn multiply(&mut self, samples: &[Complex32], polarity: usize) {
+        let waveform = &self.waveforms[polarity];
+        let blocks = samples
+            .chunks_exact(BLOCK)
+            .zip(waveform.chunks_exact(BLOCK));
+        for (sum, (x, w)) in self.spectrum.iter_mut().zip(blocks) {
+            *sum = x[0] * w[0] + x[1] * w[1];
+        }
+    }
+
+    /// The strongest frequency: its bin, its value, and how far beside the bin it lies.
+    fn strongest(&mut self) -> (isize, Complex32, f64) {
+        let reach = self.reach as isize;
+        if self.turns.is_empty() {
+            self.spectrum[BLOCKS..].fill(Complex32::default());
+            self.transform
+                .process_with_scratch(&mut self.spectrum, &mut self.scratch);
+        } else {
+            let mut sums = [Complex32::default(); FEW];
+            for (sum, turns) in sums.iter_mut().zip(&self.turns) {
+                *sum = self.spectrum.iter().zip(turns).map(|(a, b)| a * b).sum();
+            }
+            for (bin, sum) in (-reach..=reach).zip(sums) {
+                self.spectrum[bin.rem_euclid(LENGTH as isize) as usize] = sum;
+            }
+        }
+        let value = |bin: isize| self.spectrum[bin.rem_euclid(LENGTH as isize) as usize];
+        let inner = (1 - reach)..reach;
+        let best = inner.max_by(|&a, &b| value(a).norm_sqr().total_cmp(&value(b).norm_sqr()));
+        let best = best.unwrap_or(0);
+        let [l, m, r] = [best - 1, best, best + 1].map(|bin| f64::from(value(bin).norm()));
+        let bend = l - 2.0 * m + r;
+        let shift = if bend < 0.0 {
+            (0.5 * (l - r) / bend).clamp(-0.5, 0.5)
+        } else {
+            0.0
+        };
+        (best, value(best), shift)
+    }
+}
+
+fn cis(angle: f64) -> Complex32 {
+    Complex32::new(angle.cos() as f32, angle.sin() as f32)
+}
+
+/// The conjugate waveform of two flags on a line that has `level` before them.
+fn waveform(line: &Line, mut level: usize) -> Vec<Complex32> {
+    const FLAG: [bool; 8] = [false, true, true, true, true, true, true, false];
+    let mut phase = 0.0;
+    let mut out = Vec::with_capacity(SPAN);
+    for symbol in 0..SYMBOLS {
+        if !FLAG[symbol % FLAG.len()] {
+            level ^= 1;
+        }
+        for _ in 0..N {
+            out.push(cis(-phase));
+            phase += line.tone(level);
+        }
+    }
+    out
+}

@@ -1,0 +1,191 @@
+//! Reading two tones as a sequence: where a symbol begins is told by the phase that the one
+//! before left, so that whole runs of symbols are decided together.
+//!
+//! The way of the data: `finder` finds flags in the complex samples and says when, how far off
+//! tune, how strong and in which phase; a `slot` takes that as a start and reads on with one or
+//! several readers side by side. `phase` holds the signal for one tone at a time with a phase that
+//! runs on, which is nearly ideal in white noise; `echo` also learns the echoes of the path, for
+//! HF. Both are trellises whose survivors each carry their own idea of the channel
+//! (per-survivor processing). `traceback` turns survivors into decided levels, and keeps for each
+//! the best reading that lost against it.
+//!
+//! Literature: W. P. Osborne and M. B. Luntz, "Coherent and noncoherent detection of CPFSK",
+//! IEEE Trans. Communications COM-22 (1974); R. Raheli, A. Polydoros and C.-K. Tzou, "Per-survivor
+//! processing", IEEE Trans. Communications 43 (1995); G. Colavolpe and R. Raheli, "Noncoherent
+//! sequence detection of continuous phase modulations", IEEE Trans. Communications 47 (1999);
+//! N. Seshadri and C.-E. Sundberg, "List Viterbi decoding algorithms with applications", IEEE Trans.
+//! Communications 42 (1994).
+
+mod echo;
+mod finder;
+mod phase;
+mod ring;
+mod slot;
+mod traceback;
+
+use dunlin_clock::SampleCount;
+use num_complex::Complex32;
+
+use crate::demodulator::{DemodEvent, Measurement};
+use finder::Finder;
+use ring::Ring;
+use slot::Slot;
+
+/// How the readers with one amplitude and phase are set.
+#[derive(Clone, Copy, Debug)]
+pub struct PhaseRecipe {
+    /// The trellis has 2 to the power of this many states: the latest so many symbols. The
+    /// nearer shift / rate is to a whole number, the more are needed.
+    pub memory: u32,
+    /// The share of what is new that amplitude and phase take over with each symbol.
+    pub gain: f32,
+    /// The same for the frequency: radians a symbol for each radian of error.
+    pub frequency_gain: f32,
+}
+
+/// How the readers that learn echoes are set.
+#[derive(Clone, Copy, Debug)]
+pub struct EchoRecipe {
+    /// As in [`PhaseRecipe`]; at least 3.
+    pub memory: u32,
+    /// The share of what is new that the taps take over with each symbol.
+    pub gain: f32,
+    /// As in [`PhaseRecipe`].
+    pub frequency_gain: f32,
+    /// Keeps the taps from learning what the signal hardly tells: added to the correlation
+    /// matrix of the signal, whose diagonal is one.
+    pub damping: f64,
+}
+
+/// How a mode is read as a sequence.
+#[derive(Clone, Copy, Debug)]
+pub struct SequenceRecipe {
+    /// How far off tune flags are looked for, hertz either way.
+    pub search_hz: f64,
+    /// What share of the sound's power must look like two flags for a reader to start.
+    pub threshold: f32,
+    /// How many signals can be read at a time.
+    pub slots: usize,
+    /// The readers of every slot.
+    pub phase: &'static [PhaseRecipe],
+    /// More readers of every slot.
+    pub echo: &'static [EchoRecipe],
+}
+
+/// What all readers of a mode share, in units of its samples and symbols.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Line {
+    /// From the centre to either tone, radians a sample.
+    pub half_shift: f64,
+    /// Symbols per second.
+    pub baud: f64,
+    /// Samples of the port's input for one sample here.
+    pub input_per_sample: f64,
+}
+
+impl Line {
+    /// The place in the input of a place here.
+    fn place(&self, sample: f64) -> SampleCount {
+        SampleCount((sample * self.input_per_sample).max(0.0) as u64)
+    }
+
+    /// Radians a sample of a tone: level 1 is the lower tone (mark).
+    fn tone(&self, level: usize) -> f64 {
+        if level == 1 {
+            -self.half_shift
+        } else {
+            self.half_shift
+        }
+    }
+
+    /// Hertz of so many radians a sample.
+    fn hertz(&self, radians: f64) -> f64 {
+        radians / std::f64::consts::TAU * crate::recipe::SAMPLES_PER_SYMBOL as f64 * self.baud
+    }
+}
+
+/// Finds signals in complex samples around the middle of the tones and reads them.
+#[derive(Clone, Debug)]
+pub(crate) struct SequenceReceiver {
+    ring: Ring,
+    finder: Finder,
+    slots: Vec<Slot>,
+    readers: usize,
+}
+
+impl SequenceReceiver {
+    /// A receiver for eight samples a symbol.
+    pub fn new(line: Line, recipe: &SequenceRecipe) -> Self {
+        let slot = || Slot::new(line, recipe);
+        SequenceReceiver {
+            ring: Ring::default(),
+            finder: Finder::new(&line, recipe),
+            slots: (0..recipe.slots).map(|_| slot()).collect(),
+            readers: recipe.phase.len() + recipe.echo.len(),
+        }
+    }
+
+    /// How many branches it has.
+    pub fn branches(&self) -> usize {
+        self.slots.len() * self.readers
+    }
+
+    /// Samples from a symbol until its bit comes out, at most.
+    pub fn delay(&self) -> usize {
+        finder::REACH + traceback::DELAY_SYMBOLS * crate::recipe::SAMPLES_PER_SYMBOL
+    }
+
+    /// Takes the next samples; appends what they told. `first_branch` is the number of the
+    /// first branch here.
+    pub fn process(
+        &mut self,
+        re: &[f32],
+        im: &[f32],
+        first_branch: usize,
+        out: &mut Vec<DemodEvent>,
+    ) {
+        // In pieces, so that nothing is overwritten before it has been read.
+        for (re, im) in re.chunks(ring::PIECE).zip(im.chunks(ring::PIECE)) {
+            for (&re, &im) in re.iter().zip(im) {
+                self.ring.push(Complex32::new(re, im));
+            }
+            while let Some(hit) = self.finder.find(&self.ring) {
+                self.start(&hit, first_branch, out);
+            }
+            for (i, slot) in self.slots.iter_mut().enumerate() {
+                slot.read(&self.ring, first_branch + i * self.readers, out);
+            }
+        }
+    }
+
+    /// Gives a signal that was found to a slot, if none reads it already.
+    fn start(&mut self, hit: &finder::Hit, first_branch: usize, out: &mut Vec<DemodEvent>) {
+        if self.slots.iter().any(|slot| slot.reads(hit)) {
+            return;
+        }
+        let weakest = self
+            .slots
+            .iter_mut()
+            .enumerate()
+            .min_by(|(_, a), (_, b)| a.worth().total_cmp(&b.worth()));
+        if let Some((i, slot)) = weakest
+            && slot.worth() < hit.share
+        {
+            slot.start(hit);
+            for reader in 0..self.readers {
+                let branch = (first_branch + i * self.readers + reader) as u8;
+                out.push(DemodEvent::Break { branch });
+            }
+        }
+    }
+
+    /// How a branch decides, in few words.
+    pub fn branch_name(&self, branch: usize) -> &'static str {
+        self.slots[branch / self.readers].name(branch % self.readers)
+    }
+
+    /// What is known of the symbols between two places, as a branch saw them.
+    pub fn measure(&self, branch: usize, from: SampleCount, to: SampleCount) -> Measurement {
+        self.slots[branch / self.readers].measure(branch % self.readers, from, to)
+    }
+}
