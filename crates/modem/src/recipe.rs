@@ -133,14 +133,6 @@ const SHORT_LOOK: TimingRecipe = TimingRecipe {
     faster: 0.0,
 };
 
-const fn narrow_300(offset_hz: f64) -> DetectorRecipe {
-    DetectorRecipe {
-        offset_hz,
-        cutoff_hz: 185.0,
-        timing: LONG_LOOK,
-    }
-}
-
 const fn wide_300(offset_hz: f64) -> DetectorRecipe {
     DetectorRecipe {
         offset_hz,
@@ -154,15 +146,6 @@ const AFSK_300: ToneRecipe = ToneRecipe {
     space_hz: 1800,
     half_bandwidth_hz: 500.0,
     detectors: &[
-        narrow_300(-160.0),
-        narrow_300(-120.0),
-        narrow_300(-80.0),
-        narrow_300(-40.0),
-        narrow_300(0.0),
-        narrow_300(40.0),
-        narrow_300(80.0),
-        narrow_300(120.0),
-        narrow_300(160.0),
         wide_300(-160.0),
         wide_300(-120.0),
         wide_300(-80.0),
@@ -188,6 +171,7 @@ const AFSK_300: ToneRecipe = ToneRecipe {
     sequence: SequenceRecipe {
         search_hz: 200.0,
         threshold: 0.24,
+        patience: 150,
         slots: 3,
         phase: &[PhaseRecipe {
             memory: 3,
@@ -234,6 +218,7 @@ const AFSK_1200: ToneRecipe = ToneRecipe {
     sequence: SequenceRecipe {
         search_hz: 30.0,
         threshold: 0.28,
+        patience: 64,
         slots: 2,
         phase: &[PhaseRecipe {
             memory: 5,

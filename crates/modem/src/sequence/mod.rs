@@ -64,6 +64,8 @@ pub struct SequenceRecipe {
     pub search_hz: f64,
     /// What share of the sound's power must look like two flags for a reader to start.
     pub threshold: f32,
+    /// Symbols for which a reader goes on after the signal has gone: it may be a fade.
+    pub patience: usize,
     /// How many signals can be read at a time.
     pub slots: usize,
     /// The readers of every slot.
@@ -160,22 +162,17 @@ impl SequenceReceiver {
 
     /// Gives a signal that was found to a slot, if none reads it already.
     fn start(&mut self, hit: &finder::Hit, first_branch: usize, out: &mut Vec<DemodEvent>) {
-        if self.slots.iter().any(|slot| slot.reads(hit)) {
+        if self.slots.iter().any(|slot| slot.outshines(hit)) {
             return;
         }
-        let weakest = self
-            .slots
-            .iter_mut()
-            .enumerate()
-            .min_by(|(_, a), (_, b)| a.worth().total_cmp(&b.worth()));
-        if let Some((i, slot)) = weakest
-            && slot.worth() < hit.share
-        {
-            slot.start(hit);
-            for reader in 0..self.readers {
-                let branch = (first_branch + i * self.readers + reader) as u8;
-                out.push(DemodEvent::Break { branch });
-            }
+        let chosen = self.slots.iter().position(|slot| slot.reads(hit));
+        let weakest = || {
+            (0..self.slots.len())
+                .min_by(|&a, &b| self.slots[a].worth().total_cmp(&self.slots[b].worth()))
+                .filter(|&i| self.slots[i].worth() < hit.share)
+        };
+        if let Some(i) = chosen.or_else(weakest) {
+            self.slots[i].start(hit, first_branch + i * self.readers, out);
         }
     }
 
