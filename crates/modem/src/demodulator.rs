@@ -89,7 +89,7 @@ pub struct Demodulator {
 #[derive(Clone, Debug)]
 enum Receiver {
     Tones(Box<ToneReceiver>),
-    Baseband(BasebandReceiver),
+    Baseband(Box<BasebandReceiver>),
 }
 
 impl Demodulator {
@@ -101,7 +101,10 @@ impl Demodulator {
                 let receiver = ToneReceiver::new(rate, mode.baud(), &r);
                 Receiver::Tones(Box::new(receiver))
             }
-            Recipe::Baseband(r) => Receiver::Baseband(BasebandReceiver::new(rate, mode.baud(), &r)),
+            Recipe::Baseband(r) => {
+                let receiver = BasebandReceiver::new(rate, mode.baud(), &r);
+                Receiver::Baseband(Box::new(receiver))
+            }
         };
         Ok(Demodulator { mode, receiver })
     }
