@@ -52,7 +52,22 @@ pub(super) struct Hit {
     pub offset: f64,
     /// The share of the sound's power that is theirs, 0 to 1.
     pub share: f32,
+    /// The level of the line before them.
+    pub level: usize,
 }
+
+impl Hit {
+    /// The level of a symbol of these flags; `None` after their end.
+    pub fn known(&self, symbol: usize) -> Option<usize> {
+        // Every zero changes the level; of the bits 01111110 the first and the last are zeros.
+        let changes =
+            symbol / FLAG.len() * 2 + usize::from(symbol % FLAG.len() == FLAG.len() - 1) + 1;
+        (symbol < SYMBOLS).then_some((self.level + changes) & 1)
+    }
+}
+
+/// A flag's bits.
+const FLAG: [bool; 8] = [false, true, true, true, true, true, true, false];
 
 /// Looks for flags.
 #[derive(Clone)]
@@ -176,6 +191,7 @@ impl Finder {
                         / SPAN as f32,
                     offset,
                     share,
+                    level: polarity,
                 });
             }
         }
@@ -229,7 +245,6 @@ fn cis(angle: f64) -> Complex32 {
 
 /// The conjugate waveform of two flags on a line that has `level` before them.
 fn waveform(line: &Line, mut level: usize) -> Vec<Complex32> {
-    const FLAG: [bool; 8] = [false, true, true, true, true, true, true, false];
     let mut phase = 0.0;
     let mut out = Vec::with_capacity(SPAN);
     for symbol in 0..SYMBOLS {

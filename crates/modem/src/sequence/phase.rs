@@ -73,7 +73,11 @@ pub(super) struct PhaseReader {
     /// What either tone's amplitude is multiplied with; index is the level.
     ratio: [Complex32; 2],
     seen: [f32; 2],
+    /// Power that was predicted, over the latest symbols.
+    power: f32,
     probe: Probe,
+    /// The flags that it began with, and how many of their symbols it has read.
+    began: Option<(Hit, usize)>,
     /// How either tone turns the phase over one symbol.
     advance: [Complex32; 2],
 }
@@ -99,7 +103,9 @@ impl PhaseReader {
             longer: 0.0,
             ratio: [Complex32::new(1.0, 0.0); 2],
             seen: [0.0; 2],
+            power: 0.0,
             probe: Probe::default(),
+            began: None,
             advance: [Complex32::default(); 2],
         }
     }
@@ -116,6 +122,8 @@ impl PhaseReader {
         };
         self.survivors.fill(first);
         self.traceback.reset();
+        self.began = Some((*hit, 0));
+        self.power = hit.amplitude.norm_sqr();
         self.at = hit.at;
         self.base = hit.offset;
         self.longer = 0.0;
@@ -149,7 +157,12 @@ impl PhaseReader {
             let radians = self.line.tone(level) + self.probe.offset;
             correlate(samples, radians, share)
         });
-        let best = self.advance(tones.map(|t| t.here));
+        let known = self.began.and_then(|(hit, symbol)| hit.known(symbol));
+        self.began = self
+            .began
+            .filter(|_| known.is_some())
+            .map(|(hit, n)| (hit, n + 1));
+        let best = self.advance(tones.map(|t| t.here), known);
         self.follow(&tones, best);
         self.at += N as f64 + f64::from(self.longer);
         std::mem::swap(&mut self.survivors, &mut self.next);
@@ -162,7 +175,8 @@ impl PhaseReader {
     }
 
     /// Extends every survivor by one symbol. Tells the best of them and where it came from.
-    fn advance(&mut self, heard: [Complex32; 2]) -> Best {
+    /// `known` is the symbol's level, if that is known.
+    fn advance(&mut self, heard: [Complex32; 2], known: Option<usize>) -> Best {
         let states = self.survivors.len();
         let ratio = self.ratio;
         let power = ratio.map(|r| r.norm_sqr());
@@ -178,11 +192,13 @@ impl PhaseReader {
             };
             let (a, b) = (state >> 1, (state >> 1) | (states >> 1));
             let (ma, mb) = (metric(&self.survivors[a]), metric(&self.survivors[b]));
+            let denied = known.is_some_and(|known| known != level);
             let (from, other, metric, behind) = if ma >= mb {
                 (a, b, ma, ma - mb)
             } else {
                 (b, a, mb, mb - ma)
             };
+            let metric = if denied { f32::MIN / 4.0 } else { metric };
             let s = self.survivors[from];
             loser.behind = behind;
             loser.differs = (s.levels ^ self.survivors[other].levels) << 1;
@@ -221,7 +237,7 @@ impl PhaseReader {
         let relative = tones[level].here * predicted.conj() / power - 1.0;
         let relative = Complex32::new(relative.re.clamp(-1.5, 1.5), relative.im.clamp(-1.5, 1.5));
         self.seen[level] += 1.0;
-        let gain = RATIO_GAIN.max(0.5 / (self.seen[level] + 4.0));
+        let gain = RATIO_GAIN.max(1.0 / (self.seen[level] + 2.0));
         // What both tones have in common is the amplitude's to follow.
         self.ratio[level] *= 1.0 + relative * gain;
         self.ratio[level ^ 1] *= 1.0 - relative * (0.5 * gain);
@@ -229,16 +245,17 @@ impl PhaseReader {
         self.ratio = self.ratio.map(|r| r / size);
         self.next.iter_mut().for_each(|s| s.amplitude *= size);
         // Later minus earlier: positive if the symbol lies later than thought.
-        let slope = ((tones[level].later - tones[level].earlier) * predicted.conj()).re / power;
+        let common = self.survivors[best.from].amplitude.norm_sqr();
+        let slope = ((tones[level].later - tones[level].earlier) * predicted.conj()).re
+            / power.max(common);
         let slope = slope.clamp(-1.0, 1.0);
         self.longer += RATE_GAIN * slope * N as f32;
         self.longer = self
             .longer
             .clamp(-RATE_LIMIT * N as f32, RATE_LIMIT * N as f32);
         self.at += f64::from(TIMING_GAIN * slope * N as f32);
-        let explained = power / (power + self.probe.noise);
-        self.probe.share += NOISE_GAIN * (explained - self.probe.share);
-        let common = self.survivors[best.from].amplitude.norm_sqr();
+        self.power += NOISE_GAIN * (power - self.power);
+        self.probe.share = self.power / (self.power + self.probe.noise);
         self.probe.space = common * self.ratio[0].norm_sqr();
         self.probe.mark = common * self.ratio[1].norm_sqr();
         self.probe.longer = self.longer / N as f32;
