@@ -225,7 +225,12 @@ const AFSK_1200: ToneRecipe = ToneRecipe {
             gain: 0.06,
             frequency_gain: 0.0005,
         }],
-        echo: &[],
+        echo: &[EchoRecipe {
+            memory: 4,
+            gain: 0.1,
+            frequency_gain: 0.001,
+            damping: 0.3,
+        }],
     },
 };
 
