@@ -15,7 +15,7 @@ mod send;
 use serde::{Deserialize, Serialize};
 
 pub use receive::{Fx25Block, Fx25Read, Fx25Receiver};
-pub use send::{Protection, encode_with};
+pub use send::{Protection, encode_with, most_bits};
 
 use crate::reed_solomon::{MOST_CHECK, Zeros};
 

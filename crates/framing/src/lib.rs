@@ -21,6 +21,7 @@ pub use encode::encode;
 pub use fcs::{Fcs, fcs};
 pub use fx25::{
     FecStrength, Fx25Block, Fx25Read, Fx25Receiver, Protection, TAG_BITS, TAGS, Tag, encode_with,
+    most_bits,
 };
 pub use history::{Rival, SoftBit};
 pub use reed_solomon::{

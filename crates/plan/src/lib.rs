@@ -99,7 +99,9 @@ pub use fresh::Fresh;
 pub use place::Place;
 pub use radio::{RadioKind, RadioPlan, Sideband, Squelch};
 pub use region::{Automatic, Bandwidth, Identify, Region};
-pub use rule::{Address, Call, Calls, Choice, Placed, Share, Time, Version, Whole, Words, YesNo};
+pub use rule::{
+    Address, Call, Calls, Choice, Figures, Placed, Share, Time, Version, Whole, Words, YesNo,
+};
 pub use section::{Section, parse};
 pub use setting::{Described, PlanRules, Preset, Rule, Setting, Wrong};
 pub use sound::{Channel, ChannelRule, SoundPlan};

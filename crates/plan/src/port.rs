@@ -4,6 +4,7 @@ use dunlin_ax25::CallSign;
 use dunlin_clock::{Duration, SampleRate};
 use dunlin_modem::Mode;
 use dunlin_station::gate::{GateConfig, Medium};
+use dunlin_station::port::most_bits;
 use dunlin_station::{PortConfig, Timing};
 
 use crate::beacon::{self, BeaconPort};
@@ -23,8 +24,8 @@ use crate::sound::SoundPlan;
 /// Fastest symbol rate that takes the defaults of HF.
 const SLOW_BAUD: u32 = 300;
 
-/// Octets of a frame besides its text: two addresses, control, PID, FCS, two flags.
-const OVERHEAD: u32 = 20;
+/// Octets of a frame besides its text: two addresses, control, PID. FCS and flags come extra.
+const OVERHEAD: usize = 16;
 
 /// What was read of a port, as far as it could be read.
 pub(crate) struct PortRead<'i> {
@@ -233,6 +234,7 @@ impl Partial {
     ) -> Option<PortConfig> {
         let level = section.take(&settings::LEVEL, faults);
         let offset = section.take(&settings::TONE_OFFSET, faults);
+        let fec = section.take(&settings::FEC, faults);
         let timing = timing(section, faults);
         let window = section.take(&settings::WINDOW, faults);
         let info_length = section.take(&settings::INFO_LENGTH, faults);
@@ -256,6 +258,7 @@ impl Partial {
             may_transmit: self.may_transmit?,
             level_dbfs: level? as f32,
             offset_hz: offset? as f32,
+            fec: fec?,
             timing: timing?,
             window: window? as u8, // 1 to 7 by its rule.
             info_length: info_length? as usize,
@@ -297,6 +300,11 @@ fn check_modem(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'
         let allowed = "tone_offset_hz = 0, or leave it out";
         faults.add(section.at("tone_offset_hz"), what, allowed);
     }
+    if config.fec.is_some() && config.medium == Medium::Controller {
+        let what = "fec_check_octets: a controller makes the bits itself, nothing can be added";
+        let allowed = "fec_check_octets = 0 with [port.controller], or leave it out";
+        faults.add(section.at("fec_check_octets"), what, allowed);
+    }
     if let Err(error) = mode.check_rate(config.rate) {
         let lowest = mode.lowest_sample_rate();
         let allowed = format!("rate_hz = 48000 in [port.sound]; for {mode} at least {lowest}");
@@ -307,10 +315,9 @@ fn check_modem(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'
 /// A frame that is longer than the longest transmission could never be sent, and a
 /// transmission longer than the key-down limit would be cut.
 fn check_longest(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'_>) {
-    let octets = OVERHEAD + config.info_length as u32; // At most 256 by its rule.
-    // Bit stuffing adds at most one bit to five (AX.25 2.2, 3.6).
-    let bits = f64::from(octets * 8) * 1.2;
-    let frame = Duration::from_secs_f64(bits / f64::from(config.mode.baud()));
+    // The length is at most 256 by its rule.
+    let bits = most_bits(OVERHEAD + config.info_length, config.fec);
+    let frame = Duration::from_secs_f64(bits as f64 / f64::from(config.mode.baud()));
     let timing = &config.timing;
     let needed = timing.key_up_delay + frame + timing.tail;
     let seconds = |time: Duration| plain(time.as_secs_f64());

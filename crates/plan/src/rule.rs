@@ -84,6 +84,10 @@ pub struct Address {
 #[derive(Clone, Copy, Debug)]
 pub struct Choice<T: 'static>(pub &'static [(&'static str, T)]);
 
+/// One of several whole numbers, each with what it stands for.
+#[derive(Clone, Copy, Debug)]
+pub struct Figures<T: 'static>(pub &'static [(u32, T)]);
+
 /// What was found in place of what was wanted, as people say it.
 pub(crate) fn instead(value: &DeValue<'_>) -> &'static str {
     match value {
@@ -400,5 +404,26 @@ impl<T: Copy> Rule for Choice<T> {
             .map(|(word, _)| format!("\"{word}\""))
             .collect();
         words.join(" or ")
+    }
+}
+
+impl<T: Copy> Rule for Figures<T> {
+    type Value = T;
+
+    fn read(&self, value: &Spanned<DeValue<'_>>, rules: &PlanRules) -> Result<T, Vec<Wrong>> {
+        let any = Whole {
+            from: 0,
+            to: u32::MAX,
+        };
+        let number = any.read(value, rules)?;
+        let meant = self.0.iter().find(|(figure, _)| *figure == number);
+        meant
+            .map(|(_, meaning)| *meaning)
+            .ok_or_else(|| Wrong::whole(format!("{number} is none of the numbers")))
+    }
+
+    fn allowed(&self, _: &PlanRules) -> String {
+        let figures: Vec<String> = self.0.iter().map(|(n, _)| n.to_string()).collect();
+        figures.join(" or ")
     }
 }

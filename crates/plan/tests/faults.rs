@@ -407,15 +407,33 @@ fn modes_refuse_what_they_cannot_do() {
 
 #[test]
 fn a_frame_that_could_never_be_sent_is_told() {
-    // (20 + 256) octets, 8 bits each, a fifth more for stuffing, at 300 Bd: 8.832 s.
+    // (16 + 256 + 2) octets, 8 bits each, a fifth more for stuffing, two flags, at 300 Bd: 8.82 s.
     let long = "mode = \"afsk300\"\ninfo_length_octets = 256\nlongest_transmission_s = 9";
     let all = spoiled("mode = \"afsk300\"", long);
     assert_eq!(
         all,
         [
-            "17:26: longest_transmission_s: a frame with 256 octets of text needs 9283 ms, with key-up \
+            "17:26: longest_transmission_s: a frame with 256 octets of text needs 9271 ms, with key-up \
          delay and tail; the longest transmission is 9 s"
         ]
+    );
+    // 8 octets of a tag, a block of 144 and two flags at 300 Bd: 4.1 s; plainly 3.3 s.
+    let protected = "mode = \"afsk300\"\ninfo_length_octets = 84\nfec_check_octets = 16\n\
+                     longest_transmission_s = 4.3";
+    let all = spoiled("mode = \"afsk300\"", protected);
+    assert!(all[0].contains("needs 4557 ms"), "{all:?}");
+    let plain = protected.replace("= 16", "= 0");
+    assert_eq!(spoiled("mode = \"afsk300\"", &plain), [""; 0]);
+}
+
+#[test]
+fn forward_error_correction_has_four_strengths_and_no_controller() {
+    assert_eq!(
+        spoiled(
+            "mode = \"afsk1200\"",
+            "mode = \"afsk1200\"\nfec_check_octets = 24"
+        ),
+        ["7:20: fec_check_octets: 24 is none of the numbers"]
     );
 }
 

@@ -255,6 +255,27 @@ fn in_a_rehearsal_ports_transmit_and_need_no_sound_device() {
 }
 
 #[test]
+fn forward_error_correction_is_chosen_by_check_octets() {
+    use dunlin_station::port::FecStrength;
+    let strength = |lines: &str| port("afsk1200", lines).station.ports[0].fec;
+    assert_eq!(strength(""), None);
+    assert_eq!(strength("fec_check_octets = 0"), None);
+    for (lines, wanted) in [
+        ("fec_check_octets = 16", FecStrength::Check16),
+        ("fec_check_octets = 32", FecStrength::Check32),
+        ("fec_check_octets = 64", FecStrength::Check64),
+    ] {
+        assert_eq!(strength(lines), Some(wanted));
+    }
+    let text = "[station]\nplan_version = 1\ncall = \"1X1ABC\"\n[[port]]\nname = \"P\"\n\
+                mode = \"afsk1200\"\nfec_check_octets = 16\n[port.controller]\nlink = \"tcp\"\n\
+                address = \"127.0.0.1:8100\"\n";
+    let list = Plan::read("p.toml", text.as_bytes(), &PlanRules::real());
+    let list = list.expect_err("a controller makes the bits").to_string();
+    assert!(list.contains("fec_check_octets: a controller"), "{list}");
+}
+
+#[test]
 fn seeds_differ_from_station_to_station() {
     assert_ne!(read(LOOP_A).station.seed, read(LOOP_B).station.seed);
     assert_eq!(read(LOOP_A).station.seed, read(LOOP_A).station.seed);

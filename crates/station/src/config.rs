@@ -8,6 +8,7 @@ use thiserror::Error;
 
 use crate::event::PortId;
 use crate::gate::{GateConfig, Medium, Stop};
+use crate::port::FecStrength;
 
 /// The whole station.
 #[derive(Clone, Debug, PartialEq)]
@@ -54,6 +55,9 @@ pub struct PortConfig {
     pub level_dbfs: f32,
     /// Correction of the transmitted tones, Hz.
     pub offset_hz: f32,
+    /// Forward error correction of the transmitted frames; `None` = none. A controller's
+    /// frames are the controller's business.
+    pub fec: Option<FecStrength>,
     /// Timing on the channel.
     pub timing: Timing,
     /// k: I frames outstanding at most, 1 to 7.

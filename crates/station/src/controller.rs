@@ -34,6 +34,7 @@ pub(crate) fn transmitter(config: &PortConfig) -> Result<Transmitter, ModemError
             let settings = TransmitterSettings {
                 level_dbfs: config.level_dbfs,
                 offset_hz: config.offset_hz,
+                fec: config.fec,
                 ..timing
             };
             Transmitter::new(config.mode, config.rate, settings)

@@ -7,7 +7,7 @@ use dunlin_ax25::wire::{AddressField, Repeater};
 use dunlin_clock::Instant;
 
 use crate::event::{Block, BlockKind, PortId, ms};
-use crate::port::ReceptionReport;
+use crate::port::{FecReport, ReceptionReport};
 use crate::words;
 
 /// Blocks kept for a snapshot of each port.
@@ -124,6 +124,20 @@ pub(crate) fn measured(block: &mut Block, report: &ReceptionReport) {
     block.offset_hz = report.offset_hz;
     block.twist_db = report.twist_db;
     block.snr_db = report.snr_db;
+    block.why = report.fec.map(corrected);
+}
+
+/// That a frame was read with help, for people.
+fn corrected(fec: FecReport) -> String {
+    let octets = match fec.corrected_octets {
+        0 => "no octet was wrong".into(),
+        1 => "1 wrong octet was corrected".into(),
+        n => format!("{n} wrong octets were corrected"),
+    };
+    format!(
+        "read by forward error correction (FX.25 tag {:02X}): {octets}",
+        fec.tag
+    )
 }
 
 /// Why a frame could probably not be read, with the evidence.

@@ -532,6 +532,7 @@ fn config(rate: SampleRate, rules: Rules) -> StationConfig {
         may_transmit: true,
         level_dbfs: -6.0,
         offset_hz: 0.0,
+        fec: None,
         timing: Timing {
             key_up_delay: Duration::from_millis(200),
             tail: Duration::from_millis(30),

@@ -51,6 +51,9 @@ pub struct Fx25Block {
     pub tag: u8,
     /// The first bit of the tag.
     pub start: SampleCount,
+    /// The first bit of the data area's last octet, in which the last flag may be cut. From
+    /// here to the end there are hardly any but check octets.
+    pub check_start: SampleCount,
     /// The last bit of the block.
     pub end: SampleCount,
     /// Its frame; `None` if more was wrong than could be corrected.
@@ -143,13 +146,17 @@ impl Fx25Receiver {
         let mut waiting = self.pending.iter_mut();
         let slot = waiting.find(|p| p.is_some_and(|p| p.until <= count))?;
         let Pending { tag, start, .. } = slot.take()?;
-        let block = self.decode(tag);
-        let end = self.at[((count - 1) % KEPT as u64) as usize];
+        let read = self.decode(tag);
+        let at = |back: usize| {
+            let number = count.saturating_sub(1 + back as u64);
+            self.at[(number % KEPT as u64) as usize]
+        };
         Some(Fx25Block {
             tag: tag.number,
             start,
-            end,
-            read: block,
+            check_start: at(tag.check * 8 + 7),
+            end: at(0),
+            read,
         })
     }
 

@@ -31,6 +31,23 @@ fn tag_for(bits: usize, wanted: FecStrength) -> Option<&'static Tag> {
     TAGS.iter().filter(fits).min_by_key(better)
 }
 
+/// The most bits, flags and tag included, that a frame of `octets` octets (without FCS) can
+/// take with a certain strength or the weaker ones that stand in for it; `None` is no
+/// protection. Stuffing adds at most one bit to five (AX.25 v2.2 section 3.6).
+pub fn most_bits(octets: usize, strength: Option<FecStrength>) -> usize {
+    let stuffed = (octets + 2) * 8 * 6 / 5;
+    let plain = 8 + stuffed + 8;
+    let Some(strength) = strength else {
+        return plain;
+    };
+    // Less stuffing may let a frame into a block that the worst one is too long for; the
+    // longest block is longer than any of these.
+    let of_strength = |tag: &&Tag| tag.check == strength.check_octets();
+    let block = tag_for(plain, strength).filter(of_strength);
+    let block = block.map_or(LONGEST, Tag::block);
+    (8 + TAG_BITS + block * 8 + 8).max(plain)
+}
+
 /// As [`encode`](crate::encode), with every frame (octets without FCS) in a block of its own.
 ///
 /// The block is the smallest of the wanted strength that holds the frame. A frame too long for

@@ -1,10 +1,11 @@
 //! `[[port]]` and `[[port.beacon]]`.
 
 use dunlin_modem::Mode;
+use dunlin_station::port::FecStrength;
 
 use super::{MOST_REPEATERS, NAME};
 use crate::measure::{DBFS, HZ, MIN, MS, Number, S, Span};
-use crate::rule::{Call, Calls, Choice, Share, Whole, Words, YesNo};
+use crate::rule::{Call, Calls, Choice, Figures, Share, Whole, Words, YesNo};
 use crate::setting::{Preset, Setting};
 
 const fn span(unit: &'static crate::measure::Unit, from: f64, to: f64) -> Span {
@@ -89,6 +90,14 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
     "Added to both transmitted tones, to correct a dial that cannot be set finely enough. Only \
      for modes with tones (afsk300, afsk1200).";
 
+    FEC: Figures<Option<FecStrength>> = Figures(FEC_STRENGTHS), "fec_check_octets",
+    Preset::Always("0"),
+    "Forward error correction (FX.25) of every frame sent: so many check octets are added, and \
+     half as many wrong octets are corrected by a station that knows it. Others read the frame \
+     as before. It costs air time: the check octets, 8 octets of a tag, and filling up to the \
+     next size of block. 0: none. Received frames are corrected whatever stands here. A frame \
+     that is too long (230 octets or so) is sent without. Not with [port.controller].";
+
     DIGIPEAT: Calls = Calls { most: 16 }, "digipeat", Preset::Always("[]"),
     "Call signs for which this port repeats single frames. Empty: it repeats none. Common \
      practice: not on HF, where every repeat occupies a channel that covers half a continent.";
@@ -115,6 +124,14 @@ settings! { BEACON, "The settings of `[[port.beacon]]`.", "[[port.beacon]]":
     Preset::Required("\"Marrow Isles relay, connect to QA1SKY-7 for HF\""),
     "The text, at most the info_length_octets of the port. Put what matters most first.";
 }
+
+/// Check octets of forward error correction.
+const FEC_STRENGTHS: &[(u32, Option<FecStrength>)] = &[
+    (0, None),
+    (16, Some(FecStrength::Check16)),
+    (32, Some(FecStrength::Check32)),
+    (64, Some(FecStrength::Check64)),
+];
 
 /// Every mode by its name.
 const MODES: &[(&str, Mode)] = &[

@@ -22,6 +22,8 @@ pub(super) struct Merger {
     /// Frames that were given out lately.
     given: VecDeque<(Vec<u8>, Span)>,
     carrier: VecDeque<(bool, SampleCount)>,
+    /// Where check octets of forward error correction were, which are no frames.
+    checks: VecDeque<Span>,
 }
 
 type Span = (SampleCount, SampleCount);
@@ -56,6 +58,7 @@ impl Merger {
             complaints: VecDeque::with_capacity(MOST_WAITING),
             given: VecDeque::with_capacity(REMEMBERED),
             carrier: VecDeque::with_capacity(REMEMBERED),
+            checks: VecDeque::with_capacity(REMEMBERED),
         }
     }
 
@@ -67,6 +70,11 @@ impl Merger {
     /// Data began or ended to be heard.
     pub(super) fn carrier(&mut self, on: bool, at: SampleCount) {
         remember(&mut self.carrier, (on, at));
+    }
+
+    /// Check octets were heard. What begins among them and is no frame is not complained of.
+    pub(super) fn check_octets(&mut self, start: SampleCount, end: SampleCount) {
+        remember(&mut self.checks, (start, end));
     }
 
     /// A branch read a frame.
@@ -138,6 +146,10 @@ impl Merger {
             };
             let place = span(&report);
             let read = |s: Span| shared(s, place) > 0;
+            let begins_in = |s: &Span| (s.0..=s.1).contains(&place.0);
+            if self.checks.iter().any(begins_in) {
+                continue;
+            }
             if !self.given.iter().any(|(_, s)| read(*s)) {
                 out.push(ReceiverEvent::Unreadable { reason, report });
             }
@@ -162,6 +174,7 @@ mod tests {
             repaired_bits: 0,
             confidence: None,
             how: "",
+            fec: None,
         }
     }
 

@@ -9,7 +9,8 @@ mod receiver;
 mod sound;
 mod transmitter;
 
+pub use dunlin_framing::{FecStrength, most_bits};
 pub use dunlin_modem::sense::SoundKind;
-pub use receiver::{Receiver, ReceiverEvent, ReceptionReport, UnreadableReason};
+pub use receiver::{FecReport, Receiver, ReceiverEvent, ReceptionReport, UnreadableReason};
 pub use sound::ChannelSound;
 pub use transmitter::{Transmitter, TransmitterSettings};

@@ -2,8 +2,8 @@
 
 use dunlin_clock::{SampleCount, SampleRate};
 use dunlin_framing::{
-    Framed, Limits, Reading, RejectReason, RepairSettings, Repairer, RepairingDeframer, Rival,
-    SoftBit,
+    Framed, Fx25Block, Fx25Receiver, Limits, Reading, RejectReason, RepairSettings, Repairer,
+    RepairingDeframer, Rival, SoftBit,
 };
 use dunlin_modem::sense::{EnergySettings, SenseEvent, Sensor};
 use dunlin_modem::{
@@ -48,6 +48,19 @@ pub struct ReceptionReport {
     pub confidence: Option<f32>,
     /// How the bits were detected, in few words; see [`Demodulator::branch_name`].
     pub how: &'static str,
+    /// How forward error correction read it; `None` if it was read without.
+    pub fec: Option<FecReport>,
+}
+
+/// How forward error correction (FX.25) read a frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct FecReport {
+    /// The number of the correlation tag, which says the sort of block.
+    pub tag: u8,
+    /// Octets of the block that were wrong.
+    pub corrected_octets: usize,
+    /// Octets that were taken for erased, because their bits were the least sure.
+    pub erased_octets: usize,
 }
 
 impl ReceptionReport {
@@ -73,6 +86,7 @@ impl ReceptionReport {
             repaired_bits: reading.repaired_bits,
             confidence: reading.confidence,
             how,
+            fec: None,
         }
     }
 }
@@ -133,6 +147,8 @@ pub struct Receiver {
     sensor: Sensor,
     deframers: Vec<RepairingDeframer>,
     repairer: Repairer,
+    /// The same bits, read as blocks of forward error correction.
+    fx25: Vec<Fx25Receiver>,
     /// How far each branch has come.
     reached: Vec<SampleCount>,
     merger: Merger,
@@ -161,6 +177,7 @@ impl Receiver {
                 RepairSettings::default(),
                 address::is_structurally_valid,
             ),
+            fx25: vec![Fx25Receiver::default(); branches],
             reached: vec![SampleCount(0); branches],
             merger: Merger::new(patience),
             piece: (PIECE_S * rate.hz_f64()).ceil() as usize,
@@ -222,7 +239,10 @@ impl Receiver {
                     });
                     self.bit(branch, SoftBit { soft, at, rival });
                 }
-                DemodEvent::Break { branch } => self.deframers[usize::from(branch)].reset(),
+                DemodEvent::Break { branch } => {
+                    self.deframers[usize::from(branch)].reset();
+                    self.fx25[usize::from(branch)].reset();
+                }
                 DemodEvent::Carrier { on, at } => {
                     self.merger.carrier(on, at);
                     out.push(ReceiverEvent::Carrier { on, at });
@@ -238,26 +258,34 @@ impl Receiver {
         // Nobody waits for a branch that reads a burst again after its end.
         let timely = branches.filter(|((branch, _), _)| !self.demodulator.is_late(*branch));
         let reached = timely.clone().map(|(_, at)| *at).min().unwrap_or_default();
-        let oldest_open = timely.filter_map(|((_, d), _)| d.open_since()).min();
+        let frames = timely.clone().filter_map(|((_, d), _)| d.open_since());
+        let blocks = timely.filter_map(|((b, _), _)| self.fx25[usize::from(b)].open_since());
+        let oldest_open = frames.chain(blocks).min();
         self.merger.release(reached, oldest_open, out);
     }
 
     fn bit(&mut self, branch: u8, bit: SoftBit) {
         let index = usize::from(branch);
         self.reached[index] = bit.at;
+        if let Some(block) = self.fx25[index].push(bit.soft, bit.at) {
+            self.block(branch, block);
+        }
         let mut readings = std::mem::take(&mut self.readings);
         self.deframers[index].push(bit, &mut self.repairer, &mut readings);
         for reading in readings.drain(..) {
-            self.reading(branch, reading);
+            self.reading(branch, reading, None);
         }
         self.readings = readings;
     }
 
-    fn reading(&mut self, branch: u8, reading: Reading) {
+    fn reading(&mut self, branch: u8, reading: Reading, fec: Option<FecReport>) {
         let how = self.demodulator.branch_name(branch);
         let report = |start, end| {
             let measured = self.demodulator.measure(branch, start, end);
-            ReceptionReport::new((start, end), measured, &reading, how)
+            ReceptionReport {
+                fec,
+                ..ReceptionReport::new((start, end), measured, &reading, how)
+            }
         };
         match &reading.framed {
             Framed::Frame { octets, start, end } if address::is_structurally_valid(octets) => {
@@ -275,6 +303,30 @@ impl Receiver {
                     .complaint(UnreadableReason::Rejected(*reason), report);
             }
         }
+    }
+
+    /// A block of forward error correction came in.
+    fn block(&mut self, branch: u8, block: Fx25Block) {
+        self.merger.check_octets(block.check_start, block.end);
+        let Some(read) = block.read else {
+            return; // A deframer complains.
+        };
+        let fec = FecReport {
+            tag: block.tag,
+            corrected_octets: read.corrected,
+            erased_octets: read.erased,
+        };
+        let framed = Framed::Frame {
+            octets: read.octets,
+            start: read.start,
+            end: read.end,
+        };
+        let reading = Reading {
+            framed,
+            repaired_bits: 0,
+            confidence: None,
+        };
+        self.reading(branch, reading, Some(fec));
     }
 
     /// Whether data is being heard.

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use dunlin_clock::SampleRate;
-use dunlin_framing::encode;
+use dunlin_framing::{FecStrength, Protection, encode, encode_with};
 use dunlin_modem::{Mode, ModemError, Modulator, Steady, TransmitSettings};
 
 /// Fewest flags before the first frame. Four let the receiver's descrambler run in (17
@@ -21,6 +21,8 @@ pub struct TransmitterSettings {
     pub level_dbfs: f32,
     /// How far both tones are moved up, hertz: -500 to 500, 0 for modes without tones.
     pub offset_hz: f32,
+    /// How frames are protected by forward error correction; `None` sends them plainly.
+    pub fec: Option<FecStrength>,
 }
 
 impl Default for TransmitterSettings {
@@ -31,6 +33,7 @@ impl Default for TransmitterSettings {
             tail: Duration::from_millis(20),
             level_dbfs: -6.0,
             offset_hz: 0.0,
+            fec: None,
         }
     }
 }
@@ -41,6 +44,7 @@ pub struct Transmitter {
     modulator: Modulator,
     lead_flags: usize,
     tail_flags: usize,
+    fec: Option<FecStrength>,
 }
 
 impl Transmitter {
@@ -56,6 +60,7 @@ impl Transmitter {
             tail,
             level_dbfs,
             offset_hz,
+            fec,
         } = settings;
         let modulator = Modulator::new(
             mode,
@@ -70,11 +75,19 @@ impl Transmitter {
             modulator,
             lead_flags: (flags(key_up_delay) as usize).max(FEWEST_LEAD_FLAGS),
             tail_flags: (flags(tail) as usize).max(1),
+            fec,
         })
     }
 
     fn bits<F: AsRef<[u8]>>(&self, frames: &[F]) -> Vec<bool> {
-        encode(frames, self.lead_flags, self.tail_flags)
+        self.encode(frames, self.lead_flags, self.tail_flags)
+    }
+
+    fn encode<F: AsRef<[u8]>>(&self, frames: &[F], lead: usize, tail: usize) -> Vec<bool> {
+        match self.fec {
+            Some(strength) => encode_with(frames, lead, tail, Protection::new(strength)),
+            None => encode(frames, lead, tail),
+        }
     }
 
     /// The sound of one transmission with these frames (octets without FCS), from keying to
@@ -107,7 +120,7 @@ impl Transmitter {
         frames: &[Vec<u8>],
     ) -> Result<Vec<f32>, ModemError> {
         let mut out = Vec::new();
-        let bits = encode(frames, self.lead_flags + flags, self.tail_flags);
+        let bits = self.encode(frames, self.lead_flags + flags, self.tail_flags);
         self.modulator.modulate_test(steady, &bits, &mut out)?;
         Ok(out)
     }
@@ -120,14 +133,14 @@ impl Transmitter {
         frames: &[Vec<u8>],
     ) -> Duration {
         let held: usize = steady.iter().map(|(_, symbols)| symbols).sum();
-        let bits = encode(frames, self.lead_flags + flags, self.tail_flags);
+        let bits = self.encode(frames, self.lead_flags + flags, self.tail_flags);
         self.modulator.duration(held + bits.len())
     }
 
     /// How long one frame is on the air with a flag before and after, without key-up delay and
     /// tail.
     pub fn airtime_of_frame(&self, octets: &[u8]) -> Duration {
-        self.modulator.duration(encode(&[octets], 1, 1).len())
+        self.modulator.duration(self.encode(&[octets], 1, 1).len())
     }
 }
 
