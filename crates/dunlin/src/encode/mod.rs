@@ -9,7 +9,7 @@ use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 use dunlin_clock::{Duration, SampleRate};
 use dunlin_modem::Mode;
-use dunlin_station::port::{Transmitter, TransmitterSettings};
+use dunlin_station::port::{FecStrength, Transmitter, TransmitterSettings};
 use hound::{SampleFormat, WavSpec, WavWriter};
 
 use crate::span;
@@ -57,6 +57,9 @@ pub struct EncodeArgs {
         value_name = "HZ"
     )]
     offset: f32,
+    /// Forward error correction (FX.25) with so many check octets: 0 (none), 16, 32 or 64
+    #[arg(long, default_value = "0", value_name = "CHECK_OCTETS", value_parser = strength)]
+    fec: Strength,
     /// Send every frame in a transmission of its own, with this much silence between
     #[arg(long, value_name = "TIME", value_parser = span::parse)]
     gap: Option<Duration>,
@@ -86,6 +89,20 @@ fn mode_named(text: &str) -> Result<Mode, String> {
     })
 }
 
+/// How frames are protected; a type of its own, because an `Option` would mean to the command
+/// line that the flag may be missing.
+#[derive(Clone, Copy, Debug)]
+struct Strength(Option<FecStrength>);
+
+fn strength(text: &str) -> Result<Strength, String> {
+    let octets = text.parse().ok();
+    match octets.map(|n| (n, FecStrength::with_check_octets(n))) {
+        Some((0, _)) => Ok(Strength(None)),
+        Some((_, Some(strength))) => Ok(Strength(Some(strength))),
+        _ => Err("choose 0, 16, 32 or 64 check octets".into()),
+    }
+}
+
 /// Carries the command out.
 ///
 /// # Errors
@@ -97,6 +114,7 @@ pub fn run(args: &EncodeArgs) -> anyhow::Result<ExitCode> {
         key_up_delay: args.key_up_delay,
         level_dbfs: args.level,
         offset_hz: args.offset,
+        fec: args.fec.0,
         ..TransmitterSettings::default()
     };
     let transmitter = Transmitter::new(args.mode, rate, settings)?;
