@@ -1,98 +1,39 @@
 //! `dunlin decode`: recordings to frames.
+//!
+//! A recording is cut into stretches ([`job`]), which workers hear in every mode ([`work`]); what
+//! they find is put in order ([`merge`]) and printed. The sound itself is looked at beside that
+//! ([`survey`]).
 
-mod listener;
+mod args;
+mod found;
+mod job;
+mod merge;
 mod print;
+mod progress;
+mod session;
+mod survey;
 mod wav;
+mod work;
 
+use std::collections::VecDeque;
 use std::io::{self, BufWriter, Write};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::ExitCode;
-use std::str::FromStr;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 
 use anyhow::{Context, bail};
-use clap::Args;
 use dunlin_clock::SampleRate;
-use dunlin_modem::Mode;
 
-use listener::Listener;
+pub use args::DecodeArgs;
+use args::choose_channel;
+use job::{Cut, STRETCH_S, Task};
+use progress::Progress;
+use session::Session;
 use wav::{Ending, WavFile};
+use work::Shared;
 
-/// What `dunlin decode --help` says at the end.
-const AFTER_HELP: &str = "\
-Modes: afsk300, afsk1200, fsk1200, fsk4800, fsk9600; auto listens for all that the recording's
-sample rate allows. Recordings: WAV, 8000 to 192000 samples per second, 8, 16, 24 or 32-bit
-integer or 32-bit float, of any length.
-Of a damaged recording everything readable is decoded; then the program says what is wrong and
-ends with exit code 1.";
-
-/// Arguments of `dunlin decode`.
-#[derive(Debug, Args)]
-#[command(after_help = AFTER_HELP)]
-pub struct DecodeArgs {
-    /// WAV files
-    #[arg(required = true, value_name = "FILE")]
-    files: Vec<PathBuf>,
-    /// How the frames were sent: auto or the name of a mode
-    #[arg(long, default_value = "auto")]
-    mode: Modes,
-    /// One JSON object a line
-    #[arg(long)]
-    json: bool,
-    /// Which channel of a recording with several: left, right, or a number from 1
-    #[arg(long)]
-    channel: Option<Channel>,
-}
-
-/// What to listen for.
-#[derive(Clone, Copy, Debug)]
-enum Modes {
-    Auto,
-    One(Mode),
-}
-
-impl FromStr for Modes {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        if text == "auto" {
-            return Ok(Modes::Auto);
-        }
-        Mode::from_name(text).map(Modes::One).ok_or_else(|| {
-            let names = Mode::ALL.map(Mode::name).join(", ");
-            format!("there is no mode '{text}'; choose auto, {names}")
-        })
-    }
-}
-
-impl Modes {
-    /// The modes to listen for at a rate.
-    fn at(self, rate: SampleRate) -> Vec<Mode> {
-        match self {
-            Modes::One(mode) => vec![mode],
-            Modes::Auto => Mode::ALL
-                .into_iter()
-                .filter(|mode| mode.check_rate(rate).is_ok())
-                .collect(),
-        }
-    }
-}
-
-/// A channel, counted from 0.
-#[derive(Clone, Copy, Debug)]
-struct Channel(usize);
-
-impl FromStr for Channel {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        match (text, text.parse()) {
-            ("left", _) => Ok(Channel(0)),
-            ("right", _) => Ok(Channel(1)),
-            (_, Ok(n @ 1..)) => Ok(Channel(n - 1)),
-            _ => Err("say left, right, or a number from 1".into()),
-        }
-    }
-}
+/// Set by Ctrl-C.
+static STOP: AtomicBool = AtomicBool::new(false);
 
 /// Carries the command out.
 ///
@@ -100,6 +41,12 @@ impl FromStr for Channel {
 /// What went wrong with standard output. What is wrong with a file goes to standard error,
 /// and the other files are still decoded.
 pub fn run(args: &DecodeArgs) -> anyhow::Result<ExitCode> {
+    let stop = || {
+        if STOP.swap(true, Relaxed) {
+            std::process::exit(1); // asked twice: do not even end in order
+        }
+    };
+    ctrlc::set_handler(stop).context("Ctrl-C cannot be caught")?;
     let mut out = BufWriter::new(io::stdout().lock());
     let mut code = ExitCode::SUCCESS;
     for file in &args.files {
@@ -114,6 +61,9 @@ pub fn run(args: &DecodeArgs) -> anyhow::Result<ExitCode> {
             eprintln!("dunlin: {} {error:#}", file.display());
             code = ExitCode::FAILURE;
         }
+        if STOP.load(Relaxed) {
+            break;
+        }
     }
     out.flush()?;
     Ok(code)
@@ -126,53 +76,67 @@ fn is_broken_pipe(error: &io::Error) -> bool {
 /// Decodes one file. The error is a sentence that follows the file's name.
 fn decode(args: &DecodeArgs, path: &Path, out: &mut impl Write) -> anyhow::Result<()> {
     let name = path.display().to_string();
-    let mut file = WavFile::open(path)?;
+    let file = WavFile::open(path)?;
     let channel = choose_channel(args.channel, file.channels)?;
     let rate = SampleRate::new(file.rate).context("has no sample rate")?;
     let modes = args.mode.at(rate);
-    let mut listener = Listener::new(&modes, rate)
-        .context("cannot be decoded in that mode; choose another or convert the recording")?;
-    if !args.json {
-        print::head(out, &name, rate)?;
+    for mode in &modes {
+        mode.check_rate(rate)
+            .context("cannot be decoded in that mode; choose another or convert the recording")?;
     }
-    let (mut samples, mut heard) = (Vec::new(), Vec::new());
-    let mut failed = None;
-    let mut more = true;
-    while more {
-        samples.clear();
-        more = file.read(channel, &mut samples).unwrap_or_else(|error| {
-            failed = Some(error);
-            false
-        });
-        listener.hear(&samples, &mut heard);
-        if !more {
-            listener.finish(&mut heard);
+    let tasks = std::iter::once(Task::Survey).chain(modes.iter().copied().map(Task::Hear));
+    let cuts: Vec<Cut> = tasks.map(|task| Cut::new(task, rate, STRETCH_S)).collect();
+    let heard = AtomicU64::new(0);
+    let shared = Shared {
+        stop: &STOP,
+        heard: &heard,
+        channel,
+        rate,
+    };
+    let mut session = Session::new(args.json, &name, rate, modes, out)?;
+    let mut missing_s = file.missing_s();
+    match file.samples() {
+        Some(total) => {
+            let jobs = work::jobs(&cuts, total);
+            let mut progress = Progress::new(&jobs, total, rate, &heard);
+            session.expect(&jobs);
+            work::side_by_side(
+                path,
+                VecDeque::from(jobs),
+                args.workers(),
+                &shared,
+                &mut |told| {
+                    session.take(told, None)?;
+                    progress.show(session.frames());
+                    Ok(())
+                },
+            )?;
+            progress.end();
         }
-        let any = !heard.is_empty();
-        for each in heard.drain(..) {
-            if args.json {
-                print::json(out, &name, rate, &each)?;
-            } else {
-                print::row(out, rate, &each)?;
+        None => {
+            let ending = work::as_it_comes(file, &cuts, &shared, &mut |told, left| {
+                session.take(told, Some(left))
+            })?;
+            if let Ending::Short { missing_s: missing } = ending {
+                missing_s = missing;
             }
         }
-        if any {
-            out.flush()?;
-        }
     }
-    if !args.json {
-        print::foot(out, rate, &modes, &listener.tally)?;
+    let ended = session.end()?;
+    if STOP.load(Relaxed) {
+        bail!("was not decoded to its end, because it was stopped; what was found stays");
     }
-    complain(&file, failed, listener.tally.samples)
+    complain(&ended, missing_s)
 }
 
 /// Says what was wrong with a file that has been decoded as far as it goes.
-fn complain(file: &WavFile, failed: Option<io::Error>, samples: u64) -> anyhow::Result<()> {
-    let seconds = samples as f64 / f64::from(file.rate);
-    if let Some(error) = failed {
-        bail!("could be read only up to {seconds:.1} s ({error}); what came before is decoded");
+fn complain(ended: &session::Ended, missing_s: f64) -> anyhow::Result<()> {
+    let seconds = ended.seconds;
+    let samples = ended.survey.samples;
+    if let Some((at_s, error)) = &ended.failed {
+        bail!("could be read only up to {at_s:.1} s ({error}); what came before is decoded");
     }
-    if let Ending::Short { missing_s } = file.ending() {
+    if missing_s > 0.0 {
         bail!(
             "is cut off after {seconds:.1} s: its header promises {missing_s:.1} s more; what is \
              there is decoded"
@@ -181,32 +145,12 @@ fn complain(file: &WavFile, failed: Option<io::Error>, samples: u64) -> anyhow::
     if samples == 0 {
         bail!("holds no sound: its header is there, but no samples follow");
     }
-    if file.not_numbers > 0 {
+    if ended.survey.not_numbers > 0 {
         bail!(
             "is damaged: {} of its {samples} samples are not numbers and were taken as silence; \
              the rest is decoded",
-            file.not_numbers
+            ended.survey.not_numbers
         );
     }
     Ok(())
-}
-
-fn choose_channel(wanted: Option<Channel>, channels: usize) -> anyhow::Result<usize> {
-    match wanted {
-        None if channels == 1 => Ok(0),
-        None if channels == 2 => {
-            bail!("is stereo; choose one channel with --channel left or --channel right")
-        }
-        None => bail!("has {channels} channels; choose one with --channel 1 to {channels}"),
-        Some(Channel(n)) if n < channels => Ok(n),
-        Some(Channel(n)) if channels == 1 => {
-            bail!(
-                "has one channel, so there is no channel {}; leave --channel out",
-                n + 1
-            )
-        }
-        Some(Channel(n)) => {
-            bail!("has {channels} channels, so there is no channel {}", n + 1)
-        }
-    }
 }

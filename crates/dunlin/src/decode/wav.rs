@@ -8,7 +8,7 @@
 //! (RIFF, WAVE); mmreg.h for WAVE_FORMAT_EXTENSIBLE; EBU Tech 3306 (RF64). From memory.
 
 use std::fs::File;
-use std::io::{self, BufReader, ErrorKind, Read};
+use std::io::{self, BufReader, ErrorKind, Read, Seek, SeekFrom};
 use std::path::Path;
 
 use thiserror::Error;
@@ -113,11 +113,13 @@ pub struct WavFile {
     storage: Storage,
     /// Octets of sound that are still to come, if the header knew.
     left: Option<u64>,
+    /// The same at the beginning of the sound.
+    promised: Option<u64>,
+    /// Where the sound of a file that can be read from any place begins and ends in it, octets.
+    place: Option<std::ops::Range<u64>>,
     /// Octets of a sample of all channels.
     row: usize,
     block: Vec<u8>,
-    /// Samples of the chosen channel that are not numbers.
-    pub not_numbers: u64,
 }
 
 /// Rows that are read at a time.
@@ -132,22 +134,31 @@ impl WavFile {
             return Err(WavError::Directory);
         }
         let file = File::open(path)?;
-        let regular = file.metadata()?;
-        if regular.is_file() && regular.len() == 0 {
+        let kind = file.metadata()?;
+        if kind.is_file() && kind.len() == 0 {
             return Err(WavError::Empty);
         }
         let mut input = BufReader::with_capacity(1 << 16, file);
         let header = Header::read(&mut input)?;
         let row = header.storage.octets() * usize::from(header.channels);
+        let place = if kind.is_file() {
+            let start = input.stream_position()?;
+            let there = kind.len().saturating_sub(start);
+            let length = header.sound.map_or(there, |n| n.min(there));
+            Some(start..start + length)
+        } else {
+            None
+        };
         Ok(WavFile {
             input,
+            place,
             rate: header.rate,
             channels: usize::from(header.channels),
             storage: header.storage,
             left: header.sound,
+            promised: header.sound,
             row,
             block: vec![0; ROWS * row],
-            not_numbers: 0,
         })
     }
 
@@ -164,10 +175,45 @@ impl WavFile {
         let at = channel * size;
         for row in self.block[..got].chunks_exact(self.row) {
             let sample = self.storage.sample(&row[at..at + size]);
-            self.not_numbers += u64::from(!sample.is_finite());
             out.push(sample);
         }
         Ok(got as u64 == whole && got > 0)
+    }
+
+    /// Samples of each channel that are there; `None` for a pipe, which only its end tells.
+    pub fn samples(&self) -> Option<u64> {
+        let place = self.place.as_ref()?;
+        Some((place.end - place.start) / self.row as u64)
+    }
+
+    /// Goes to a sample of a file of known length; a pipe stays where it is.
+    pub fn seek(&mut self, sample: u64) -> io::Result<()> {
+        let Some(place) = &self.place else {
+            return Ok(());
+        };
+        let at = place.end.min(place.start + sample * self.row as u64);
+        // What the header promised counts from the beginning of the sound.
+        self.left = self.promised.map(|n| n.saturating_sub(at - place.start));
+        self.input.seek(SeekFrom::Start(at))?;
+        Ok(())
+    }
+
+    /// The value that no sample exceeds, except in files of floats.
+    pub fn full_scale(&self) -> f32 {
+        match self.storage {
+            Storage::Unsigned8 => 127.0 / 128.0,
+            Storage::Signed16 => 32767.0 / 32768.0,
+            Storage::Signed24 | Storage::Signed32 | Storage::Float32 => 1.0 - 1e-6,
+        }
+    }
+
+    /// How much of what the header of a file of known length promised is not there, seconds.
+    pub fn missing_s(&self) -> f64 {
+        let (Some(promised), Some(samples)) = (self.promised, self.samples()) else {
+            return 0.0;
+        };
+        let promised = promised / self.row as u64;
+        promised.saturating_sub(samples) as f64 / f64::from(self.rate)
     }
 
     /// How it ended, once [`read`](WavFile::read) has said so.

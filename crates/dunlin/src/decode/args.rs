@@ -1,0 +1,126 @@
+//! What `dunlin decode` can be asked for.
+
+use std::path::PathBuf;
+use std::str::FromStr;
+
+use anyhow::bail;
+use clap::Args;
+use dunlin_clock::SampleRate;
+use dunlin_modem::Mode;
+
+/// What `dunlin decode --help` says at the end.
+const AFTER_HELP: &str = "\
+Modes: afsk300, afsk1200, fsk1200, fsk4800, fsk9600; auto listens for all that the recording's
+sample rate allows. Recordings: WAV, 8000 to 192000 samples per second, 8, 16, 24 or 32-bit
+integer or 32-bit float, of any length.
+Of a damaged recording everything readable is decoded; then the program says what is wrong and
+ends with exit code 1.
+Long recordings are cut into stretches that are heard side by side, one on each processor; what
+comes out does not depend on their number. Ctrl-C ends it; what was found until then stays.";
+
+/// Most workers.
+const MOST_WORKERS: u16 = 256;
+
+/// Arguments of `dunlin decode`.
+#[derive(Debug, Args)]
+#[command(after_help = AFTER_HELP)]
+pub struct DecodeArgs {
+    /// WAV files
+    #[arg(required = true, value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    /// How the frames were sent: auto or the name of a mode
+    #[arg(long, default_value = "auto")]
+    pub mode: Modes,
+    /// One JSON object a line
+    #[arg(long)]
+    pub json: bool,
+    /// Which channel of a recording with several: left, right, or a number from 1
+    #[arg(long)]
+    pub channel: Option<Channel>,
+    /// How many stretches are heard at a time; without this, as many as there are processors
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=i64::from(MOST_WORKERS)))]
+    pub workers: Option<u16>,
+}
+
+impl DecodeArgs {
+    /// How many stretches are heard at a time.
+    pub fn workers(&self) -> usize {
+        let all = || std::thread::available_parallelism().map_or(1, usize::from);
+        self.workers.map_or_else(all, usize::from)
+    }
+}
+
+/// What to listen for.
+#[derive(Clone, Copy, Debug)]
+pub enum Modes {
+    /// Every mode that the sample rate allows.
+    Auto,
+    /// This one.
+    One(Mode),
+}
+
+impl FromStr for Modes {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        if text == "auto" {
+            return Ok(Modes::Auto);
+        }
+        Mode::from_name(text).map(Modes::One).ok_or_else(|| {
+            let names = Mode::ALL.map(Mode::name).join(", ");
+            format!("there is no mode '{text}'; choose auto, {names}")
+        })
+    }
+}
+
+impl Modes {
+    /// The modes to listen for at a rate.
+    pub fn at(self, rate: SampleRate) -> Vec<Mode> {
+        match self {
+            Modes::One(mode) => vec![mode],
+            Modes::Auto => Mode::ALL
+                .into_iter()
+                .filter(|mode| mode.check_rate(rate).is_ok())
+                .collect(),
+        }
+    }
+}
+
+/// A channel, counted from 0.
+#[derive(Clone, Copy, Debug)]
+pub struct Channel(usize);
+
+impl FromStr for Channel {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        match (text, text.parse()) {
+            ("left", _) => Ok(Channel(0)),
+            ("right", _) => Ok(Channel(1)),
+            (_, Ok(n @ 1..)) => Ok(Channel(n - 1)),
+            _ => Err("say left, right, or a number from 1".into()),
+        }
+    }
+}
+
+/// The channel to decode, counted from 0, of a recording with so many. The error is a sentence
+/// that follows the file's name.
+pub fn choose_channel(wanted: Option<Channel>, channels: usize) -> anyhow::Result<usize> {
+    match wanted {
+        None if channels == 1 => Ok(0),
+        None if channels == 2 => {
+            bail!("is stereo; choose one channel with --channel left or --channel right")
+        }
+        None => bail!("has {channels} channels; choose one with --channel 1 to {channels}"),
+        Some(Channel(n)) if n < channels => Ok(n),
+        Some(Channel(n)) if channels == 1 => {
+            bail!(
+                "has one channel, so there is no channel {}; leave --channel out",
+                n + 1
+            )
+        }
+        Some(Channel(n)) => {
+            bail!("has {channels} channels, so there is no channel {}", n + 1)
+        }
+    }
+}

@@ -1,0 +1,308 @@
+//! What the sound of a recording is like, whatever is in it: levels, clipping, gaps, samples
+//! that are no numbers. What is wrong becomes a finding.
+
+use dunlin_clock::SampleRate;
+use dunlin_modem::Mode;
+use serde::{Deserialize, Serialize};
+
+use super::session::Tally;
+
+/// So many samples of the same value in a row are a gap, seconds. Sound with any noise in it
+/// has none; 50 ms are longer than any pattern of bits that a mode holds steady.
+const GAP_S: f64 = 0.05;
+/// Gaps whose place is kept; more are only counted.
+const MOST_GAPS: usize = 1000;
+/// Two samples in a row at full scale are clipped: of a sine that just reaches it, only one is.
+const CLIPPED_RUN: u32 = 2;
+/// Three equal samples in a row at the recording's own peak are cut off below full scale.
+const FLAT_RUN: u32 = 3;
+/// Pieces for which it is asked whether they hold clipped samples, seconds.
+const PIECE_S: f64 = 0.1;
+
+/// The sound of a stretch, or of several joined. Sums are exact enough to be added in order.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Survey {
+    /// Samples per second.
+    rate: u32,
+    full_scale: f32,
+    /// Samples looked at.
+    pub samples: u64,
+    /// Samples that are not finite numbers.
+    pub not_numbers: u64,
+    /// Samples beyond full scale, which only recordings of floats have.
+    pub beyond: u64,
+    sum: f64,
+    squares: f64,
+    /// Largest magnitude.
+    pub peak: f32,
+    /// Samples in runs at full scale.
+    pub clipped: u64,
+    /// Pieces of a tenth of a second with such samples.
+    clipped_pieces: u64,
+    /// Samples in runs at the peak.
+    flat: u64,
+    /// Starts and lengths of gaps, samples of the recording.
+    pub gaps: Vec<(u64, u64)>,
+    /// Gaps of which the place was not kept.
+    more_gaps: u64,
+    #[serde(skip)]
+    now: Now,
+}
+
+/// What is going on at the current sample.
+#[derive(Clone, Debug, Default, PartialEq)]
+struct Now {
+    at: u64,
+    last: f32,
+    /// Samples in a row with the value `last`.
+    same: u64,
+    /// Samples in a row at full scale.
+    full: u32,
+    /// The end of the last piece that was counted as clipped.
+    counted: u64,
+}
+
+impl Survey {
+    /// Begins to look at sample `start` of a recording.
+    pub fn new(rate: SampleRate, full_scale: f32, start: u64) -> Self {
+        Survey {
+            rate: rate.hz(),
+            full_scale,
+            now: Now {
+                at: start,
+                counted: start,
+                ..Now::default()
+            },
+            ..Survey::default()
+        }
+    }
+
+    /// Takes the next samples.
+    pub fn look(&mut self, samples: &[f32]) {
+        for &sample in samples {
+            self.samples += 1;
+            let x = if sample.is_finite() {
+                sample
+            } else {
+                self.not_numbers += 1;
+                0.0
+            };
+            // A recording of floats may hold anything; beyond a thousand it is no sound.
+            let bounded = f64::from(x.clamp(-1000.0, 1000.0));
+            self.sum += bounded;
+            self.squares += bounded * bounded;
+            self.runs(x);
+            self.now.at += 1;
+        }
+    }
+
+    fn runs(&mut self, x: f32) {
+        let size = x.abs();
+        self.beyond += u64::from(size > 1.0);
+        let at_full_scale = size >= self.full_scale;
+        let same_side = x.is_sign_positive() == self.now.last.is_sign_positive();
+        self.now.full = match (at_full_scale, same_side) {
+            (false, _) => 0,
+            (true, true) => self.now.full.saturating_add(1),
+            (true, false) => 1,
+        };
+        if self.now.full >= CLIPPED_RUN {
+            // The first one of the run is told with the second.
+            self.clipped += if self.now.full == CLIPPED_RUN {
+                u64::from(CLIPPED_RUN)
+            } else {
+                1
+            };
+            self.clipped_here();
+        }
+        if x == self.now.last && self.now.same > 0 {
+            self.now.same += 1;
+        } else {
+            self.gap_ends();
+            self.now.last = x;
+            self.now.same = 1;
+        }
+        if size > self.peak {
+            self.peak = size;
+            self.flat = 0;
+        }
+        if size == self.peak && self.now.same >= u64::from(FLAT_RUN) && size > 0.0 {
+            let first = self.now.same == u64::from(FLAT_RUN);
+            self.flat += if first { u64::from(FLAT_RUN) } else { 1 };
+        }
+    }
+
+    fn clipped_here(&mut self) {
+        let piece = (PIECE_S * f64::from(self.rate)) as u64;
+        if self.now.at >= self.now.counted {
+            self.clipped_pieces += 1;
+            self.now.counted = (self.now.at / piece.max(1) + 1) * piece;
+        }
+    }
+
+    fn gap_ends(&mut self) {
+        let length = self.now.same;
+        if length as f64 >= GAP_S * f64::from(self.rate) {
+            if self.gaps.len() < MOST_GAPS {
+                self.gaps.push((self.now.at - length, length));
+            } else {
+                self.more_gaps += 1;
+            }
+        }
+    }
+
+    /// The stretch is over.
+    pub fn finished(mut self) -> Self {
+        self.gap_ends();
+        self.now = Now::default();
+        self
+    }
+
+    /// Adds the next stretch.
+    pub fn append(&mut self, next: Survey) {
+        if self.samples == 0 {
+            *self = next;
+            return;
+        }
+        self.samples += next.samples;
+        self.not_numbers += next.not_numbers;
+        self.beyond += next.beyond;
+        self.sum += next.sum;
+        self.squares += next.squares;
+        self.clipped += next.clipped;
+        self.clipped_pieces += next.clipped_pieces;
+        self.flat = match next.peak.total_cmp(&self.peak) {
+            std::cmp::Ordering::Less => self.flat,
+            std::cmp::Ordering::Equal => self.flat + next.flat,
+            std::cmp::Ordering::Greater => next.flat,
+        };
+        self.peak = self.peak.max(next.peak);
+        self.more_gaps += next.more_gaps;
+        for gap in next.gaps {
+            let room = self.gaps.len() < MOST_GAPS;
+            match self.gaps.last_mut() {
+                Some((start, length)) if *start + *length == gap.0 => *length += gap.1,
+                _ if room => self.gaps.push(gap),
+                _ => self.more_gaps += 1,
+            }
+        }
+    }
+
+    fn share(&self, n: u64) -> f64 {
+        n as f64 / self.samples.max(1) as f64
+    }
+
+    fn seconds(&self, samples: u64) -> f64 {
+        samples as f64 / f64::from(self.rate.max(1))
+    }
+
+    /// The highest peak, dB of full scale.
+    pub fn peak_dbfs(&self) -> f64 {
+        20.0 * f64::from(self.peak).max(1e-9).log10()
+    }
+
+    /// Root mean square without the mean, dB of a full-scale sine.
+    pub fn level_dbfs(&self) -> f64 {
+        let n = self.samples.max(1) as f64;
+        let (mean, square) = (self.sum / n, self.squares / n);
+        10.0 * (2.0 * (square - mean * mean)).max(1e-12).log10()
+    }
+
+    /// The mean of all samples as a share of full scale.
+    pub fn dc(&self) -> f64 {
+        self.sum / self.samples.max(1) as f64
+    }
+}
+
+/// What is wrong with the sound: a sentence with its evidence and what to do, the gravest first.
+pub fn findings(survey: &Survey, rate: SampleRate, tally: &Tally) -> Vec<String> {
+    let mut said = Vec::new();
+    if survey.samples == 0 {
+        return said;
+    }
+    if survey.peak == 0.0 {
+        return vec!["The recording is silent: every sample is zero.".into()];
+    }
+    let clipped = 100.0 * survey.share(survey.clipped);
+    let flat = 100.0 * survey.share(survey.flat);
+    let peak = survey.peak_dbfs();
+    if clipped >= 20.0 {
+        said.push(format!(
+            "The sound is always clipped: {clipped:.0} % of its samples stand at full scale. Turn the \
+             level down until the highest peaks are near -6 dBFS, and record again."
+        ));
+    } else if clipped >= 0.01 {
+        let seconds = survey.clipped_pieces as f64 * PIECE_S;
+        said.push(format!(
+            "The sound is too loud: it is clipped in {seconds:.1} s of {:.1} s ({clipped:.2} % of the \
+             samples). Record it at a lower level.",
+            survey.seconds(survey.samples)
+        ));
+    } else if flat >= 1.0 && survey.peak > 0.01 {
+        said.push(format!(
+            "The sound is cut off at {peak:.1} dBFS ({flat:.1} % of the samples stand at the peak): \
+             something before the recorder clips it. Turn the level down there."
+        ));
+    }
+    if survey.beyond > 0 {
+        said.push(format!(
+            "{} samples lie beyond full scale, the highest at {peak:+.1} dBFS. They are decoded as \
+             they are; a device would have clipped them.",
+            survey.beyond
+        ));
+    }
+    if peak < -60.0 {
+        said.push(format!(
+            "The sound is very quiet: its highest peak is {peak:.0} dBFS. Turn the level up."
+        ));
+    }
+    let dc = survey.dc();
+    let sine = 10_f64.powf(survey.level_dbfs() / 20.0);
+    if dc.abs() > 0.02 && dc.abs() > 0.1 * sine {
+        said.push(format!(
+            "The sound does not swing around zero: its mean is {:+.1} % of full scale. The sound \
+             card adds direct voltage; that costs room for the signal.",
+            100.0 * dc
+        ));
+    }
+    said.extend(gaps(survey));
+    said.extend(rate_too_low(rate, tally));
+    said
+}
+
+/// Modes for which nobody could listen, where nothing else was heard either.
+fn rate_too_low(rate: SampleRate, tally: &Tally) -> Option<String> {
+    let too_fast = Mode::ALL
+        .into_iter()
+        .filter(|mode| mode.check_rate(rate).is_err());
+    let names: Vec<&str> = too_fast.map(Mode::name).collect();
+    let asked_for_one = tally.modes.len() < 2;
+    if names.is_empty() || asked_for_one || tally.all_frames() > 0 {
+        return None;
+    }
+    Some(format!(
+        "{} samples per second are too few for {}; if that was sent, record at 48000.",
+        rate.hz(),
+        names.join(" and ")
+    ))
+}
+
+/// A finding about gaps with sound on either side.
+fn gaps(survey: &Survey) -> Option<String> {
+    let inside = |&&(start, length): &&(u64, u64)| start > 0 && start + length < survey.samples;
+    let inner: Vec<&(u64, u64)> = survey.gaps.iter().filter(inside).collect();
+    let (start, length) = **inner.iter().max_by_key(|(_, length)| length)?;
+    let count = inner.len() as u64 + survey.more_gaps;
+    let all: u64 = inner.iter().map(|(_, n)| n).sum();
+    let (times, longest) = match count {
+        1 => ("once".to_owned(), ""),
+        n => (format!("{n} times"), " the longest"),
+    };
+    Some(format!(
+        "The sound stands still {times}, {:.1} s in all:{longest} {:.2} s at {:.1} s. A squelch or a \
+         recorder that lost samples does that; a frame across such a gap is lost.",
+        survey.seconds(all),
+        survey.seconds(length),
+        survey.seconds(start),
+    ))
+}
