@@ -22,6 +22,11 @@ const RATE_GAIN: f32 = 0.000_15;
 /// Symbol rates may be off by this share.
 const RATE_LIMIT: f32 = 0.02;
 const NOISE_GAIN: f32 = 0.02;
+/// The noise of either tone is learned slowly, from a first guess that counts as so many symbols.
+const WEIGHT_GAIN: f32 = 0.005;
+const WEIGHT_FIRST: f32 = 40.0;
+/// Noise may be so many times as strong at one tone as at the other.
+const MOST_UNLIKE: f32 = 4.0;
 /// A single symbol may correct the frequency by no more than that of so large an error, radians.
 const LARGEST_ERROR: f32 = 1.0;
 /// The frequency may move so far from where it was found, radians a symbol.
@@ -73,6 +78,10 @@ pub(super) struct PhaseReader {
     /// What either tone's amplitude is multiplied with; index is the level.
     ratio: [Complex32; 2],
     seen: [f32; 2],
+    /// Power of the noise at either tone; it is unlike behind an FM discriminator.
+    noise: [f32; 2],
+    /// What an error at either tone counts for: more where there is less noise.
+    weight: [f32; 2],
     /// Power that was predicted, over the latest symbols.
     power: f32,
     probe: Probe,
@@ -103,6 +112,8 @@ impl PhaseReader {
             longer: 0.0,
             ratio: [Complex32::new(1.0, 0.0); 2],
             seen: [0.0; 2],
+            noise: [1.0; 2],
+            weight: [1.0; 2],
             power: 0.0,
             probe: Probe::default(),
             began: None,
@@ -129,6 +140,8 @@ impl PhaseReader {
         self.longer = 0.0;
         self.ratio = [Complex32::new(1.0, 0.0); 2];
         self.seen = [0.0; 2];
+        self.noise = [noise; 2];
+        self.weight = [1.0; 2];
         self.advance = [0, 1].map(|level| cis((self.line.tone(level) + self.base) * N as f64));
         self.probe = Probe {
             noise,
@@ -185,10 +198,10 @@ impl PhaseReader {
         let mut best = Best::default();
         for (state, loser) in losers.iter_mut().enumerate() {
             let level = state & 1;
-            let (x, p) = (seen[level], power[level]);
+            let (x, p, weight) = (seen[level], power[level], self.weight[level]);
             let metric = |s: &Survivor| {
                 let a = s.amplitude;
-                s.metric + 2.0 * (a.re * x.re + a.im * x.im) - a.norm_sqr() * p
+                s.metric + weight * (2.0 * (a.re * x.re + a.im * x.im) - a.norm_sqr() * p)
             };
             let (a, b) = (state >> 1, (state >> 1) | (states >> 1));
             let (ma, mb) = (metric(&self.survivors[a]), metric(&self.survivors[b]));
@@ -207,7 +220,7 @@ impl PhaseReader {
             let turn =
                 s.turn + self.recipe.frequency_gain * off.im.clamp(-LARGEST_ERROR, LARGEST_ERROR);
             let turn = turn.clamp(-WIDEST, WIDEST);
-            let wrong = (heard[level] - s.amplitude * ratio[level]).norm_sqr();
+            let wrong = weight * (heard[level] - s.amplitude * ratio[level]).norm_sqr();
             self.next[state] = Survivor {
                 metric,
                 levels: s.levels << 1 | level as u64,
@@ -246,14 +259,22 @@ impl PhaseReader {
         self.next.iter_mut().for_each(|s| s.amplitude *= size);
         // Later minus earlier: positive if the symbol lies later than thought.
         let common = self.survivors[best.from].amplitude.norm_sqr();
-        let slope = ((tones[level].later - tones[level].earlier) * predicted.conj()).re
-            / power.max(common);
+        let slope =
+            ((tones[level].later - tones[level].earlier) * predicted.conj()).re / power.max(common);
         let slope = slope.clamp(-1.0, 1.0);
         self.longer += RATE_GAIN * slope * N as f32;
         self.longer = self
             .longer
             .clamp(-RATE_LIMIT * N as f32, RATE_LIMIT * N as f32);
         self.at += f64::from(TIMING_GAIN * slope * N as f32);
+        let wrong = (tones[level].here - predicted).norm_sqr();
+        let gain = WEIGHT_GAIN.max(1.0 / (self.seen[level] + WEIGHT_FIRST));
+        self.noise[level] += gain * (wrong - self.noise[level]);
+        let [a, b] = self.noise;
+        let mean = 2.0 * a * b / (a + b).max(f32::MIN_POSITIVE);
+        self.weight = self
+            .noise
+            .map(|n| (mean / n.max(f32::MIN_POSITIVE)).clamp(1.0 / MOST_UNLIKE, MOST_UNLIKE));
         self.power += NOISE_GAIN * (power - self.power);
         self.probe.share = self.power / (self.power + self.probe.noise);
         self.probe.space = common * self.ratio[0].norm_sqr();
