@@ -18,6 +18,7 @@ use rustfft::{Fft, FftPlannerScalar};
 
 use super::ring::Ring;
 use super::{Line, SequenceRecipe};
+use crate::fir::dot;
 use crate::recipe::SAMPLES_PER_SYMBOL;
 
 const N: usize = SAMPLES_PER_SYMBOL;
@@ -40,6 +41,57 @@ const PATIENCE: u64 = 4 * N as u64;
 pub(super) const REACH: usize = SPAN + PATIENCE as usize + 2 * HOP;
 /// With so few frequencies a direct sum is cheaper than a transform.
 const FEW: usize = 7;
+/// Products are added up over this many samples before a direct sum; all its frequencies are low.
+const WIDE_BLOCK: usize = 4;
+const WIDE_BLOCKS: usize = SPAN / WIDE_BLOCK;
+
+/// Real and imaginary parts apart, so that the processor can work on several at a time.
+#[derive(Clone, Copy, Debug)]
+struct Parts<const COUNT: usize> {
+    re: [f32; COUNT],
+    im: [f32; COUNT],
+}
+
+impl<const COUNT: usize> Parts<COUNT> {
+    const ZERO: Self = Parts {
+        re: [0.0; COUNT],
+        im: [0.0; COUNT],
+    };
+
+    fn of(value: impl Fn(usize) -> Complex32) -> Self {
+        Parts {
+            re: std::array::from_fn(|k| value(k).re),
+            im: std::array::from_fn(|k| value(k).im),
+        }
+    }
+
+    fn times(&self, other: &Self) -> Self {
+        let mut out = Self::ZERO;
+        for k in 0..COUNT {
+            out.re[k] = self.re[k] * other.re[k] - self.im[k] * other.im[k];
+            out.im[k] = self.re[k] * other.im[k] + self.im[k] * other.re[k];
+        }
+        out
+    }
+
+    /// The sum of `COUNT / SHORT` neighbours each.
+    fn blocks<const SHORT: usize>(&self) -> Parts<SHORT> {
+        let width = COUNT / SHORT;
+        let sum = |row: &[f32; COUNT], k: usize| row[k * width..(k + 1) * width].iter().sum();
+        Parts {
+            re: std::array::from_fn(|k| sum(&self.re, k)),
+            im: std::array::from_fn(|k| sum(&self.im, k)),
+        }
+    }
+
+    /// The sum of the products.
+    fn dot(&self, other: &Self) -> Complex32 {
+        Complex32::new(
+            dot(&self.re, &other.re) - dot(&self.im, &other.im),
+            dot(&self.re, &other.im) + dot(&self.im, &other.re),
+        )
+    }
+}
 
 /// Two flags that were found.
 #[derive(Clone, Copy, Debug)]
@@ -73,14 +125,14 @@ const FLAG: [bool; 8] = [false, true, true, true, true, true, true, false];
 #[derive(Clone)]
 pub(super) struct Finder {
     /// The conjugate waveform of two flags that begin with either level.
-    waveforms: [Vec<Complex32>; 2],
+    waveforms: [Box<Parts<SPAN>>; 2],
     transform: Arc<dyn Fft<f32>>,
     scratch: Vec<Complex32>,
     spectrum: Vec<Complex32>,
     /// Bins either side of zero that are looked at.
     reach: usize,
     /// For few bins: each bin's turns over the blocks.
-    turns: Vec<Vec<Complex32>>,
+    turns: Vec<Parts<WIDE_BLOCKS>>,
     threshold: f32,
     next: u64,
     best: Option<Hit>,
@@ -101,10 +153,8 @@ impl Finder {
         let reach = (recipe.search_hz / bin_hz).ceil() as usize + 1;
         let reach = reach.min(LENGTH / 2 - 1);
         let turn = |bin: isize| {
-            let step = -TAU * bin as f64 / LENGTH as f64;
-            (0..BLOCKS)
-                .map(|b| cis(step * b as f64))
-                .collect::<Vec<_>>()
+            let step = -TAU * bin as f64 / (LENGTH * BLOCK) as f64;
+            Parts::of(|b| cis(step * (b * WIDE_BLOCK) as f64))
         };
         let bins = -(reach as isize)..=reach as isize;
         Finder {
@@ -172,14 +222,15 @@ impl Finder {
     /// The strongest flags that begin at a place.
     fn look(&mut self, ring: &Ring, at: u64) -> Option<Hit> {
         let samples = ring.get(at, SPAN)?;
-        let power: f32 = samples.iter().map(Complex32::norm_sqr).sum();
+        let samples = Parts::<SPAN>::of(|k| samples[k]);
+        let power = dot(&samples.re, &samples.re) + dot(&samples.im, &samples.im);
         if power <= f32::MIN_POSITIVE {
             return None;
         }
         let mut found: Option<Hit> = None;
         for polarity in 0..2 {
-            self.multiply(samples, polarity);
-            let (bin, value, shift) = self.strongest();
+            let turned = samples.times(&self.waveforms[polarity]);
+            let (bin, value, shift) = self.strongest(&turned);
             let share = value.norm_sqr() / (power * SPAN as f32);
             if found.is_none_or(|f| share > f.share) {
                 let offset = TAU * (bin as f64 + shift) / (LENGTH * BLOCK) as f64;
@@ -198,30 +249,21 @@ impl Finder {
         found
     }
 
-    fn multiply(&mut self, samples: &[Complex32], polarity: usize) {
-        let waveform = &self.waveforms[polarity];
-        let blocks = samples
-            .chunks_exact(BLOCK)
-            .zip(waveform.chunks_exact(BLOCK));
-        for (sum, (x, w)) in self.spectrum.iter_mut().zip(blocks) {
-            *sum = x[0] * w[0] + x[1] * w[1];
-        }
-    }
-
     /// The strongest frequency: its bin, its value, and how far beside the bin it lies.
-    fn strongest(&mut self) -> (isize, Complex32, f64) {
+    fn strongest(&mut self, turned: &Parts<SPAN>) -> (isize, Complex32, f64) {
         let reach = self.reach as isize;
         if self.turns.is_empty() {
+            let blocks = turned.blocks::<BLOCKS>();
+            for (k, x) in self.spectrum[..BLOCKS].iter_mut().enumerate() {
+                *x = Complex32::new(blocks.re[k], blocks.im[k]);
+            }
             self.spectrum[BLOCKS..].fill(Complex32::default());
             self.transform
                 .process_with_scratch(&mut self.spectrum, &mut self.scratch);
         } else {
-            let mut sums = [Complex32::default(); FEW];
-            for (sum, turns) in sums.iter_mut().zip(&self.turns) {
-                *sum = self.spectrum.iter().zip(turns).map(|(a, b)| a * b).sum();
-            }
-            for (bin, sum) in (-reach..=reach).zip(sums) {
-                self.spectrum[bin.rem_euclid(LENGTH as isize) as usize] = sum;
+            let blocks = turned.blocks::<WIDE_BLOCKS>();
+            for (bin, turns) in (-reach..=reach).zip(&self.turns) {
+                self.spectrum[bin.rem_euclid(LENGTH as isize) as usize] = blocks.dot(turns);
             }
         }
         let value = |bin: isize| self.spectrum[bin.rem_euclid(LENGTH as isize) as usize];
@@ -244,17 +286,16 @@ fn cis(angle: f64) -> Complex32 {
 }
 
 /// The conjugate waveform of two flags on a line that has `level` before them.
-fn waveform(line: &Line, mut level: usize) -> Vec<Complex32> {
+fn waveform(line: &Line, mut level: usize) -> Box<Parts<SPAN>> {
     let mut phase = 0.0;
-    let mut out = Vec::with_capacity(SPAN);
-    for symbol in 0..SYMBOLS {
-        if !FLAG[symbol % FLAG.len()] {
+    let mut out = Parts::ZERO;
+    for n in 0..SPAN {
+        if n % N == 0 && !FLAG[n / N % FLAG.len()] {
             level ^= 1;
         }
-        for _ in 0..N {
-            out.push(cis(-phase));
-            phase += line.tone(level);
-        }
+        let value = cis(-phase);
+        (out.re[n], out.im[n]) = (value.re, value.im);
+        phase += line.tone(level);
     }
-    out
+    Box::new(out)
 }
