@@ -130,6 +130,7 @@ impl ToneReceiver {
                         / f64::from(rate_out),
                     baud: f64::from(baud),
                     input_per_sample: rate.hz_f64() / f64::from(rate_out),
+                    half_bandwidth_hz: recipe.half_bandwidth_hz,
                 },
                 &recipe.sequence,
             ),

@@ -71,6 +71,8 @@ pub(super) struct EchoReader {
     at: f64,
     base: f64,
     probe: Probe,
+    /// What a correlation over a whole symbol would leave of the noise of one look.
+    noise_left: f32,
 }
 
 impl EchoReader {
@@ -96,6 +98,7 @@ impl EchoReader {
             at: 0.0,
             base: 0.0,
             probe: Probe::default(),
+            noise_left: noise_left(&line),
         }
     }
 
@@ -256,8 +259,7 @@ impl EchoReader {
         self.probe = Probe {
             mark,
             space,
-            // As in one symbol: the mean of all looks.
-            noise: latest.noise / LOOKS as f32,
+            noise: latest.noise * self.noise_left,
             offset: self.base + f64::from(latest.turn) / N as f64,
             share: self.probe.share + NOISE_GAIN * (explained - self.probe.share),
             longer: 0.0,
@@ -274,6 +276,15 @@ impl EchoReader {
             self.at += f64::from(TIMING_GAIN * middle / power) * N as f64;
         }
     }
+}
+
+/// What a correlation over a whole symbol leaves of the power of noise that is white within the
+/// channel, compared with the mean of two neighbouring samples.
+fn noise_left(line: &Line) -> f32 {
+    // The gain of that mean is cos(pi f / rate); its square's average over the channel.
+    let edge = line.half_bandwidth_hz / (line.baud * N as f64);
+    let passed = 0.5 + (TAU * edge).sin() / (2.0 * TAU * edge);
+    (line.baud / (2.0 * line.half_bandwidth_hz * passed)) as f32
 }
 
 /// How late a tap is, symbols.

@@ -83,6 +83,8 @@ pub(crate) struct Line {
     pub baud: f64,
     /// Samples of the port's input for one sample here.
     pub input_per_sample: f64,
+    /// The samples pass this much to either side of the centre, hertz.
+    pub half_bandwidth_hz: f64,
 }
 
 impl Line {

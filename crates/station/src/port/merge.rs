@@ -17,6 +17,9 @@ const MOST_WAITING: usize = 32;
 pub(super) struct Merger {
     /// How long to wait for another branch's copy, samples.
     patience: u64,
+    /// So long after its end a complaint still waits for a late branch to read what it is about,
+    /// samples.
+    settling: u64,
     frames: VecDeque<(Vec<u8>, ReceptionReport)>,
     complaints: VecDeque<(UnreadableReason, ReceptionReport)>,
     /// Frames that were given out lately.
@@ -51,9 +54,10 @@ fn remember<T>(list: &mut VecDeque<T>, item: T) {
 }
 
 impl Merger {
-    pub(super) fn new(patience: u64) -> Self {
+    pub(super) fn new(patience: u64, settling: u64) -> Self {
         Merger {
             patience,
+            settling,
             frames: VecDeque::with_capacity(MOST_WAITING),
             complaints: VecDeque::with_capacity(MOST_WAITING),
             given: VecDeque::with_capacity(REMEMBERED),
@@ -137,7 +141,9 @@ impl Merger {
             out.push(ReceiverEvent::Frame { octets, report });
         }
         // A longer frame may still turn out to cover what one branch could not read.
-        let settled = |r: &ReceptionReport| ripe(r) && oldest_open.is_none_or(|o| o > r.end);
+        let settled = |r: &ReceptionReport| {
+            r.end + self.settling <= reached && oldest_open.is_none_or(|o| o > r.end)
+        };
         while self.complaints.front().is_some_and(|(_, r)| settled(r))
             || self.complaints.len() > MOST_WAITING
         {
@@ -190,7 +196,7 @@ mod tests {
 
     #[test]
     fn copies_become_the_best_copy_and_repeats_stay() {
-        let mut merger = Merger::new(100);
+        let mut merger = Merger::new(100, 100);
         merger.frame(vec![1], report(1000, 2000, 8.0));
         merger.frame(vec![1], report(1004, 1999, 12.0));
         merger.frame(vec![1], report(2100, 3100, 9.0));
@@ -211,7 +217,7 @@ mod tests {
 
     #[test]
     fn nothing_comes_out_before_all_branches_had_their_turn() {
-        let mut merger = Merger::new(100);
+        let mut merger = Merger::new(100, 100);
         merger.frame(vec![1], report(1000, 2000, 8.0));
         let mut out = Vec::new();
         merger.release(SampleCount(2099), None, &mut out);
@@ -222,7 +228,7 @@ mod tests {
 
     #[test]
     fn a_complaint_needs_a_carrier_and_yields_to_a_frame() {
-        let mut merger = Merger::new(100);
+        let mut merger = Merger::new(100, 100);
         merger.complaint(bad(), report(1000, 2000, 3.0));
         assert_eq!(all(&mut merger), [], "nothing was heard");
         merger.carrier(true, SampleCount(900));
@@ -243,7 +249,7 @@ mod tests {
 
     #[test]
     fn a_complaint_waits_for_a_frame_that_is_still_being_received() {
-        let mut merger = Merger::new(100);
+        let mut merger = Merger::new(100, 100);
         merger.carrier(true, SampleCount(0));
         merger.complaint(bad(), report(1000, 2000, 3.0));
         let mut out = Vec::new();

@@ -167,6 +167,7 @@ impl Receiver {
         let branches = demodulator.branches();
         let limits = Limits::default();
         let patience = PATIENCE * u64::from(rate.hz()) / u64::from(mode.baud());
+        let merger = Merger::new(patience, patience + demodulator.delay() as u64);
         Ok(Receiver {
             demodulator,
             meter: LevelMeter::new(rate),
@@ -179,7 +180,7 @@ impl Receiver {
             ),
             fx25: vec![Fx25Receiver::default(); branches],
             reached: vec![SampleCount(0); branches],
-            merger: Merger::new(patience),
+            merger,
             piece: (PIECE_S * rate.hz_f64()).ceil() as usize,
             events: Vec::new(),
             readings: Vec::new(),
@@ -257,9 +258,9 @@ impl Receiver {
         let branches = (0_u8..).zip(&self.deframers).zip(&self.reached);
         // Nobody waits for a branch that reads a burst again after its end.
         let timely = branches.filter(|((branch, _), _)| !self.demodulator.is_late(*branch));
-        let reached = timely.clone().map(|(_, at)| *at).min().unwrap_or_default();
-        let frames = timely.clone().filter_map(|((_, d), _)| d.open_since());
-        let blocks = timely.filter_map(|((b, _), _)| self.fx25[usize::from(b)].open_since());
+        let reached = timely.map(|(_, at)| *at).min().unwrap_or_default();
+        let frames = self.deframers.iter().filter_map(|d| d.open_since());
+        let blocks = self.fx25.iter().filter_map(|b| b.open_since());
         let oldest_open = frames.chain(blocks).min();
         self.merger.release(reached, oldest_open, out);
     }
@@ -352,6 +353,6 @@ impl Receiver {
     /// How many samples after its last bit a frame has come out at the latest: that much
     /// silence flushes a recording.
     pub fn delay(&self) -> usize {
-        self.demodulator.delay() + 2 * self.merger.patience() as usize
+        2 * self.demodulator.delay() + 3 * self.merger.patience() as usize
     }
 }
