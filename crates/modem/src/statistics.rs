@@ -8,7 +8,7 @@ const SYMBOLS_PER_ENTRY: usize = 8;
 const ENTRIES: usize = 2048;
 
 /// Sums of `N` quantities from the start of time, kept every few symbols as a ring.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct RunningSums<const N: usize> {
     ring: Vec<(SampleCount, [f64; N])>,
     sums: [f64; N],
@@ -21,6 +21,19 @@ impl<const N: usize> Default for RunningSums<N> {
             ring: Vec::with_capacity(ENTRIES),
             sums: [0.0; N],
             symbols: 0,
+        }
+    }
+}
+
+impl<const N: usize> Clone for RunningSums<N> {
+    /// A copy that has as much room, so that it will not allocate either.
+    fn clone(&self) -> Self {
+        let mut ring = Vec::with_capacity(ENTRIES);
+        ring.extend_from_slice(&self.ring);
+        RunningSums {
+            ring,
+            sums: self.sums,
+            symbols: self.symbols,
         }
     }
 }
