@@ -225,7 +225,8 @@ fn whatever_comes_in_nothing_breaks() {
     let mode = Mode::Afsk1200;
     let bits = random_bits(&mut Chance::stream(7, "odd"), 1000);
     let good = sound(mode, &bits, 0.0);
-    let odd: [(&str, fn(usize) -> f32); 5] = [
+    type Sample = fn(usize) -> f32;
+    let odd: [(&str, Sample); 5] = [
         ("not a number", |_| f32::NAN),
         ("infinite", |n| [f32::INFINITY, f32::NEG_INFINITY][n % 2]),
         ("huge", |n| if n % 7 < 3 { 1e30 } else { -1e30 }),
