@@ -29,6 +29,7 @@ mod resample;
 mod sender;
 pub mod sounds;
 mod ssb;
+pub mod tones;
 
 pub use band::{Band, Transmission};
 pub use config::{

@@ -144,9 +144,8 @@ impl BasebandReceiver {
         let snr = 10.0 * (signal / noise).log10();
         Measurement {
             level_dbfs: power_dbfs(signal),
-            offset_hz: None,
-            twist_db: None,
             snr_db: Some(snr as f32).filter(|x| x.is_finite()),
+            ..Measurement::NOTHING
         }
     }
 }

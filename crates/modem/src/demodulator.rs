@@ -3,6 +3,7 @@
 use dunlin_clock::{SampleCount, SampleRate};
 
 use crate::baseband::BasebandReceiver;
+use crate::clipping::ClippingMeter;
 use crate::recipe::Recipe;
 use crate::tones::ToneReceiver;
 use crate::{Mode, ModemError};
@@ -62,6 +63,14 @@ pub struct Measurement {
     /// Signal to noise ratio at the decisions, dB; for tones in white noise this is Eb/N0.
     /// Fading and distortion count as noise. 40 at most.
     pub snr_db: Option<f32>,
+    /// How fast the tones rise, hertz per second. Only for tones.
+    pub drift_hz_s: Option<f32>,
+    /// By how much the symbols come faster than they should, parts per million of the symbol
+    /// rate. An error of the own sound device's clock counts too.
+    pub rate_error_ppm: Option<f32>,
+    /// The share of the samples that stand at full scale or whose tops are cut flat, 0 to 1, in
+    /// whatever came in, noise included.
+    pub clipped: Option<f32>,
 }
 
 impl Measurement {
@@ -71,6 +80,9 @@ impl Measurement {
         offset_hz: None,
         twist_db: None,
         snr_db: None,
+        drift_hz_s: None,
+        rate_error_ppm: None,
+        clipped: None,
     };
 }
 
@@ -84,6 +96,7 @@ pub struct ReceiveSettings {}
 pub struct Demodulator {
     mode: Mode,
     receiver: Receiver,
+    clipping: ClippingMeter,
 }
 
 #[derive(Clone, Debug)]
@@ -106,7 +119,11 @@ impl Demodulator {
                 Receiver::Baseband(Box::new(receiver))
             }
         };
-        Ok(Demodulator { mode, receiver })
+        Ok(Demodulator {
+            mode,
+            receiver,
+            clipping: ClippingMeter::new(rate),
+        })
     }
 
     /// The mode that is received.
@@ -117,6 +134,7 @@ impl Demodulator {
     /// Takes the next samples of the stream, full scale being -1 to 1, and appends what they
     /// told. What is not a finite number counts as silence.
     pub fn process(&mut self, samples: &[f32], out: &mut Vec<DemodEvent>) {
+        self.clipping.process(samples);
         match &mut self.receiver {
             Receiver::Tones(r) => r.process(samples, out),
             Receiver::Baseband(r) => r.process(samples, out),
@@ -172,9 +190,13 @@ impl Demodulator {
         if branch >= self.branches() {
             return Measurement::NOTHING;
         }
-        match &self.receiver {
+        let measured = match &self.receiver {
             Receiver::Tones(r) => r.measure(branch, from, to),
             Receiver::Baseband(r) => r.measure(branch, from, to),
+        };
+        Measurement {
+            clipped: self.clipping.over(from, to),
+            ..measured
         }
     }
 }

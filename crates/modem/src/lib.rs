@@ -7,6 +7,7 @@
 
 mod baseband;
 mod carrier;
+mod clipping;
 mod correlator;
 mod cpfsk;
 mod demodulator;
@@ -29,6 +30,7 @@ mod steady;
 mod threshold;
 mod timing;
 mod tones;
+mod track;
 
 pub use demodulator::{DemodEvent, Demodulator, Measurement, ReceiveSettings, Rival};
 pub use error::ModemError;

@@ -5,6 +5,7 @@ use std::fmt;
 use dunlin_clock::SampleRate;
 use serde::{Deserialize, Serialize};
 
+use crate::recipe::Recipe;
 use crate::ModemError;
 
 /// A way to put bits on the air. What each is made of stands in the crate's recipes.
@@ -69,6 +70,14 @@ impl Mode {
             Mode::Afsk300 | Mode::Afsk1200 | Mode::Fsk1200 => 8_000,
             Mode::Fsk4800 => 11_025,
             Mode::Fsk9600 => 22_050,
+        }
+    }
+
+    /// The lower and the higher audio tone (mark and space), hertz; `None` for direct shift.
+    pub const fn tones_hz(self) -> Option<(f32, f32)> {
+        match Recipe::of(self) {
+            Recipe::Tones(r) => Some((r.mark_hz as f32, r.space_hz as f32)),
+            Recipe::Baseband(_) => None,
         }
     }
 

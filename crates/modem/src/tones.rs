@@ -9,7 +9,7 @@
 use std::f64::consts::TAU;
 
 use dunlin_clock::{SampleCount, SampleRate};
-use num_complex::Complex32;
+use num_complex::{Complex32, Complex64};
 
 use crate::carrier::{CarrierDetector, ToneContrast};
 use crate::correlator::{Correlator, TAPS};
@@ -23,6 +23,7 @@ use crate::resampler::{Windows, most_per_chunk};
 use crate::sequence::{Line, SequenceReceiver};
 use crate::statistics::RunningSums;
 use crate::timing::SymbolTiming;
+use crate::track::{Course, Track};
 
 const N: usize = SAMPLES_PER_SYMBOL;
 
@@ -332,6 +333,7 @@ struct Detector {
     /// For each twist, the factor for the space tone, and the line decoder.
     slicers: Vec<(f32, NrziDecoder)>,
     sums: Sums,
+    track: Track,
 }
 
 impl Detector {
@@ -362,6 +364,7 @@ impl Detector {
             timing: SymbolTiming::new(timing),
             slicers: recipe.twists_db.iter().map(slicer).collect(),
             sums: Sums::default(),
+            track: Track::new(N as f64),
         }
     }
 
@@ -408,12 +411,13 @@ impl Detector {
                     rival: None,
                 });
             }
-            self.note(middle.round() as u64, mark, space, at);
+            self.note(middle, mark, space, at);
         }
     }
 
     /// Adds a symbol to the sums.
-    fn note(&mut self, nearest: u64, mark: f32, space: f32, at: SampleCount) {
+    fn note(&mut self, middle: f64, mark: f32, space: f32, at: SampleCount) {
+        let nearest = middle.round() as u64;
         let is_mark = mark > space;
         let (ring, turn) = if is_mark {
             (&self.marks, self.mark_turn)
@@ -429,6 +433,8 @@ impl Detector {
         values[6] = f64::from(turned.re);
         values[7] = f64::from(turned.im);
         self.sums.push(at, values);
+        let turned = Complex64::new(values[6], values[7]);
+        self.track.push(at, middle, turned);
     }
 
     fn measure(&self, from: SampleCount, to: SampleCount) -> Measurement {
@@ -453,11 +459,19 @@ impl Detector {
         let (mark, space) = (mark / mark_gain, space / space_gain);
         let signal = (marks * mark + spaces * space) / symbols;
         let known = |x: f64| Some(x as f32).filter(|x| x.is_finite());
+        let course = self.track.over(from, to);
+        // The turn is that of two samples, the drift that of a symbol.
+        let drift = |c: Course| {
+            c.radians_per_symbol / (2.0 * TAU) * self.own_rate * self.own_rate / N as f64
+        };
         Measurement {
             level_dbfs: power_dbfs(signal) + LEVEL_LOST_DB,
             offset_hz: known(self.offset_hz + residual),
             twist_db: known(10.0 * (mark / space).log10()),
             snr_db: known(10.0 * (through / noise.max(through * 1e-4)).log10()),
+            drift_hz_s: course.and_then(|c| known(drift(c))),
+            rate_error_ppm: course.and_then(|c| known(c.faster * 1e6)),
+            clipped: None,
         }
     }
 }

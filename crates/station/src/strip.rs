@@ -140,6 +140,11 @@ fn corrected(fec: FecReport) -> String {
     )
 }
 
+/// Why tones are shown that never became a frame.
+pub(crate) fn why_tones(sentence: &str) -> String {
+    format!("no frame came of {sentence}")
+}
+
 /// Why a frame could probably not be read, with the evidence.
 pub(crate) fn why_unreadable(reason: &str, snr_db: Option<f32>) -> String {
     match snr_db {

@@ -2,11 +2,12 @@
 //! behaves. Ratios and shares, not pass or fail.
 //!
 //! `cargo bench -p dunlin --bench receiver` prints all; `-- speed`, `-- noise`, `-- carrier`,
-//! `-- classify` one.
+//! `-- classify`, `-- measure` one.
 
 mod carrier;
 mod classify;
 mod kinds;
+mod measure;
 
 use std::hint::black_box;
 use std::time::{Duration, Instant};
@@ -32,6 +33,9 @@ fn main() {
     }
     if wants("classify") {
         classify::print();
+    }
+    if wants("measure") {
+        measure::print();
     }
 }
 

@@ -9,6 +9,7 @@ mod baud_line;
 mod classify;
 mod energy;
 mod floor;
+mod heard_tones;
 mod spectrum;
 mod two_tone;
 
@@ -16,6 +17,7 @@ use dunlin_clock::{SampleCount, SampleRate};
 
 pub use classify::{Sound, SoundKind};
 pub use energy::{EnergyReport, EnergySettings};
+pub use heard_tones::HeardTones;
 
 use crate::Mode;
 use crate::fir::Lowpass;
@@ -24,6 +26,7 @@ use crate::resampler::Resampler;
 use baud_line::BaudLines;
 use classify::{Classifier, LEVELS, Look};
 use energy::EnergyDetector;
+use heard_tones::HeardTonesFinder;
 use spectrum::{FRAME, HOP, RATE, Spectrum, Transform};
 use two_tone::TwoToneFinder;
 
@@ -46,6 +49,9 @@ pub enum SenseEvent {
     },
     /// The kind of sound has changed. At most every 256 ms.
     Sound(Sound),
+    /// Two tones were heard for a while, whether or not anybody could read them. Told when they
+    /// have gone, or after 16 seconds.
+    Tones(HeardTones),
 }
 
 /// Listens to a port beside its demodulator.
@@ -55,6 +61,8 @@ pub struct Sensor {
     rows: Vec<Vec<f32>>,
     lines: BaudLines,
     at: u64,
+    /// Samples of the input for one at 8000 per second.
+    input_per_sample: f64,
     offset: f32,
     energy: EnergyDetector,
     block_sum: f32,
@@ -66,6 +74,7 @@ pub struct Sensor {
     transform: Transform,
     spectrum: Spectrum,
     tones: TwoToneFinder,
+    heard_tones: HeardTonesFinder,
     classifier: Classifier,
 }
 
@@ -94,6 +103,8 @@ impl Sensor {
             transform: Transform::new(),
             spectrum: Spectrum::new(),
             tones: TwoToneFinder::new(),
+            heard_tones: HeardTonesFinder::new(),
+            input_per_sample: rate.hz_f64() / f64::from(RATE),
             classifier: Classifier::new(mode),
         }
     }
@@ -120,6 +131,7 @@ impl Sensor {
     pub fn skip(&mut self, samples: u64) {
         self.at += samples;
         self.energy.pause();
+        self.heard_tones.forget();
     }
 
     /// What the energy detector knows.
@@ -148,16 +160,14 @@ impl Sensor {
         }
         self.frame.push(value);
         if self.frame.len() == FRAME {
-            if self.look() {
-                out.push(SenseEvent::Sound(self.classifier.sound()));
-            }
+            self.look(out);
             self.frame.copy_within(HOP.., 0);
             self.frame.truncate(FRAME - HOP);
         }
     }
 
-    /// Looks at the latest frame; true if the kind of sound has changed.
-    fn look(&mut self) -> bool {
+    /// Looks at the latest frame.
+    fn look(&mut self, out: &mut Vec<SenseEvent>) {
         let transform = &mut self.transform;
         self.spectrum.push(&self.frame, transform);
         let mut levels_dbfs = [0.0; LEVELS];
@@ -166,19 +176,28 @@ impl Sensor {
             let square: f32 = part.iter().map(|s| s * s).sum::<f32>() / part.len() as f32;
             *level = power_dbfs(2.0 * f64::from(square));
         }
+        let tones = self
+            .tones
+            .find(&self.spectrum.raw, &self.spectrum.power, transform);
+        let length = (FRAME as f64 * self.input_per_sample) as u64;
+        let span = (self.at.saturating_sub(length), self.at);
+        let heard = self
+            .heard_tones
+            .push(tones, (SampleCount(span.0), SampleCount(span.1)));
+        out.extend(heard.map(SenseEvent::Tones));
         let look = Look {
             levels_dbfs,
             loudest: std::mem::take(&mut self.loudest),
             data: self.data_blocks / self.blocks.max(1.0),
             line: self.spectrum.line(),
             pitch: self.spectrum.pitch(transform),
-            tones: self
-                .tones
-                .find(&self.spectrum.raw, &self.spectrum.power, transform),
+            tones,
             wide_baud: self.lines.take(),
         };
         (self.data_blocks, self.blocks) = (0.0, 0.0);
         let shape = self.spectrum.shape();
-        self.classifier.push(look, shape)
+        if self.classifier.push(look, shape) {
+            out.push(SenseEvent::Sound(self.classifier.sound()));
+        }
     }
 }

@@ -71,6 +71,8 @@ pub(super) struct TwoToneFinder {
     turns: Vec<Complex32>,
     values: Vec<f32>,
     intervals: Vec<f32>,
+    /// Kept only for its memory.
+    sorted: Vec<f32>,
 }
 
 impl TwoToneFinder {
@@ -80,6 +82,7 @@ impl TwoToneFinder {
             turns: vec![Complex32::default(); FRAME],
             values: vec![0.0; VALUES],
             intervals: Vec::with_capacity(MOST_CHANGES),
+            sorted: Vec::with_capacity(MOST_CHANGES),
         }
     }
 
@@ -136,35 +139,61 @@ impl TwoToneFinder {
         })
     }
 
-    /// The symbol rate, from the shortest times between changes of tone.
+    /// The symbol rate: of the times between changes of tone the shortest are one symbol long,
+    /// and all are whole multiples of it.
     fn baud(&mut self, middle: f32, margin: f32) -> Option<f32> {
-        self.intervals.clear();
-        let (mut above, mut last) = (None, None);
-        for (i, &value) in self.values.iter().enumerate() {
-            let now = value > middle;
-            if (value - middle).abs() < margin || above == Some(now) {
-                continue;
-            }
-            if above.is_some() && self.intervals.len() < MOST_CHANGES {
-                if let Some(last) = last {
-                    self.intervals.push((i - last) as f32);
-                }
-                last = Some(i);
-            }
-            above = Some(now);
-        }
+        self.note_intervals(middle, margin);
         if self.intervals.len() < 4 {
             return None;
         }
-        self.intervals.sort_by(f32::total_cmp);
-        let short = self.intervals[self.intervals.len() / 4];
+        self.sorted.clear();
+        self.sorted.extend_from_slice(&self.intervals);
+        self.sorted.sort_by(f32::total_cmp);
+        let short = self.sorted[self.sorted.len() / 4];
         let near = |x: &&f32| (0.7 * short..=1.35 * short).contains(*x);
         let (sum, count) = self
             .intervals
             .iter()
             .filter(near)
             .fold((0.0, 0.0), |(s, n), x| (s + x, n + 1.0));
-        Some(RATE as f32 / STEP as f32 * count / sum)
+        let mut symbol = sum / count;
+        // The better the symbol is known, the longer the intervals that can be counted in it.
+        for most in [2.5, 4.5, 8.5] {
+            let (mut length, mut symbols) = (0.0, 0.0);
+            for &interval in self.intervals.iter().filter(|i| **i < most * symbol) {
+                length += interval;
+                symbols += (interval / symbol).round().max(1.0);
+            }
+            if symbols > 0.0 {
+                symbol = length / symbols;
+            }
+        }
+        Some(RATE as f32 / STEP as f32 / symbol)
+    }
+
+    /// Finds the times between changes of tone. A change counts when the frequency has passed
+    /// the middle by `margin`, and its time is that of the last crossing of the middle.
+    fn note_intervals(&mut self, middle: f32, margin: f32) {
+        self.intervals.clear();
+        let (mut above, mut last) = (None, None);
+        let mut crossed = 0.0;
+        let mut before = self.values[0] - middle;
+        for (i, &value) in self.values.iter().enumerate() {
+            let here = value - middle;
+            if (here > 0.0) != (before > 0.0) {
+                crossed = i as f32 - here / (here - before);
+            }
+            before = here;
+            let now = here > 0.0;
+            if here.abs() < margin || above == Some(now) {
+                continue;
+            }
+            if above.is_some() && self.intervals.len() < MOST_CHANGES {
+                self.intervals.extend(last.map(|last| crossed - last));
+                last = Some(crossed);
+            }
+            above = Some(now);
+        }
     }
 }
 

@@ -1,6 +1,7 @@
 //! One signal that is being read, by all readers of the mode side by side.
 
 use dunlin_clock::SampleCount;
+use num_complex::Complex64;
 
 use super::echo::EchoReader;
 use super::finder::Hit;
@@ -12,6 +13,7 @@ use crate::demodulator::{DemodEvent, Measurement};
 use crate::level::power_dbfs;
 use crate::recipe::SAMPLES_PER_SYMBOL;
 use crate::statistics::RunningSums;
+use crate::track::{Course, Track};
 
 const N: usize = SAMPLES_PER_SYMBOL;
 /// Flags this close in frequency (hertz as a share of the rate) and time (symbols) to what is
@@ -42,16 +44,21 @@ enum Kind {
 #[derive(Clone, Debug)]
 struct Reader {
     kind: Kind,
+    /// By how many symbols its frequency lags behind a steady drift.
+    lag_symbols: f64,
     sums: Sums,
+    track: Track,
     /// Symbols that are still read if the signal does not come back; 0 when nothing is read.
     left: usize,
 }
 
 impl Reader {
-    fn new(kind: Kind) -> Self {
+    fn new(kind: Kind, lag_symbols: f64) -> Self {
         Reader {
             kind,
+            lag_symbols,
             sums: Sums::default(),
+            track: Track::new(N as f64),
             left: 0,
         }
     }
@@ -61,6 +68,7 @@ impl Reader {
             Kind::Phase(reader) => reader.start(hit),
             Kind::Echo(reader) => reader.start(hit),
         }
+        self.track.restart();
         self.left = DELAY_SYMBOLS;
     }
 
@@ -126,7 +134,11 @@ impl Reader {
                 f64::from(probe.noise),
                 line.hertz(probe.offset),
             ];
-            self.sums.push(line.place(self.at()), values);
+            let at = self.at();
+            self.sums.push(line.place(at), values);
+            // As far as the angle of one sample; beyond half a turn nothing is looked for.
+            self.track
+                .push(line.place(at), at, Complex64::cis(probe.offset));
             out.extend(bit.map(|bit| bit.event(branch as u8)));
             // When the signal has gone, the bits on their way must still come out.
             self.left = if !probe.noise.is_finite() {
@@ -145,6 +157,13 @@ impl Reader {
     }
 }
 
+/// By how many symbols the frequency of a loop with these gains lags behind a steady drift: its
+/// phase error is drift / `frequency_gain`, of which it takes `gain` over by itself
+/// (F. M. Gardner, Phaselock Techniques, the loop of second order; from memory).
+fn lag(gain: f32, frequency_gain: f32) -> f64 {
+    f64::from(gain / frequency_gain)
+}
+
 /// One signal.
 #[derive(Clone, Debug)]
 pub(super) struct Slot {
@@ -157,17 +176,21 @@ pub(super) struct Slot {
 
 impl Slot {
     pub fn new(line: Line, recipe: &SequenceRecipe) -> Self {
-        let phase = recipe
-            .phase
-            .iter()
-            .map(|&r| Kind::Phase(PhaseReader::new(line, r)));
-        let echo = recipe
-            .echo
-            .iter()
-            .map(|&r| Kind::Echo(EchoReader::new(line, r)));
+        let phase = recipe.phase.iter().map(|&r| {
+            Reader::new(
+                Kind::Phase(PhaseReader::new(line, r)),
+                lag(r.gain, r.frequency_gain),
+            )
+        });
+        let echo = recipe.echo.iter().map(|&r| {
+            Reader::new(
+                Kind::Echo(EchoReader::new(line, r)),
+                lag(r.gain, r.frequency_gain),
+            )
+        });
         Slot {
             line,
-            readers: phase.chain(echo).map(Reader::new).collect(),
+            readers: phase.chain(echo).collect(),
             patience: recipe.patience.max(DELAY_SYMBOLS),
             clear: 0.0,
         }
@@ -233,17 +256,28 @@ impl Slot {
 
     /// What is known of the symbols between two places, as one reader saw them.
     pub fn measure(&self, reader: usize, from: SampleCount, to: SampleCount) -> Measurement {
-        let [symbols, mark, space, noise, offset] = self.readers[reader].sums.over(from, to);
+        let reader = &self.readers[reader];
+        let [symbols, mark, space, noise, offset] = reader.sums.over(from, to);
         if symbols < 1.0 {
             return Measurement::NOTHING;
         }
         let signal = (mark + space) / 2.0;
         let known = |x: f64| Some(x as f32).filter(|x| x.is_finite());
+        let course = reader.track.over(from, to);
+        // The loop is behind what it follows.
+        let middle = |c: Course| {
+            self.line
+                .hertz(c.radians + c.radians_per_symbol * reader.lag_symbols)
+        };
+        let drift = |c: Course| self.line.hertz(c.radians_per_symbol) * self.line.baud;
         Measurement {
             level_dbfs: power_dbfs(signal / symbols),
-            offset_hz: known(offset / symbols),
+            offset_hz: known(course.map_or(offset / symbols, middle)),
             twist_db: known(10.0 * (mark / space).log10()),
             snr_db: known(10.0 * (signal / noise.max(signal * 1e-4)).log10()),
+            drift_hz_s: course.and_then(|c| known(drift(c))),
+            rate_error_ppm: course.and_then(|c| known(c.faster * 1e6)),
+            clipped: None,
         }
     }
 }

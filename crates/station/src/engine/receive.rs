@@ -8,7 +8,7 @@ use super::Station;
 use crate::channel::{Origin, Queued};
 use crate::event::{BlockKind, Event, Note, PortId, Urgency, ms};
 use crate::links::{self, LinkKey};
-use crate::port::{ReceiverEvent, ReceptionReport, SoundKind};
+use crate::port::{ReceiverEvent, ReceptionReport, SoundKind, TonesAdvice};
 use crate::strip;
 use crate::words;
 
@@ -59,6 +59,11 @@ impl Station {
                 ReceiverEvent::Energy { on, at } => {
                     let at = self.moment(now, port, at);
                     self.channel(port).energy = on.then_some(at);
+                }
+                ReceiverEvent::Tones(advice) => {
+                    let moment = |at| self.moment(now, port, at);
+                    let span = (moment(advice.start), moment(advice.end));
+                    self.tones(port, &advice, span);
                 }
                 ReceiverEvent::Sound(sound) => {
                     let channel = self.channel(port);
@@ -113,6 +118,15 @@ impl Station {
         }
         let snr_db = report.and_then(|r| r.snr_db);
         block.why = Some(strip::why_unreadable(reason, snr_db));
+        let block = self.strips.add(block);
+        self.tell(Event::Block(block));
+    }
+
+    /// Tones were heard that never became a frame.
+    fn tones(&mut self, port: PortId, advice: &TonesAdvice, (start, end): Span) {
+        let mut block = strip::blank(port, BlockKind::Unreadable, start, Some(end));
+        block.offset_hz = advice.offset_hz;
+        block.why = Some(strip::why_tones(&advice.sentence));
         let block = self.strips.add(block);
         self.tell(Event::Block(block));
     }

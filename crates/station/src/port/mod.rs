@@ -4,11 +4,13 @@
 //! [`Transmitter`] turns frame octets into samples.
 
 pub(crate) mod address;
+mod advice;
 mod merge;
 mod receiver;
 mod sound;
 mod transmitter;
 
+pub use advice::TonesAdvice;
 pub use dunlin_framing::{FecStrength, most_bits};
 pub use dunlin_modem::sense::SoundKind;
 pub use receiver::{FecReport, Receiver, ReceiverEvent, ReceptionReport, UnreadableReason};

@@ -13,6 +13,7 @@ use serde::Serialize;
 use thiserror::Error;
 
 use super::address;
+use super::advice::{Adviser, TonesAdvice};
 use super::merge::Merger;
 use super::sound::ChannelSound;
 
@@ -40,6 +41,14 @@ pub struct ReceptionReport {
     pub twist_db: Option<f32>,
     /// Signal to noise at the decisions, dB; for tones in white noise this is Eb/N0.
     pub snr_db: Option<f32>,
+    /// How fast the tones rise, hertz per second; `None` in modes without tones, and where too
+    /// little was heard to tell.
+    pub drift_hz_s: Option<f32>,
+    /// By how much the symbols come faster than they should, parts per million; the error of
+    /// the own sound device's clock is in it.
+    pub rate_error_ppm: Option<f32>,
+    /// The share of the sound that stands at full scale or has its tops cut flat, 0 to 1.
+    pub clipped: Option<f32>,
     /// Bits, as HDLC counts them, that were read otherwise than the detector told them, to
     /// make the frame's check right; 0 in a frame that came as it is told.
     pub repaired_bits: u16,
@@ -75,6 +84,9 @@ impl ReceptionReport {
             offset_hz,
             twist_db,
             snr_db,
+            drift_hz_s,
+            rate_error_ppm,
+            clipped,
         } = measured;
         ReceptionReport {
             start,
@@ -83,6 +95,9 @@ impl ReceptionReport {
             offset_hz,
             twist_db,
             snr_db,
+            drift_hz_s,
+            rate_error_ppm,
+            clipped,
             repaired_bits: reading.repaired_bits,
             confidence: reading.confidence,
             how,
@@ -136,6 +151,8 @@ pub enum ReceiverEvent {
     },
     /// The kind of sound has changed. At most every 250 ms.
     Sound(ChannelSound),
+    /// Two tones were heard that never became a frame. At most every 5 seconds.
+    Tones(TonesAdvice),
 }
 
 /// Samples to frames: a demodulator, a deframer for each of its branches, and one answer
@@ -152,6 +169,8 @@ pub struct Receiver {
     /// How far each branch has come.
     reached: Vec<SampleCount>,
     merger: Merger,
+    adviser: Adviser,
+    heard: SampleCount,
     /// The most samples that are given on at a time.
     piece: usize,
     /// Kept only for their memory.
@@ -181,6 +200,8 @@ impl Receiver {
             fx25: vec![Fx25Receiver::default(); branches],
             reached: vec![SampleCount(0); branches],
             merger,
+            adviser: Adviser::new(mode, rate),
+            heard: SampleCount(0),
             piece: (PIECE_S * rate.hz_f64()).ceil() as usize,
             events: Vec::new(),
             readings: Vec::new(),
@@ -197,10 +218,11 @@ impl Receiver {
             let mut sensed = std::mem::take(&mut self.sensed);
             self.sensor.process(piece, data, &mut sensed);
             for event in sensed.drain(..) {
-                out.push(match event {
-                    SenseEvent::Energy { on, at } => ReceiverEvent::Energy { on, at },
-                    SenseEvent::Sound(_) => ReceiverEvent::Sound(self.sound()),
-                });
+                match event {
+                    SenseEvent::Energy { on, at } => out.push(ReceiverEvent::Energy { on, at }),
+                    SenseEvent::Sound(_) => out.push(ReceiverEvent::Sound(self.sound())),
+                    SenseEvent::Tones(tones) => self.adviser.tones(tones),
+                }
             }
             self.sensed = sensed;
         }
@@ -223,6 +245,7 @@ impl Receiver {
     /// Gives samples to the demodulator and the deframers.
     fn demodulate(&mut self, samples: &[f32], out: &mut Vec<ReceiverEvent>) {
         self.meter.process(samples);
+        self.heard = self.heard + samples.len() as u64;
         let mut events = std::mem::take(&mut self.events);
         events.clear();
         self.demodulator.process(samples, &mut events);
@@ -262,7 +285,15 @@ impl Receiver {
         let frames = self.deframers.iter().filter_map(|d| d.open_since());
         let blocks = self.fx25.iter().filter_map(|b| b.open_since());
         let oldest_open = frames.chain(blocks).min();
+        let first = out.len();
         self.merger.release(reached, oldest_open, out);
+        for event in &out[first..] {
+            if let ReceiverEvent::Frame { report, .. } = event {
+                self.adviser.frame(report.start, report.end);
+            }
+        }
+        let advice = self.adviser.advice(self.heard, self.demodulator.carrier());
+        out.extend(advice.map(ReceiverEvent::Tones));
     }
 
     fn bit(&mut self, branch: u8, bit: SoftBit) {
