@@ -5,8 +5,8 @@ use std::fmt;
 use dunlin_clock::SampleRate;
 use serde::{Deserialize, Serialize};
 
-use crate::recipe::Recipe;
 use crate::ModemError;
+use crate::recipe::Recipe;
 
 /// A way to put bits on the air. What each is made of stands in the crate's recipes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]

@@ -49,7 +49,10 @@ pub fn json(
         file,
         number,
         start_s: rounded(found.start_s(rate), 4),
-        length_s: rounded(found.end.saturating_sub(found.start) as f64 / rate.hz_f64(), 4),
+        length_s: rounded(
+            found.end.saturating_sub(found.start) as f64 / rate.hz_f64(),
+            4,
+        ),
         mode: found.mode,
         frame: hex(&found.octets),
         text: text(&found.octets),
