@@ -17,19 +17,25 @@ PHASES = 8
 def frames(samples, mode, rate, offset=0.0):
     """Every frame with a right FCS, as octets without FCS, in order of time.
     `offset` in Hz moves the expected tones."""
-    symbols = _tone_balance if mode.tones else _slice
     found = {}
-    for phase in range(PHASES):
-        soft = symbols(np.asarray(samples, dtype=float), mode, rate, offset, phase / PHASES)
-        levels = (soft > 0).astype(np.uint8)
-        if mode.scrambled:
-            levels = wire.descramble(levels)
-        for position, octets in wire.disclose(wire.from_nrzi(levels)):
+    for bits in streams(samples, mode, rate, offset):
+        for position, octets in wire.disclose(bits):
             # The same frame at another phase starts within a bit or two.
             near = [key for key in found if abs(key - position) <= 4]
             if not near:
                 found[position] = octets
     return [found[position] for position in sorted(found)]
+
+
+def streams(samples, mode, rate, offset=0.0):
+    """The bits as they are read at each of the phases."""
+    symbols = _tone_balance if mode.tones else _slice
+    for phase in range(PHASES):
+        soft = symbols(np.asarray(samples, dtype=float), mode, rate, offset, phase / PHASES)
+        levels = (soft > 0).astype(np.uint8)
+        if mode.scrambled:
+            levels = wire.descramble(levels)
+        yield wire.from_nrzi(levels)
 
 
 def _tone_balance(samples, mode, rate, offset, phase):
