@@ -104,6 +104,37 @@ fn a_tag_goes_out_lowest_octet_and_bit_first() {
     assert_eq!(octets, [0xAE, 0x5F, 0x83, 0xC5, 0x1A, 0x0B, 0x26, 0x6E]);
 }
 
+/// QA1SKY to QM3BAR, UI, "Ferry?"; the block was computed with the Python package `reedsolo`
+/// (`conformance/fx25.py`). `docs/fec.md` shows it.
+#[test]
+fn a_worked_block_comes_out_octet_by_octet() {
+    let octets = |text: &str| -> Vec<u8> {
+        let octet = |o| u8::from_str_radix(o, 16).expect("hex");
+        text.split_whitespace().map(octet).collect()
+    };
+    let frame = octets("a2 9a 66 84 82 a4 e0 a2 82 62 a6 96 b2 61 03 f0 46 65 72 72 79 3f");
+    let data = "ee 60 96 36 b4 6e 05 8f 7e a2 9a 66 84 82 a4 e0 a2 82 62 a6 96 b2 61 03 f0 46 65 \
+                72 72 79 5f 54 89 fc fc fc fc fc fc fc ";
+    for (zeros, check) in [
+        (
+            Zeros::Last,
+            "57 3c 2f 94 62 b6 8c 7a 77 2f 63 f8 0f 73 2f aa",
+        ),
+        (
+            Zeros::First,
+            "82 77 ac 5f 30 38 b7 97 86 d1 61 04 66 a8 f5 b3",
+        ),
+    ] {
+        let strength = FecStrength::Check16;
+        let bits = encode_with(&[&frame], 1, 1, Protection { strength, zeros });
+        let mut line = crate::encode::Line::with_capacity(600);
+        line.flag();
+        line.plain(&octets(&format!("{data}{check}")));
+        line.flag();
+        assert_eq!(bits, line.bits);
+    }
+}
+
 #[test]
 fn the_smallest_block_that_holds_the_frame_is_taken() {
     let tag = |octets: u8, strength| {
