@@ -6,7 +6,7 @@ use crate::baseband::BasebandReceiver;
 use crate::clipping::ClippingMeter;
 use crate::recipe::Recipe;
 use crate::tones::ToneReceiver;
-use crate::{Mode, ModemError};
+use crate::{Line, ModemError};
 
 /// What a [`Demodulator`] found in the samples.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -94,7 +94,7 @@ pub struct ReceiveSettings {}
 /// Samples to soft bits. Takes all its memory at construction.
 #[derive(Clone, Debug)]
 pub struct Demodulator {
-    mode: Mode,
+    line: Line,
     receiver: Receiver,
     clipping: ClippingMeter,
 }
@@ -106,29 +106,35 @@ enum Receiver {
 }
 
 impl Demodulator {
-    /// A demodulator for samples at `rate`. Fails if the mode cannot work at that rate.
-    pub fn new(mode: Mode, rate: SampleRate, _: ReceiveSettings) -> Result<Self, ModemError> {
-        mode.check_rate(rate)?;
-        let receiver = match Recipe::of(mode) {
+    /// A demodulator for samples at `rate`; the line is a [`Line`] or just a
+    /// [`Mode`](crate::Mode). Fails if the line cannot work at that rate.
+    pub fn new(
+        line: impl Into<Line>,
+        rate: SampleRate,
+        _: ReceiveSettings,
+    ) -> Result<Self, ModemError> {
+        let line = line.into();
+        line.check_rate(rate)?;
+        let receiver = match Recipe::of(&line) {
             Recipe::Tones(r) => {
-                let receiver = ToneReceiver::new(rate, mode.baud(), &r);
+                let receiver = ToneReceiver::new(rate, line.baud(), &r);
                 Receiver::Tones(Box::new(receiver))
             }
             Recipe::Baseband(r) => {
-                let receiver = BasebandReceiver::new(rate, mode.baud(), &r);
+                let receiver = BasebandReceiver::new(rate, line.baud(), &r);
                 Receiver::Baseband(Box::new(receiver))
             }
         };
         Ok(Demodulator {
-            mode,
+            line,
             receiver,
             clipping: ClippingMeter::new(rate),
         })
     }
 
-    /// The mode that is received.
-    pub fn mode(&self) -> Mode {
-        self.mode
+    /// The line that is received.
+    pub fn line(&self) -> Line {
+        self.line
     }
 
     /// Takes the next samples of the stream, full scale being -1 to 1, and appends what they

@@ -2,20 +2,21 @@
 
 use thiserror::Error;
 
-use crate::Mode;
+use crate::line::TONE_HZ;
 use crate::mode::HIGHEST_SAMPLE_RATE;
+use crate::{Line, Mode};
 
 /// A modem that cannot be built as asked. All of these are the caller's to mend.
 #[derive(Clone, Copy, Debug, PartialEq, Error)]
 pub enum ModemError {
-    /// Too few samples a second for the mode's spectrum.
-    #[error("{mode} needs at least {lowest} samples per second, and this is {rate}")]
+    /// Too few samples a second for the spectrum.
+    #[error("{line} needs at least {lowest} samples per second, and this is {rate}")]
     RateTooLow {
-        /// The mode asked for.
-        mode: Mode,
+        /// The line asked for.
+        line: Line,
         /// The rate given, hertz.
         rate: u32,
-        /// The least rate for this mode, hertz.
+        /// The least rate for this line, hertz.
         lowest: u32,
     },
     /// More samples a second than any sound has.
@@ -47,5 +48,71 @@ pub enum ModemError {
     NoTones {
         /// The mode asked for.
         mode: Mode,
+    },
+    /// Tones given to a mode without tones.
+    #[error("{mode} has no tones, so none can be chosen")]
+    TonesWithoutTones {
+        /// The mode asked for.
+        mode: Mode,
+    },
+    /// A symbol rate that the mode is not made for.
+    #[error("{mode} takes {least} to {most} Bd, and this is {baud}")]
+    BaudOutOfRange {
+        /// The mode asked for.
+        mode: Mode,
+        /// The rate given, baud.
+        baud: u32,
+        /// The least rate.
+        least: u32,
+        /// The highest rate.
+        most: u32,
+    },
+    /// The same tone twice.
+    #[error("both tones are {hz} Hz; a one and a zero need different ones")]
+    TonesEqual {
+        /// The tone, hertz.
+        hz: u32,
+    },
+    /// A tone that no sound channel of a radio passes.
+    #[error("a tone of {hz} Hz is outside {} to {} Hz", TONE_HZ.start(), TONE_HZ.end())]
+    ToneOutOfRange {
+        /// The tone, hertz.
+        hz: u32,
+    },
+    /// Tones so near that a symbol is too short to tell them apart.
+    #[error(
+        "tones {shift_hz} Hz apart are too near for {baud} Bd; take at least {least_hz} Hz, or a \
+         slower rate"
+    )]
+    ShiftTooSmall {
+        /// How far the tones lie apart, hertz.
+        shift_hz: u32,
+        /// The symbol rate.
+        baud: u32,
+        /// The least distance, hertz.
+        least_hz: u32,
+    },
+    /// Tones so far apart that most of the room between them is waste.
+    #[error(
+        "tones {shift_hz} Hz apart are too far for {baud} Bd; take at most {most_hz} Hz, or a \
+         faster rate"
+    )]
+    ShiftTooLarge {
+        /// How far the tones lie apart, hertz.
+        shift_hz: u32,
+        /// The symbol rate.
+        baud: u32,
+        /// The greatest distance, hertz.
+        most_hz: u32,
+    },
+    /// A symbol rate of more than two periods of the lower tone.
+    #[error(
+        "{baud} Bd is too fast for a tone of {hz} Hz; a symbol needs half a period of it at least"
+    )]
+    ToneTooLow {
+        /// The lower tone, hertz.
+        hz: u32,
+        /// The symbol rate.
+        baud: u32,
     },
 }

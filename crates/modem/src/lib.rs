@@ -15,6 +15,7 @@ mod error;
 mod fir;
 mod level;
 mod levels;
+mod line;
 mod mode;
 mod modulator;
 mod nco;
@@ -35,6 +36,10 @@ mod track;
 pub use demodulator::{DemodEvent, Demodulator, Measurement, ReceiveSettings, Rival};
 pub use error::ModemError;
 pub use level::{LevelMeter, SILENCE_DBFS};
+pub use line::{
+    Line, LineSettings, NAMED_PAIRS, NamedPair, SHIFT_BAUD, SHIFT_RATIO, TONE_BAUD, TONE_HZ,
+    TonePair,
+};
 pub use mode::{HIGHEST_SAMPLE_RATE, Mode};
 pub use modulator::{Modulator, TransmitSettings};
 pub use steady::Steady;

@@ -9,7 +9,7 @@ use crate::nrzi::NrziEncoder;
 use crate::pulse::PulseShaper;
 use crate::recipe::Recipe;
 use crate::scrambler::Scrambler;
-use crate::{Mode, ModemError, Steady};
+use crate::{Line, ModemError, Steady};
 
 /// How to send.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -34,7 +34,7 @@ impl Default for TransmitSettings {
 /// Bits to samples.
 #[derive(Clone, Debug)]
 pub struct Modulator {
-    mode: Mode,
+    line: Line,
     rate: SampleRate,
     scrambled: bool,
     shaper: Shaper,
@@ -47,13 +47,15 @@ enum Shaper {
 }
 
 impl Modulator {
-    /// A modulator that makes samples at `rate`.
+    /// A modulator that makes samples at `rate`; the line is a [`Line`] or just a
+    /// [`Mode`](crate::Mode).
     pub fn new(
-        mode: Mode,
+        line: impl Into<Line>,
         rate: SampleRate,
         settings: TransmitSettings,
     ) -> Result<Self, ModemError> {
-        mode.check_rate(rate)?;
+        let line = line.into();
+        line.check_rate(rate)?;
         let TransmitSettings {
             level_dbfs,
             offset_hz,
@@ -64,14 +66,14 @@ impl Modulator {
         if !(-500.0..=500.0).contains(&offset_hz) {
             return Err(ModemError::OffsetOutOfRange { offset_hz });
         }
-        if offset_hz != 0.0 && !mode.has_tones() {
-            return Err(ModemError::OffsetWithoutTones { mode });
+        if offset_hz != 0.0 && !line.has_tones() {
+            return Err(ModemError::OffsetWithoutTones { mode: line.mode() });
         }
         let (peak, offset) = (
             10_f64.powf(f64::from(level_dbfs) / 20.0),
             f64::from(offset_hz),
         );
-        let (scrambled, shaper) = match Recipe::of(mode) {
+        let (scrambled, shaper) = match Recipe::of(&line) {
             Recipe::Tones(r) => {
                 let (mark, space) = (
                     f64::from(r.mark_hz) + offset,
@@ -79,25 +81,25 @@ impl Modulator {
                 );
                 (
                     false,
-                    Shaper::Tones(Cpfsk::new(rate, mode.baud(), mark, space, peak)),
+                    Shaper::Tones(Cpfsk::new(rate, line.baud(), mark, space, peak)),
                 )
             }
             Recipe::Baseband(r) => (
                 r.scrambled,
-                Shaper::Baseband(PulseShaper::new(rate, mode.baud(), peak)),
+                Shaper::Baseband(PulseShaper::new(rate, line.baud(), peak)),
             ),
         };
         Ok(Modulator {
-            mode,
+            line,
             rate,
             scrambled,
             shaper,
         })
     }
 
-    /// The mode that is sent.
-    pub fn mode(&self) -> Mode {
-        self.mode
+    /// The line that is sent.
+    pub fn line(&self) -> Line {
+        self.line
     }
 
     /// Appends one transmission: the sound rises smoothly before the first bit and ends
@@ -117,7 +119,9 @@ impl Modulator {
         bits: &[bool],
         out: &mut Vec<f32>,
     ) -> Result<(), ModemError> {
-        steady.iter().try_for_each(|(s, _)| s.check(self.mode))?;
+        steady
+            .iter()
+            .try_for_each(|(s, _)| s.check(self.line.mode()))?;
         let held = steady.iter().flat_map(|&(s, symbols)| s.levels(symbols));
         let levels: Vec<bool> = held.chain(self.levels(bits)).collect();
         self.shape(&levels, out);
@@ -126,13 +130,14 @@ impl Modulator {
 
     fn levels(&self, bits: &[bool]) -> Vec<bool> {
         let (mut line, mut scrambler) = (NrziEncoder::default(), Scrambler::default());
+        let turned = self.line.is_turned();
         let mut level = |&bit: &bool| {
             let level = line.step(bit);
-            if self.scrambled {
-                scrambler.step(level)
-            } else {
-                level
-            }
+            let level = match self.scrambled {
+                true => scrambler.step(level),
+                false => level,
+            };
+            level != turned
         };
         bits.iter().map(&mut level).collect()
     }

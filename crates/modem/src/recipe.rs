@@ -1,9 +1,11 @@
 //! What each mode is made of: the figures with which the blocks are joined.
 //!
-//! Tones and rates: common practice for packet radio, as collected from public modem tables
-//! (Bell 202 for 1200 Bd; 1600/1800 Hz for 300 Bd on HF); the AX.25 standard names no modem.
+//! Bandwidths go with the symbol rate and the shift of the [`Line`], so that any pair of tones
+//! has its recipe. The shares were found by measurement with 1600/1800 Hz at 300 Bd and with
+//! 1200/2200 Hz at 1200 Bd.
 
-use crate::Mode;
+use crate::Line;
+use crate::mode::LineKind;
 use crate::sequence::{EchoRecipe, PhaseRecipe, SequenceRecipe};
 
 /// Receivers work at this many samples per symbol.
@@ -55,18 +57,18 @@ pub struct DetectorRecipe {
 }
 
 /// A mode of two tones.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct ToneRecipe {
-    /// The lower tone, sent for a one (mark), hertz.
+    /// The lower tone, hertz; called mark here, whatever it is sent for.
     pub mark_hz: u32,
     /// The higher tone, hertz.
     pub space_hz: u32,
     /// What the receiver's first filter passes on either side of the centre, hertz.
     pub half_bandwidth_hz: f64,
     /// The detectors that listen side by side.
-    pub detectors: &'static [DetectorRecipe],
+    pub detectors: Vec<DetectorRecipe>,
     /// The carrier is watched for around each of these tone offsets, hertz.
-    pub carrier_offsets_hz: &'static [f64],
+    pub carrier_offsets_hz: Vec<f64>,
     /// For every detector, one decision for each of these twists: how much stronger the
     /// mark tone is expected to be than the space tone, dB.
     pub twists_db: &'static [f32],
@@ -102,7 +104,7 @@ pub struct BasebandRecipe {
 }
 
 /// Either kind of mode.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub enum Recipe {
     /// Two audio tones.
     Tones(ToneRecipe),
@@ -111,13 +113,13 @@ pub enum Recipe {
 }
 
 impl Recipe {
-    /// The recipe of a mode.
-    pub const fn of(mode: Mode) -> Recipe {
-        match mode {
-            Mode::Afsk300 => Recipe::Tones(AFSK_300),
-            Mode::Afsk1200 => Recipe::Tones(AFSK_1200),
-            Mode::Fsk1200 => Recipe::Baseband(FSK_UNSCRAMBLED),
-            Mode::Fsk4800 | Mode::Fsk9600 => Recipe::Baseband(FSK),
+    /// The recipe of a line.
+    pub fn of(line: &Line) -> Recipe {
+        match (line.mode().kind(), line.low_and_high()) {
+            (LineKind::SearchedTones, Some(tones)) => Recipe::Tones(searched_tones(line, tones)),
+            (LineKind::FixedTones, Some(tones)) => Recipe::Tones(fixed_tones(line, tones)),
+            (LineKind::Shift { scrambled: false }, _) => Recipe::Baseband(FSK_UNSCRAMBLED),
+            _ => Recipe::Baseband(FSK),
         }
     }
 }
@@ -133,105 +135,120 @@ const SHORT_LOOK: TimingRecipe = TimingRecipe {
     faster: 0.0,
 };
 
-const fn wide_300(offset_hz: f64) -> DetectorRecipe {
-    DetectorRecipe {
+/// The receiver looks for tones this far off to either side, hertz, at 300 Bd and faster; slower
+/// ones are tuned more finely.
+const SEARCH_HZ: f64 = 160.0;
+/// It looks at so many places to either side of the middle.
+const SEARCH_PLACES: i32 = 4;
+
+/// Tones that may be off tune.
+fn searched_tones(line: &Line, (mark_hz, space_hz): (u32, u32)) -> ToneRecipe {
+    let baud = f64::from(line.baud());
+    let half_shift = f64::from(space_hz - mark_hz) / 2.0;
+    let search_hz = SEARCH_HZ * (baud / 300.0).min(1.0);
+    let offsets: Vec<f64> = (-SEARCH_PLACES..=SEARCH_PLACES)
+        .map(|k| f64::from(k) / f64::from(SEARCH_PLACES) * search_hz)
+        .collect();
+    let detector = |&offset_hz: &f64| DetectorRecipe {
         offset_hz,
-        cutoff_hz: 320.0,
+        cutoff_hz: half_shift + 0.733 * baud,
         timing: SHORT_LOOK,
+    };
+    ToneRecipe {
+        mark_hz,
+        space_hz,
+        half_bandwidth_hz: half_shift + search_hz + 0.8 * baud,
+        detectors: offsets.iter().map(detector).collect(),
+        carrier_offsets_hz: offsets,
+        twists_db: &[0.0],
+        carrier: SEARCHED_CARRIER,
+        sequence: SequenceRecipe {
+            search_hz: SEARCHED_SEQUENCE.search_hz * (baud / 300.0).min(1.0),
+            ..SEARCHED_SEQUENCE
+        },
     }
 }
 
-const AFSK_300: ToneRecipe = ToneRecipe {
-    mark_hz: 1600,
-    space_hz: 1800,
-    half_bandwidth_hz: 500.0,
-    detectors: &[
-        wide_300(-160.0),
-        wide_300(-120.0),
-        wide_300(-80.0),
-        wide_300(-40.0),
-        wide_300(0.0),
-        wide_300(40.0),
-        wide_300(80.0),
-        wide_300(120.0),
-        wide_300(160.0),
+/// Tones at their place.
+fn fixed_tones(line: &Line, (mark_hz, space_hz): (u32, u32)) -> ToneRecipe {
+    let baud = f64::from(line.baud());
+    let half_shift = f64::from(space_hz - mark_hz) / 2.0;
+    let detector = |beyond: f64, timing| DetectorRecipe {
+        offset_hz: 0.0,
+        cutoff_hz: half_shift + beyond * baud,
+        timing,
+    };
+    ToneRecipe {
+        mark_hz,
+        space_hz,
+        half_bandwidth_hz: half_shift + 0.8333 * baud,
+        detectors: vec![detector(0.2167, LONG_LOOK), detector(0.5833, SHORT_LOOK)],
+        carrier_offsets_hz: vec![0.0],
+        twists_db: &[0.0, 6.0, -6.0],
+        carrier: FIXED_CARRIER,
+        sequence: SequenceRecipe {
+            search_hz: FIXED_SEQUENCE.search_hz * (baud / 1200.0).min(1.0),
+            ..FIXED_SEQUENCE
+        },
+    }
+}
+
+const SEARCHED_CARRIER: CarrierRecipe = CarrierRecipe {
+    on: &[
+        window(14, 0.88),
+        window(16, 0.87),
+        window(24, 0.82),
+        window(34, 0.74),
+        window(44, 0.67),
     ],
-    carrier_offsets_hz: &[-160.0, -120.0, -80.0, -40.0, 0.0, 40.0, 80.0, 120.0, 160.0],
-    twists_db: &[0.0],
-    carrier: CarrierRecipe {
-        on: &[
-            window(14, 0.88),
-            window(16, 0.87),
-            window(24, 0.82),
-            window(34, 0.74),
-            window(44, 0.67),
-        ],
-        hold: &[window(14, 0.65)],
-    },
-    sequence: SequenceRecipe {
-        search_hz: 200.0,
-        threshold: 0.24,
-        patience: 150,
-        slots: 3,
-        phase: &[PhaseRecipe {
-            memory: 3,
-            gain: 0.08,
-            frequency_gain: 0.003,
-        }],
-        echo: &[EchoRecipe {
-            memory: 4,
-            gain: 0.2,
-            frequency_gain: 0.003,
-            damping: 0.5,
-        }],
-    },
+    hold: &[window(14, 0.65)],
 };
 
-const AFSK_1200: ToneRecipe = ToneRecipe {
-    mark_hz: 1200,
-    space_hz: 2200,
-    half_bandwidth_hz: 1500.0,
-    detectors: &[
-        DetectorRecipe {
-            offset_hz: 0.0,
-            cutoff_hz: 760.0,
-            timing: LONG_LOOK,
-        },
-        DetectorRecipe {
-            offset_hz: 0.0,
-            cutoff_hz: 1200.0,
-            timing: SHORT_LOOK,
-        },
+const FIXED_CARRIER: CarrierRecipe = CarrierRecipe {
+    on: &[
+        window(12, 0.90),
+        window(16, 0.85),
+        window(24, 0.81),
+        window(34, 0.765),
+        window(44, 0.73),
     ],
-    carrier_offsets_hz: &[0.0],
-    twists_db: &[0.0, 6.0, -6.0],
-    carrier: CarrierRecipe {
-        on: &[
-            window(12, 0.90),
-            window(16, 0.85),
-            window(24, 0.81),
-            window(34, 0.765),
-            window(44, 0.73),
-        ],
-        hold: &[window(12, 0.63)],
-    },
-    sequence: SequenceRecipe {
-        search_hz: 30.0,
-        threshold: 0.28,
-        patience: 64,
-        slots: 2,
-        phase: &[PhaseRecipe {
-            memory: 5,
-            gain: 0.06,
-            frequency_gain: 0.0005,
-        }],
-        echo: &[EchoRecipe {
-            memory: 4,
-            gain: 0.1,
-            frequency_gain: 0.001,
-            damping: 0.3,
-        }],
-    },
+    hold: &[window(12, 0.63)],
+};
+
+const SEARCHED_SEQUENCE: SequenceRecipe = SequenceRecipe {
+    search_hz: 200.0,
+    threshold: 0.24,
+    patience: 150,
+    slots: 3,
+    phase: &[PhaseRecipe {
+        memory: 3,
+        gain: 0.08,
+        frequency_gain: 0.003,
+    }],
+    echo: &[EchoRecipe {
+        memory: 4,
+        gain: 0.2,
+        frequency_gain: 0.003,
+        damping: 0.5,
+    }],
+};
+
+const FIXED_SEQUENCE: SequenceRecipe = SequenceRecipe {
+    search_hz: 30.0,
+    threshold: 0.28,
+    patience: 64,
+    slots: 2,
+    phase: &[PhaseRecipe {
+        memory: 5,
+        gain: 0.06,
+        frequency_gain: 0.0005,
+    }],
+    echo: &[EchoRecipe {
+        memory: 4,
+        gain: 0.1,
+        frequency_gain: 0.001,
+        damping: 0.3,
+    }],
 };
 
 const fn off_by(faster: f64) -> TimingRecipe {

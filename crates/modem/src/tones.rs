@@ -48,7 +48,7 @@ struct FrontEnd {
 
 impl FrontEnd {
     fn new(rate: SampleRate, rate_out: u32, recipe: &ToneRecipe) -> Self {
-        let centre = (recipe.mark_hz + recipe.space_hz) / 2;
+        let centre = f64::from(recipe.mark_hz + recipe.space_hz) / 2.0;
         let span = FILTER_REACH / recipe.half_bandwidth_hz;
         let lowpass = Lowpass {
             cutoff_hz: recipe.half_bandwidth_hz,
@@ -57,11 +57,12 @@ impl FrontEnd {
         };
         let windows = Windows::new(rate, rate_out, span);
         // Doubled, because half of a real tone lies at negative frequencies.
-        let angle = |t: f64| TAU * f64::from(centre) * t;
+        let angle = |t: f64| TAU * centre * t;
         FrontEnd {
             taps_re: windows.taps(|t| 2.0 * lowpass.at(t) * angle(t).cos()),
             taps_im: windows.taps(|t| 2.0 * lowpass.at(t) * angle(t).sin()),
-            mixer: Downmixer::new(centre, rate_out),
+            // Both doubled: the middle may lie at half a hertz.
+            mixer: Downmixer::new(recipe.mark_hz + recipe.space_hz, 2 * rate_out),
             windows,
         }
     }

@@ -72,6 +72,7 @@ mod fault;
 mod finding;
 mod fresh;
 mod guard;
+mod line;
 mod lines;
 mod nearest;
 mod place;

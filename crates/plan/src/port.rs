@@ -2,7 +2,7 @@
 
 use dunlin_ax25::CallSign;
 use dunlin_clock::{Duration, SampleRate};
-use dunlin_modem::Mode;
+use dunlin_modem::Line;
 use dunlin_station::gate::{GateConfig, Medium};
 use dunlin_station::port::most_bits;
 use dunlin_station::{PortConfig, Timing};
@@ -12,6 +12,7 @@ use crate::device::{Carrier, ControllerPlan, Device, KeyLine, KeyPlan, PortDevic
 use crate::fault::Faults;
 use crate::finding::Finding;
 use crate::guard::{self, SensePart};
+use crate::line;
 use crate::measure::plain;
 use crate::quantity::duration;
 use crate::radio::RadioPlan;
@@ -46,7 +47,11 @@ pub(crate) fn read<'i>(
 ) -> PortRead<'i> {
     let name = section.take(&settings::PORT_NAME, faults);
     let mode = section.take(&settings::MODE, faults);
-    section.set_slow(mode.is_some_and(|mode| mode.baud() <= SLOW_BAUD));
+    let line = mode.and_then(|mode| line::read(&mut section, mode, faults));
+    section.set_slow(
+        line.or(mode.map(Line::from))
+            .is_some_and(|line| line.baud() <= SLOW_BAUD),
+    );
     let own_call = section.take(&settings::PORT_CALL, faults);
     // A wrong call is not replaced by the default: that would only hide what depends on it.
     let default = station_call.filter(|_| !section.was_written("call"));
@@ -67,7 +72,7 @@ pub(crate) fn read<'i>(
         (None, devices) => devices.as_ref().map(PortDevices::can_send),
     };
     let config = Partial {
-        mode,
+        line,
         call,
         may_transmit,
         name: name.clone(),
@@ -216,7 +221,7 @@ fn check_sound(
 
 /// What a port's other settings depend on.
 struct Partial {
-    mode: Option<Mode>,
+    line: Option<Line>,
     call: Option<CallSign>,
     may_transmit: Option<bool>,
     name: Option<String>,
@@ -242,7 +247,7 @@ impl Partial {
         let digipeat = section.take(&settings::DIGIPEAT, faults);
         let beacon_port = BeaconPort {
             info_length: info_length.map(|n| n as usize),
-            slow: self.mode.is_some_and(|mode| mode.baud() <= SLOW_BAUD),
+            slow: self.line.is_some_and(|line| line.baud() <= SLOW_BAUD),
             may_transmit: self.may_transmit != Some(false),
         };
         let mut beacons = Vec::new();
@@ -253,7 +258,7 @@ impl Partial {
         let config = PortConfig {
             name: self.name?,
             call: self.call?,
-            mode: self.mode?,
+            line: self.line?,
             rate: self.rate?,
             may_transmit: self.may_transmit?,
             level_dbfs: level? as f32,
@@ -294,9 +299,9 @@ fn timing(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<Timing> 
 }
 
 fn check_modem(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'_>) {
-    let mode = config.mode;
-    if config.offset_hz != 0.0 && !mode.has_tones() {
-        let what = format!("tone_offset_hz: {mode} has no tones that could be moved");
+    let line = config.line;
+    if config.offset_hz != 0.0 && !line.has_tones() {
+        let what = format!("tone_offset_hz: {line} has no tones that could be moved");
         let allowed = "tone_offset_hz = 0, or leave it out";
         faults.add(section.at("tone_offset_hz"), what, allowed);
     }
@@ -305,9 +310,9 @@ fn check_modem(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'
         let allowed = "fec_check_octets = 0 with [port.controller], or leave it out";
         faults.add(section.at("fec_check_octets"), what, allowed);
     }
-    if let Err(error) = mode.check_rate(config.rate) {
-        let lowest = mode.lowest_sample_rate();
-        let allowed = format!("rate_hz = 48000 in [port.sound]; for {mode} at least {lowest}");
+    if let Err(error) = line.check_rate(config.rate) {
+        let lowest = line.lowest_sample_rate();
+        let allowed = format!("rate_hz = 48000 in [port.sound]; for {line} at least {lowest}");
         faults.add(section.at("mode"), format!("mode: {error}"), allowed);
     }
 }
@@ -317,7 +322,7 @@ fn check_modem(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'
 fn check_longest(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'_>) {
     // The length is at most 256 by its rule.
     let bits = most_bits(OVERHEAD + config.info_length, config.fec);
-    let frame = Duration::from_secs_f64(bits as f64 / f64::from(config.mode.baud()));
+    let frame = Duration::from_secs_f64(bits as f64 / f64::from(config.line.baud()));
     let timing = &config.timing;
     let needed = timing.key_up_delay + frame + timing.tail;
     let seconds = |time: Duration| plain(time.as_secs_f64());
@@ -349,7 +354,7 @@ fn check_longest(config: &PortConfig, section: &Section<'_>, faults: &mut Faults
 
 /// Settings that suit VHF and spoil HF.
 fn hf_habits(config: &PortConfig, section: &Section<'_>, faults: &Faults<'_>) -> Vec<Finding> {
-    if config.mode.baud() > SLOW_BAUD {
+    if config.line.baud() > SLOW_BAUD {
         return Vec::new();
     }
     let mut findings = Vec::new();

@@ -139,7 +139,7 @@ impl Channel {
             reason: e.to_string(),
         };
         let receiver = match config.medium {
-            Medium::Sound => Some(Receiver::new(config.mode, config.rate).map_err(modem)?),
+            Medium::Sound => Some(Receiver::new(config.line, config.rate).map_err(modem)?),
             Medium::Controller => None,
         };
         let transmitter = controller::transmitter(&config).map_err(modem)?;
@@ -350,7 +350,7 @@ impl Channel {
         PortView {
             port: self.id,
             name: self.config.name.clone(),
-            mode: self.config.mode.name().to_owned(),
+            mode: self.config.line.to_string(),
             call: self.config.call,
             busy: self.is_busy(),
             transmitting: self.is_transmitting(),

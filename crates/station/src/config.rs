@@ -3,7 +3,7 @@
 
 use dunlin_ax25::CallSign;
 use dunlin_clock::{Duration, SampleRate, WallTime};
-use dunlin_modem::Mode;
+use dunlin_modem::Line;
 use thiserror::Error;
 
 use crate::event::PortId;
@@ -45,8 +45,8 @@ pub struct PortConfig {
     pub name: String,
     /// Call sign and SSID of the operator on this port.
     pub call: CallSign,
-    /// The modem.
-    pub mode: Mode,
+    /// The modem: a mode with its symbol rate, tones and polarity.
+    pub line: Line,
     /// Sample rate of the sound in both directions.
     pub rate: SampleRate,
     /// Whether it may transmit at all.

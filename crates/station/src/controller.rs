@@ -29,7 +29,7 @@ pub(crate) fn transmitter(config: &PortConfig) -> Result<Transmitter, ModemError
         ..TransmitterSettings::default()
     };
     match config.medium {
-        Medium::Controller => Transmitter::new(config.mode, reckoning_rate(), timing),
+        Medium::Controller => Transmitter::new(config.line, reckoning_rate(), timing),
         Medium::Sound => {
             let settings = TransmitterSettings {
                 level_dbfs: config.level_dbfs,
@@ -37,7 +37,7 @@ pub(crate) fn transmitter(config: &PortConfig) -> Result<Transmitter, ModemError
                 fec: config.fec,
                 ..timing
             };
-            Transmitter::new(config.mode, config.rate, settings)
+            Transmitter::new(config.line, config.rate, settings)
         }
     }
 }

@@ -43,7 +43,7 @@ fn main() {
 fn rate(mode: Mode) -> SampleRate {
     let hz = match mode {
         Mode::Afsk300 => 12_000,
-        Mode::Afsk1200 | Mode::Fsk1200 => 24_000,
+        Mode::Afsk600 | Mode::Afsk1200 | Mode::Fsk1200 | Mode::Fsk2400 => 24_000,
         Mode::Fsk4800 | Mode::Fsk9600 => 48_000,
     };
     SampleRate::new(hz).expect("not zero")

@@ -10,8 +10,8 @@ use dunlin_modem::Mode;
 
 /// What `dunlin decode --help` says at the end.
 const AFTER_HELP: &str = "\
-Modes: afsk300, afsk1200, fsk1200, fsk4800, fsk9600; auto listens for all that the recording's
-sample rate allows. Recordings: WAV, 8000 to 192000 samples per second, 8, 16, 24 or 32-bit
+Modes: afsk300, afsk600, afsk1200, fsk1200, fsk2400, fsk4800, fsk9600; auto listens for all but
+afsk600 and fsk2400, as far as the recording's sample rate allows. Recordings: WAV, 8000 to 192000 samples per second, 8, 16, 24 or 32-bit
 integer or 32-bit float, of any length.
 Of a damaged recording everything readable is decoded; then the program says what is wrong and
 ends with exit code 1.
@@ -53,7 +53,7 @@ impl DecodeArgs {
 /// What to listen for.
 #[derive(Clone, Copy, Debug)]
 pub enum Modes {
-    /// Every mode that the sample rate allows.
+    /// Every usual mode that the sample rate allows.
     Auto,
     /// This one.
     One(Mode),
@@ -78,7 +78,7 @@ impl Modes {
     pub fn at(self, rate: SampleRate) -> Vec<Mode> {
         match self {
             Modes::One(mode) => vec![mode],
-            Modes::Auto => Mode::ALL
+            Modes::Auto => Mode::USUAL
                 .into_iter()
                 .filter(|mode| mode.check_rate(rate).is_ok())
                 .collect(),

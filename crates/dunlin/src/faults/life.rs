@@ -527,7 +527,7 @@ fn config(rate: SampleRate, rules: Rules) -> StationConfig {
     let port = |name: &str| PortConfig {
         name: name.into(),
         call,
-        mode: Mode::Afsk1200,
+        line: Mode::Afsk1200.into(),
         rate,
         may_transmit: true,
         level_dbfs: -6.0,

@@ -10,8 +10,6 @@ use serde::Serialize;
 
 use super::spectrum::{Line, Shape};
 use super::two_tone::TwoTone;
-use crate::Mode;
-use crate::recipe::Recipe;
 
 /// What a port hears.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
@@ -132,18 +130,12 @@ pub(super) struct Classifier {
 }
 
 impl Classifier {
-    pub(super) fn new(mode: Mode) -> Self {
-        let tones = match Recipe::of(mode) {
-            Recipe::Tones(r) => {
-                let (mark, space) = (r.mark_hz as f32, r.space_hz as f32);
-                Some(((mark + space) / 2.0, space - mark))
-            }
-            Recipe::Baseband(_) => None,
-        };
+    pub(super) fn new(line: &crate::Line) -> Self {
+        let tones = line.centre_hz().zip(line.shift_hz());
         Classifier {
             own: Own {
-                baud: mode.baud(),
-                tones,
+                baud: line.baud(),
+                tones: tones.map(|(centre, shift)| (centre as f32, shift as f32)),
             },
             looks: [Look::default(); LOOKS],
             seen: 0,

@@ -19,7 +19,7 @@ pub use classify::{Sound, SoundKind};
 pub use energy::{EnergyReport, EnergySettings};
 pub use heard_tones::HeardTones;
 
-use crate::Mode;
+use crate::Line;
 use crate::fir::Lowpass;
 use crate::level::power_dbfs;
 use crate::resampler::Resampler;
@@ -79,8 +79,8 @@ pub struct Sensor {
 }
 
 impl Sensor {
-    /// A sensor for a port of this mode that gets samples at `rate`.
-    pub fn new(mode: Mode, rate: SampleRate, energy: EnergySettings) -> Self {
+    /// A sensor for a port of this line (or mode) that gets samples at `rate`.
+    pub fn new(line: impl Into<Line>, rate: SampleRate, energy: EnergySettings) -> Self {
         let pass = Lowpass {
             cutoff_hz: PASS_HZ,
             half_span_s: 0.001_5,
@@ -105,7 +105,7 @@ impl Sensor {
             tones: TwoToneFinder::new(),
             heard_tones: HeardTonesFinder::new(),
             input_per_sample: rate.hz_f64() / f64::from(RATE),
-            classifier: Classifier::new(mode),
+            classifier: Classifier::new(&line.into()),
         }
     }
 

@@ -45,7 +45,7 @@ const OVERHEAD: f64 = 20.0;
 /// at both ends, frames with a twentieth for stuffing, and the mean wait for a slot, twice.
 fn round_trip(port: &Port<'_>) -> f64 {
     let (config, timing) = (port.config, &port.config.timing);
-    let octet = 8.0 * 1.05 / f64::from(config.mode.baud());
+    let octet = 8.0 * 1.05 / f64::from(config.line.baud());
     let text = f64::from(config.window) * (OVERHEAD + config.info_length as f64) * octet;
     let ends = 2.0 * (timing.key_up_delay + timing.tail).as_secs_f64();
     let waits = 2.0 * timing.slot_time.as_secs_f64() / timing.persistence;

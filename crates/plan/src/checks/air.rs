@@ -1,6 +1,6 @@
 //! The radio, its frequency, bandwidth and symbol rate.
 
-use dunlin_modem::Mode;
+use dunlin_modem::Line;
 
 use super::{Check, Port, Say, View};
 use crate::finding::Severity::{Attention, Hint, Stop};
@@ -9,12 +9,8 @@ use crate::radio::{RadioKind, RadioPlan, Sideband};
 const PRACTICE: &str = "common practice, no source";
 
 /// Middle of the tones, Hz, and their distance.
-fn tones(mode: Mode) -> Option<(f64, f64)> {
-    match mode {
-        Mode::Afsk300 => Some((1700.0, 200.0)),
-        Mode::Afsk1200 => Some((1700.0, 1000.0)),
-        _ => None,
-    }
+fn tones(line: Line) -> Option<(f64, f64)> {
+    line.centre_hz().zip(line.shift_hz())
 }
 
 /// Where the middle of the signal lies, kHz.
@@ -23,7 +19,7 @@ fn centre_khz(port: &Port<'_>, radio: &RadioPlan) -> Option<f64> {
     if radio.kind.is_fm() {
         return Some(dial);
     }
-    let audio = (tones(port.config.mode)?.0 + f64::from(port.config.offset_hz)) / 1e3;
+    let audio = (tones(port.config.line)?.0 + f64::from(port.config.offset_hz)) / 1e3;
     match radio.sideband? {
         Sideband::Upper => Some(dial + audio),
         Sideband::Lower => Some(dial - audio),
@@ -33,11 +29,11 @@ fn centre_khz(port: &Port<'_>, radio: &RadioPlan) -> Option<f64> {
 /// Bandwidth on the air, Hz: given, or by Carson's rule for FM with 3 kHz deviation, or the
 /// distance of the tones and the symbol rate.
 fn bandwidth_hz(port: &Port<'_>, radio: &RadioPlan) -> f64 {
-    let baud = f64::from(port.config.mode.baud());
+    let baud = f64::from(port.config.line.baud());
     let highest =
-        tones(port.config.mode).map_or(baud / 2.0, |(middle, shift)| middle + shift / 2.0);
+        tones(port.config.line).map_or(baud / 2.0, |(middle, shift)| middle + shift / 2.0);
     radio.bandwidth_hz.unwrap_or(match radio.kind {
-        RadioKind::HfSsb => tones(port.config.mode).map_or(baud, |(_, shift)| shift) + baud,
+        RadioKind::HfSsb => tones(port.config.line).map_or(baud, |(_, shift)| shift) + baud,
         _ => 2.0 * (3000.0 + highest),
     })
 }
@@ -96,7 +92,7 @@ pub(super) const CHECKS: &[Check] = &[
                         format!(
                             "dial {} kHz, middle of the tones {} Hz, about {width:.0} Hz wide",
                             radio.dial_khz.unwrap_or_default(),
-                            tones(port.config.mode).map_or(0.0, |(middle, _)| middle)
+                            tones(port.config.line).map_or(0.0, |(middle, _)| middle)
                                 + f64::from(port.config.offset_hz)
                         ),
                         "Others must be at the same place, whatever their dial says.",
@@ -172,7 +168,7 @@ pub(super) const CHECKS: &[Check] = &[
                 let Some(centre) = centre_khz(&port, radio) else {
                     continue;
                 };
-                let baud = f64::from(port.config.mode.baud());
+                let baud = f64::from(port.config.line.baud());
                 let limit = view.region.bandwidth_at(centre);
                 if let Some((limit, most)) = limit
                     .and_then(|limit| limit.most_baud.map(|most| (limit, most)))
@@ -198,7 +194,7 @@ pub(super) const CHECKS: &[Check] = &[
             for (port, radio) in radios(view) {
                 if port.slow() == radio.kind.is_fm() {
                     out.push(port.say("mode", "mode and radio do not suit each other",
-                        format!("{} with kind = \"{}\"", port.config.mode, if radio.kind.is_fm() { "FM" } else { "hf_ssb" }),
+                        format!("{} with kind = \"{}\"", port.config.line, if radio.kind.is_fm() { "FM" } else { "hf_ssb" }),
                         "Nobody else on that channel uses this, and fading breaks fast modes on HF.",
                         "Take afsk300 on HF single sideband, afsk1200 or faster on FM."));
                 }
@@ -212,12 +208,12 @@ pub(super) const CHECKS: &[Check] = &[
         source: PRACTICE,
         look: |view, out| {
             for (port, radio) in radios(view) {
-                let direct = !port.config.mode.has_tones();
+                let direct = !port.config.line.has_tones();
                 if direct && matches!(radio.kind, RadioKind::VhfFm | RadioKind::Handheld) {
                     out.push(port.say(
                         "mode",
                         "this mode does not pass a microphone input",
-                        format!("{}", port.config.mode),
+                        format!("{}", port.config.line),
                         "Nothing is decoded at either end.",
                         "Use the radio's data connection (kind = \"data_port\"), or afsk1200.",
                     ));

@@ -42,7 +42,7 @@ fn has_form(call: &str) -> bool {
 /// The far port of a crossing is as slow as HF is.
 fn leads_to_hf(view: &View<'_>, rule: &CrossingRule) -> bool {
     let far = view.plan.station.ports.get(usize::from(rule.to.0));
-    far.is_some_and(|port| port.mode.baud() <= 300)
+    far.is_some_and(|port| port.line.baud() <= 300)
 }
 
 fn loops(view: &View<'_>, out: &mut Vec<Say>) {

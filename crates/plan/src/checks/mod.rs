@@ -73,7 +73,7 @@ impl<'a> View<'a> {
 
 impl Port<'_> {
     fn slow(&self) -> bool {
-        self.config.mode.baud() <= 300
+        self.config.line.baud() <= 300
     }
 
     fn path(&self, key: &str) -> String {

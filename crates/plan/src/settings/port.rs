@@ -1,6 +1,6 @@
 //! `[[port]]` and `[[port.beacon]]`.
 
-use dunlin_modem::Mode;
+use dunlin_modem::{Mode, NAMED_PAIRS, NamedPair, SHIFT_BAUD, TONE_BAUD, TONE_HZ};
 use dunlin_station::port::FecStrength;
 
 use super::{MOST_REPEATERS, NAME};
@@ -22,9 +22,31 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
     "Name of the port for people; crossings refer to it.";
 
     MODE: Choice<Mode> = Choice(MODES), "mode", Preset::Required("\"afsk1200\""),
-    "The modem: afsk300 for HF single sideband, afsk1200 for VHF FM, fsk1200, fsk4800 and \
-     fsk9600 for radios with a direct connection to the modulator. With [port.controller]: the \
+    "The modem: afsk300 for HF single sideband, afsk1200 for VHF FM, afsk600 for FM \
+     links that agreed on it, fsk1200, fsk2400, fsk4800 and fsk9600 for radios with a direct connection to the modulator. With [port.controller]: the \
      mode that the controller is set to, from which times on the channel are computed.";
+
+    TONES: Choice<NamedPair> = Choice(PAIRS), "tones",
+    Preset::Absent("the tones of the mode"),
+    "A pair of tones by its name, in place of the mode's own, with the symbol rate that it is \
+     named for. Both ends must use the same pair.";
+
+    MARK: Whole = TONE, "mark_hz", Preset::Absent("the tone of the mode"),
+    "The tone for a one, if no named pair fits; with space_hz.";
+
+    SPACE: Whole = TONE, "space_hz", Preset::Absent("the tone of the mode"),
+    "The tone for a zero, with mark_hz. Either may be the higher one. They must lie half the symbol \
+     rate to twice the symbol rate apart.";
+
+    SYMBOL_RATE: Whole = Whole { from: *TONE_BAUD.start(), to: *SHIFT_BAUD.end() },
+    "symbol_rate_baud", Preset::Absent("the symbol rate of the named pair, else of the mode"),
+    "Symbols per second, each one bit: 45 to 2400 for tones, 1200 to 19200 for direct frequency \
+     shift. The receiver's filters go with it.";
+
+    INVERTED: YesNo = YesNo, "inverted", Preset::Always("false"),
+    "Exchanges ones and zeros on the line. It changes nothing for the receiver at the other end, \
+     because packet radio tells bits by whether the line changes (NRZI); for instruments and \
+     experiments.";
 
     PORT_CALL: Call = Call, "call", Preset::Absent("the call sign of [station]"),
     "Call sign and SSID of the operator on this port.";
@@ -133,13 +155,33 @@ const FEC_STRENGTHS: &[(u32, Option<FecStrength>)] = &[
     (64, Some(FecStrength::Check64)),
 ];
 
+const TONE: Whole = Whole {
+    from: *TONE_HZ.start(),
+    to: *TONE_HZ.end(),
+};
+
+/// Every named pair of tones.
+const PAIRS: &[(&str, NamedPair)] = &pairs();
+
+const fn pairs() -> [(&'static str, NamedPair); NAMED_PAIRS.len()] {
+    let mut pairs = [("", NAMED_PAIRS[0]); NAMED_PAIRS.len()];
+    let mut index = 0;
+    while index < pairs.len() {
+        pairs[index] = (NAMED_PAIRS[index].name, NAMED_PAIRS[index]);
+        index += 1;
+    }
+    pairs
+}
+
 /// Every mode by its name.
-const MODES: &[(&str, Mode)] = &[
-    (Mode::ALL[0].name(), Mode::ALL[0]),
-    (Mode::ALL[1].name(), Mode::ALL[1]),
-    (Mode::ALL[2].name(), Mode::ALL[2]),
-    (Mode::ALL[3].name(), Mode::ALL[3]),
-    (Mode::ALL[4].name(), Mode::ALL[4]),
-];
-// A mode added to the modem must be added here too, or this does not compile.
-const _: () = assert!(MODES.len() == Mode::ALL.len());
+const MODES: &[(&str, Mode)] = &modes();
+
+const fn modes() -> [(&'static str, Mode); Mode::ALL.len()] {
+    let mut modes = [("", Mode::ALL[0]); Mode::ALL.len()];
+    let mut index = 0;
+    while index < modes.len() {
+        modes[index] = (Mode::ALL[index].name(), Mode::ALL[index]);
+        index += 1;
+    }
+    modes
+}

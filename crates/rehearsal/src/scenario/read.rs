@@ -260,7 +260,7 @@ fn seat<'i>(
         return None;
     }
     port.rate = band.rate;
-    if let Err(error) = port.mode.check_rate(band.rate) {
+    if let Err(error) = port.line.check_rate(band.rate) {
         let allowed = format!(
             "a mode that works at the band's rate of {} Hz",
             band.rate.hz()

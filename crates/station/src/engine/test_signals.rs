@@ -53,8 +53,8 @@ pub(crate) fn name(signal: TestSignal) -> &'static str {
 impl Channel {
     fn parts(&self, signal: TestSignal, length: Duration) -> Parts {
         let frame = self.call_sign_frame().encode();
-        let mode = self.config.mode;
-        let baud = f64::from(mode.baud());
+        let line = self.config.line;
+        let baud = f64::from(line.baud());
         let symbols = |d: Duration| (d.as_secs_f64() * baud).round() as usize;
         let mut parts = Parts {
             steady: Vec::new(),
@@ -64,7 +64,7 @@ impl Channel {
         match signal {
             TestSignal::LowTone => parts.steady.push((Steady::LowTone, symbols(length))),
             TestSignal::HighTone => parts.steady.push((Steady::HighTone, symbols(length))),
-            TestSignal::Alternating if mode.has_tones() => {
+            TestSignal::Alternating if line.has_tones() => {
                 let tones = [Steady::LowTone, Steady::HighTone].into_iter().cycle();
                 let mut left = length;
                 for tone in tones {
@@ -188,8 +188,8 @@ impl Station {
             return Err(Refusal::ControllerMakesSound(config.name.clone()));
         }
         let tone = matches!(signal, TestSignal::LowTone | TestSignal::HighTone);
-        if tone && !config.mode.has_tones() {
-            return Err(Refusal::NoTones(config.mode.name()));
+        if tone && !config.line.has_tones() {
+            return Err(Refusal::NoTones(config.line.mode().name()));
         }
         Ok(())
     }

@@ -1,8 +1,8 @@
 //! Tones that never became a frame: where they lie, and what to do about it.
 
 use dunlin_clock::{SampleCount, SampleRate};
-use dunlin_modem::Mode;
 use dunlin_modem::sense::HeardTones;
+use dunlin_modem::{Line, Mode};
 use serde::Serialize;
 
 /// A frame this close to the tones is theirs, seconds.
@@ -41,7 +41,7 @@ pub struct TonesAdvice {
 /// Holds tones back until it is clear that no frame came of them.
 #[derive(Clone, Debug)]
 pub(super) struct Adviser {
-    mode: Mode,
+    line: Line,
     rate: SampleRate,
     waiting: Option<HeardTones>,
     /// Where the latest frame lay.
@@ -50,9 +50,9 @@ pub(super) struct Adviser {
 }
 
 impl Adviser {
-    pub(super) fn new(mode: Mode, rate: SampleRate) -> Self {
+    pub(super) fn new(line: Line, rate: SampleRate) -> Self {
         Adviser {
-            mode,
+            line,
             rate,
             waiting: None,
             frame: None,
@@ -91,8 +91,8 @@ impl Adviser {
         }
         self.waiting = None;
         self.told = Some(tones.to);
-        let own = self.mode.tones_hz();
-        let offset_hz = own.map(|(mark, space)| tones.centre_hz() - (mark + space) / 2.0);
+        let own = self.line.centre_hz();
+        let offset_hz = own.map(|centre| tones.centre_hz() - centre as f32);
         Some(TonesAdvice {
             start: tones.from,
             end: tones.to,
@@ -100,8 +100,8 @@ impl Adviser {
             shift_hz: tones.shift_hz(),
             baud: tones.baud,
             offset_hz,
-            suits: suits(self.mode, &tones),
-            sentence: sentence(self.mode, &tones, offset_hz),
+            suits: suits(self.line, &tones),
+            sentence: sentence(self.line, &tones, offset_hz),
         })
     }
 
@@ -119,31 +119,32 @@ fn like(a: f32, b: f32) -> bool {
 }
 
 /// Whether tones have shift and rate of a mode; a rate that is not known is no objection.
-fn suits(mode: Mode, tones: &HeardTones) -> bool {
-    let shift = mode.tones_hz().map(|(mark, space)| space - mark);
-    shift.is_some_and(|shift| like(tones.shift_hz(), shift))
-        && tones.baud.is_none_or(|baud| like(baud, mode.baud() as f32))
+fn suits(line: Line, tones: &HeardTones) -> bool {
+    let shift = line.shift_hz();
+    shift.is_some_and(|shift| like(tones.shift_hz(), shift as f32))
+        && tones.baud.is_none_or(|baud| like(baud, line.baud() as f32))
 }
 
 /// What it is, and what to do.
-fn sentence(mode: Mode, tones: &HeardTones, offset_hz: Option<f32>) -> String {
+fn sentence(line: Line, tones: &HeardTones, offset_hz: Option<f32>) -> String {
     let rate = tones
         .baud
         .map(|baud| format!(" at about {baud:.0} Bd"))
         .unwrap_or_default();
     let what = format!("two tones {:.0} Hz apart{rate}", tones.shift_hz());
     let centred = format!("centred at {:.0} Hz", tones.centre_hz());
-    let Some(off) = offset_hz.filter(|_| suits(mode, tones)) else {
+    let Some(off) = offset_hz.filter(|_| suits(line, tones)) else {
         let other = Mode::ALL
+            .map(Line::from)
             .into_iter()
-            .find(|&m| m != mode && suits(m, tones));
+            .find(|&other| other != line && suits(other, tones));
         return match other {
             Some(other) => format!(
-                "{what}, {centred}: this is not {mode} but may be {other}; a port in that mode may \
+                "{what}, {centred}: this is not {line} but may be {other}; a port in that mode may \
                  read it"
             ),
             None => format!(
-                "{what}, {centred}: this is not {mode}; another mode, which no port here reads"
+                "{what}, {centred}: this is not {line}; another mode, which no port here reads"
             ),
         };
     };
@@ -179,7 +180,10 @@ mod tests {
     }
 
     fn adviser() -> Adviser {
-        Adviser::new(Mode::Afsk300, SampleRate::new(8000).expect("not zero"))
+        Adviser::new(
+            Mode::Afsk300.into(),
+            SampleRate::new(8000).expect("not zero"),
+        )
     }
 
     fn said(low_hz: f32, high_hz: f32, baud: Option<f32>) -> String {

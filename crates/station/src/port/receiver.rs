@@ -7,7 +7,7 @@ use dunlin_framing::{
 };
 use dunlin_modem::sense::{EnergySettings, SenseEvent, Sensor};
 use dunlin_modem::{
-    DemodEvent, Demodulator, LevelMeter, Measurement, Mode, ModemError, ReceiveSettings,
+    DemodEvent, Demodulator, LevelMeter, Line, Measurement, Mode, ModemError, ReceiveSettings,
 };
 use serde::Serialize;
 use thiserror::Error;
@@ -180,17 +180,19 @@ pub struct Receiver {
 }
 
 impl Receiver {
-    /// A receiver for samples at `rate`. Fails if the mode cannot work at that rate.
-    pub fn new(mode: Mode, rate: SampleRate) -> Result<Self, ModemError> {
-        let demodulator = Demodulator::new(mode, rate, ReceiveSettings::default())?;
+    /// A receiver for samples at `rate`; the line is a [`Line`] or just a mode. Fails if the line
+    /// cannot work at that rate.
+    pub fn new(line: impl Into<Line>, rate: SampleRate) -> Result<Self, ModemError> {
+        let line = line.into();
+        let demodulator = Demodulator::new(line, rate, ReceiveSettings::default())?;
         let branches = demodulator.branches();
         let limits = Limits::default();
-        let patience = PATIENCE * u64::from(rate.hz()) / u64::from(mode.baud());
+        let patience = PATIENCE * u64::from(rate.hz()) / u64::from(line.baud());
         let merger = Merger::new(patience, patience + demodulator.delay() as u64);
         Ok(Receiver {
             demodulator,
             meter: LevelMeter::new(rate),
-            sensor: Sensor::new(mode, rate, EnergySettings::default()),
+            sensor: Sensor::new(line, rate, EnergySettings::default()),
             deframers: vec![RepairingDeframer::new(limits); branches],
             repairer: Repairer::new(
                 limits,
@@ -200,7 +202,7 @@ impl Receiver {
             fx25: vec![Fx25Receiver::default(); branches],
             reached: vec![SampleCount(0); branches],
             merger,
-            adviser: Adviser::new(mode, rate),
+            adviser: Adviser::new(line, rate),
             heard: SampleCount(0),
             piece: (PIECE_S * rate.hz_f64()).ceil() as usize,
             events: Vec::new(),
@@ -378,7 +380,12 @@ impl Receiver {
 
     /// The mode that is received.
     pub fn mode(&self) -> Mode {
-        self.demodulator.mode()
+        self.line().mode()
+    }
+
+    /// The line that is received.
+    pub fn line(&self) -> Line {
+        self.demodulator.line()
     }
 
     /// How many samples after its last bit a frame has come out at the latest: that much

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use dunlin_clock::SampleRate;
 use dunlin_framing::{FecStrength, Protection, encode, encode_with};
-use dunlin_modem::{Mode, ModemError, Modulator, Steady, TransmitSettings};
+use dunlin_modem::{Line, ModemError, Modulator, Steady, TransmitSettings};
 
 /// Fewest flags before the first frame. Four let the receiver's descrambler run in (17
 /// symbols) and its filters settle; common practice, no source.
@@ -48,10 +48,10 @@ pub struct Transmitter {
 }
 
 impl Transmitter {
-    /// A transmitter that makes samples at `rate`. Fails if the mode cannot work at that rate
-    /// or a setting is out of its range.
+    /// A transmitter that makes samples at `rate`; the line is a [`Line`] or just a mode. Fails
+    /// if the line cannot work at that rate or a setting is out of its range.
     pub fn new(
-        mode: Mode,
+        line: impl Into<Line>,
         rate: SampleRate,
         settings: TransmitterSettings,
     ) -> Result<Self, ModemError> {
@@ -62,15 +62,16 @@ impl Transmitter {
             offset_hz,
             fec,
         } = settings;
+        let line = line.into();
         let modulator = Modulator::new(
-            mode,
+            line,
             rate,
             TransmitSettings {
                 level_dbfs,
                 offset_hz,
             },
         )?;
-        let flags = |d: Duration| (d.as_secs_f64().min(60.0) * f64::from(mode.baud()) / 8.0).ceil();
+        let flags = |d: Duration| (d.as_secs_f64().min(60.0) * f64::from(line.baud()) / 8.0).ceil();
         Ok(Transmitter {
             modulator,
             lead_flags: (flags(key_up_delay) as usize).max(FEWEST_LEAD_FLAGS),
@@ -146,6 +147,8 @@ impl Transmitter {
 
 #[cfg(test)]
 mod tests {
+    use dunlin_modem::Mode;
+
     use super::*;
 
     #[test]

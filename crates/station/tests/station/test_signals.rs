@@ -13,7 +13,7 @@ use crate::wire::{RATE, call, station};
 
 fn desk(mode: Mode) -> Desk {
     let mut config = plain("VHF", "QA1SKY");
-    config.mode = mode;
+    config.line = mode.into();
     if mode == Mode::Fsk9600 {
         config.rate = SampleRate::new(48_000).expect("not zero");
     }

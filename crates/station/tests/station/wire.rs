@@ -42,7 +42,7 @@ pub fn port(name: &str, mode: Mode, own: &str) -> PortConfig {
     PortConfig {
         name: name.into(),
         call: call(own),
-        mode,
+        line: mode.into(),
         rate: SampleRate::new(RATE).expect("not zero"),
         may_transmit: true,
         level_dbfs: -6.0,
