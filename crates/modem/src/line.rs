@@ -48,12 +48,35 @@ pub struct LineSettings {
 }
 
 /// A mode with its symbol rate, tones and polarity settled: what a modem is built for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(try_from = "Written")]
 pub struct Line {
     mode: Mode,
     baud: u32,
     tones: Option<TonePair>,
     inverted: bool,
+}
+
+/// A line as it is stored, before it is checked.
+#[derive(Deserialize)]
+struct Written {
+    mode: Mode,
+    baud: u32,
+    tones: Option<TonePair>,
+    inverted: bool,
+}
+
+impl TryFrom<Written> for Line {
+    type Error = ModemError;
+
+    fn try_from(written: Written) -> Result<Line, ModemError> {
+        let settings = LineSettings {
+            baud: Some(written.baud),
+            tones: written.tones,
+            inverted: written.inverted,
+        };
+        Line::new(written.mode, settings)
+    }
 }
 
 impl From<Mode> for Line {

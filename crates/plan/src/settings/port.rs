@@ -22,9 +22,10 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
     "Name of the port for people; crossings refer to it.";
 
     MODE: Choice<Mode> = Choice(MODES), "mode", Preset::Required("\"afsk1200\""),
-    "The modem: afsk300 for HF single sideband, afsk1200 for VHF FM, afsk600 for FM \
-     links that agreed on it, fsk1200, fsk2400, fsk4800 and fsk9600 for radios with a direct connection to the modulator. With [port.controller]: the \
-     mode that the controller is set to, from which times on the channel are computed.";
+    "The modem: afsk300 for HF single sideband, afsk1200 for VHF FM, afsk600 for FM links that \
+     agreed on it, fsk1200, fsk2400, fsk4800 and fsk9600 for radios with a direct connection to \
+     the modulator. With [port.controller]: the mode that the controller is set to, from which \
+     times on the channel are computed.";
 
     TONES: Choice<NamedPair> = Choice(PAIRS), "tones",
     Preset::Absent("the tones of the mode"),
