@@ -12,6 +12,10 @@ const REMEMBERED: usize = 64;
 /// Frames and complaints that may wait at a time; more come out at once.
 const MOST_WAITING: usize = 32;
 
+/// A repaired frame waits this many times longer than another for a branch that may read it
+/// without repair.
+const PATIENCE_FOR_REPAIRED: u64 = 16;
+
 /// Collects what the branches found and gives each thing out once.
 #[derive(Clone, Debug)]
 pub(super) struct Merger {
@@ -23,10 +27,17 @@ pub(super) struct Merger {
     frames: VecDeque<(Vec<u8>, ReceptionReport)>,
     complaints: VecDeque<(UnreadableReason, ReceptionReport)>,
     /// Frames that were given out lately.
-    given: VecDeque<(Vec<u8>, Span)>,
+    given: VecDeque<Given>,
     carrier: VecDeque<(bool, SampleCount)>,
     /// Where check octets of forward error correction were, which are no frames.
     checks: VecDeque<Span>,
+}
+
+/// A frame that was given out.
+#[derive(Clone, Debug)]
+struct Given {
+    octets: Vec<u8>,
+    place: Span,
 }
 
 type Span = (SampleCount, SampleCount);
@@ -66,9 +77,9 @@ impl Merger {
         }
     }
 
-    /// How long a frame waits for another branch, samples.
-    pub(super) fn patience(&self) -> u64 {
-        self.patience
+    /// How long a frame waits for another branch at the longest, samples.
+    pub(super) fn longest_wait(&self) -> u64 {
+        self.patience * PATIENCE_FOR_REPAIRED
     }
 
     /// Data began or ended to be heard.
@@ -81,17 +92,37 @@ impl Merger {
         remember(&mut self.checks, (start, end));
     }
 
-    /// A branch read a frame.
+    /// A branch read a frame, at any time: also long after the others.
     pub(super) fn frame(&mut self, octets: Vec<u8>, report: ReceptionReport) {
-        let twin = |o: &[u8], s: Span| o == octets && same_place(s, span(&report));
-        if self.given.iter().any(|(o, s)| twin(o, *s)) {
+        let place = span(&report);
+        let twin = |o: &[u8], s: Span| o == octets && same_place(s, place);
+        if self.given.iter().any(|g| twin(&g.octets, g.place)) {
             return;
         }
+        let repaired = report.repaired_bits > 0;
+        if repaired && self.is_contradicted(&octets, &report) {
+            return;
+        }
+        self.frames.retain(|(o, r)| {
+            let rival = *o != octets && same_place(span(r), place);
+            !(rival && r.repaired_bits > 0)
+        });
         match self.frames.iter_mut().find(|(o, r)| twin(o, span(r))) {
-            Some((_, known)) if known.snr_db < report.snr_db => *known = report,
+            Some((_, known)) if is_better(&report, known) => *known = report,
             Some(_) => {}
             None => self.frames.push_back((octets, report)),
         }
+    }
+
+    /// True if something surer than a repaired frame was read in the same place.
+    fn is_contradicted(&self, octets: &[u8], report: &ReceptionReport) -> bool {
+        let place = span(report);
+        let other = |o: &[u8], s: Span| o != octets && same_place(s, place);
+        self.given.iter().any(|g| other(&g.octets, g.place))
+            || self
+                .frames
+                .iter()
+                .any(|(o, r)| other(o, span(r)) && is_better(r, report))
     }
 
     /// A branch found something that was no frame. Only counts where data was heard.
@@ -123,43 +154,67 @@ impl Merger {
             .sum()
     }
 
-    /// Gives out what is ripe: `reached` is how far all branches have come, `oldest_open` is
-    /// where the oldest frame began that a branch is still receiving.
+    /// Gives out what is ripe: `reached` is how far all branches have come that others wait
+    /// for, `oldest_open` is where the oldest frame began that one of them is still receiving.
     pub(super) fn release(
         &mut self,
         reached: SampleCount,
         oldest_open: Option<SampleCount>,
         out: &mut Vec<ReceiverEvent>,
     ) {
-        let ripe = |r: &ReceptionReport| r.end + self.patience <= reached;
-        while self.frames.front().is_some_and(|(_, r)| ripe(r)) || self.frames.len() > MOST_WAITING
-        {
-            let Some((octets, report)) = self.frames.pop_front() else {
-                break;
+        let patience = self.patience;
+        let ripe = |r: &ReceptionReport| r.end + patience <= reached;
+        // A longer frame may still turn out to cover what one branch could not read, or what
+        // it read by repair.
+        let settled = |r: &ReceptionReport| ripe(r) && oldest_open.is_none_or(|o| o > r.end);
+        let may_go = |r: &ReceptionReport| match r.repaired_bits {
+            0 => ripe(r),
+            _ => settled(r) || r.end + patience * PATIENCE_FOR_REPAIRED <= reached,
+        };
+        while let Some((octets, report)) = take_ripe(&mut self.frames, may_go) {
+            let given = Given {
+                octets: octets.clone(),
+                place: span(&report),
             };
-            remember(&mut self.given, (octets.clone(), span(&report)));
+            remember(&mut self.given, given);
             out.push(ReceiverEvent::Frame { octets, report });
         }
-        // A longer frame may still turn out to cover what one branch could not read.
-        let settled = |r: &ReceptionReport| {
+        let quiet = |r: &ReceptionReport| {
             r.end + self.settling <= reached && oldest_open.is_none_or(|o| o > r.end)
         };
-        while self.complaints.front().is_some_and(|(_, r)| settled(r))
-            || self.complaints.len() > MOST_WAITING
-        {
-            let Some((reason, report)) = self.complaints.pop_front() else {
-                break;
-            };
+        while let Some((reason, report)) = take_ripe(&mut self.complaints, quiet) {
             let place = span(&report);
             let read = |s: Span| shared(s, place) > 0;
             let begins_in = |s: &Span| (s.0..=s.1).contains(&place.0);
-            if self.checks.iter().any(begins_in) {
-                continue;
-            }
-            if !self.given.iter().any(|(_, s)| read(*s)) {
+            let is_check = self.checks.iter().any(begins_in);
+            let is_read = self.given.iter().any(|g| read(g.place))
+                || self.frames.iter().any(|(_, r)| read(span(r)));
+            if !is_check && !is_read {
                 out.push(ReceiverEvent::Unreadable { reason, report });
             }
         }
+    }
+}
+
+/// Takes out the first that is ripe, or the very first if too many wait.
+fn take_ripe<T>(
+    waiting: &mut VecDeque<(T, ReceptionReport)>,
+    ripe: impl Fn(&ReceptionReport) -> bool,
+) -> Option<(T, ReceptionReport)> {
+    let first = waiting.iter().position(|(_, report)| ripe(report));
+    let place = first.or((waiting.len() > MOST_WAITING).then_some(0))?;
+    waiting.remove(place)
+}
+
+/// True if the first of two readings of one place is to be preferred: as it was told before
+/// repaired, then the surer one, then the one less noisy.
+fn is_better(a: &ReceptionReport, b: &ReceptionReport) -> bool {
+    let sure = |r: &ReceptionReport| (r.repaired_bits > 0).then(|| r.confidence.unwrap_or(0.0));
+    match (sure(a), sure(b)) {
+        (None, Some(_)) => true,
+        (Some(_), None) => false,
+        (Some(a), Some(b)) if a != b => a > b,
+        _ => a.snr_db > b.snr_db,
     }
 }
 
@@ -260,5 +315,101 @@ mod tests {
         assert!(out.is_empty());
         merger.release(SampleCount(9000), Some(SampleCount(2001)), &mut out);
         assert_eq!(out.len(), 1);
+    }
+
+    fn repaired(start: u64, end: u64, confidence: f32) -> ReceptionReport {
+        ReceptionReport {
+            repaired_bits: 2,
+            confidence: Some(confidence),
+            ..report(start, end, 20.0)
+        }
+    }
+
+    fn frame(octets: &[u8], report: ReceptionReport) -> ReceiverEvent {
+        ReceiverEvent::Frame {
+            octets: octets.to_vec(),
+            report,
+        }
+    }
+
+    #[test]
+    fn a_copy_as_it_is_told_beats_a_repaired_one_in_either_order() {
+        let exact = report(1002, 1999, 3.0);
+        for exact_first in [true, false] {
+            let mut merger = Merger::new(100);
+            let both = [exact.clone(), repaired(1000, 2000, 0.999)];
+            let order = if exact_first { [0, 1] } else { [1, 0] };
+            for i in order {
+                merger.frame(vec![1], both[i].clone());
+            }
+            assert_eq!(all(&mut merger), [frame(&[1], exact.clone())]);
+        }
+    }
+
+    #[test]
+    fn a_repaired_frame_yields_to_another_in_its_place_and_the_surer_one_stays() {
+        for exact_first in [true, false] {
+            let mut merger = Merger::new(100);
+            let exact = (vec![1], report(1002, 1999, 3.0));
+            let wrong = (vec![2], repaired(1000, 2000, 0.999));
+            let mut both = [exact.clone(), wrong];
+            if !exact_first {
+                both.reverse();
+            }
+            both.into_iter().for_each(|(o, r)| merger.frame(o, r));
+            assert_eq!(all(&mut merger), [frame(&[1], exact.1)]);
+            // One that comes late comes in vain.
+            merger.frame(vec![2], repaired(1000, 2000, 0.999));
+            assert_eq!(all(&mut merger), []);
+        }
+        for sure in [0.9, 0.7] {
+            let mut merger = Merger::new(100);
+            merger.frame(vec![1], repaired(1000, 2000, 0.8));
+            merger.frame(vec![2], repaired(1000, 2000, sure));
+            let expected = if sure > 0.8 { 2 } else { 1 };
+            let found = all(&mut merger);
+            assert!(
+                matches!(&found[..], [ReceiverEvent::Frame { octets, .. }] if octets[0] == expected)
+            );
+        }
+    }
+
+    #[test]
+    fn a_repaired_frame_waits_for_a_frame_that_is_still_being_received_but_not_for_ever() {
+        let mut merger = Merger::new(100);
+        merger.frame(vec![1], repaired(1000, 2000, 0.99));
+        let mut out = Vec::new();
+        merger.release(SampleCount(2500), Some(SampleCount(999)), &mut out);
+        assert_eq!(out, []);
+        merger.frame(vec![2], report(2100, 2300, 9.0));
+        merger.release(SampleCount(2500), Some(SampleCount(999)), &mut out);
+        assert_eq!(out, [frame(&[2], report(2100, 2300, 9.0))]);
+        out.clear();
+        merger.release(SampleCount(3600), Some(SampleCount(999)), &mut out);
+        assert_eq!(out, [frame(&[1], repaired(1000, 2000, 0.99))]);
+    }
+
+    #[test]
+    fn a_copy_that_comes_late_is_dropped_and_a_new_frame_that_comes_late_is_not() {
+        let mut merger = Merger::new(100);
+        merger.frame(vec![1], report(1000, 2000, 8.0));
+        merger.frame(vec![1], report(2100, 3100, 8.0));
+        assert_eq!(all(&mut merger).len(), 2, "two true repeats");
+        merger.frame(vec![1], report(1003, 2003, 12.0));
+        merger.frame(vec![1], report(2103, 3103, 12.0));
+        merger.frame(vec![1], report(4103, 5103, 12.0));
+        assert_eq!(all(&mut merger), [frame(&[1], report(4103, 5103, 12.0))]);
+    }
+
+    #[test]
+    fn no_complaint_about_a_frame_that_still_waits() {
+        let mut merger = Merger::new(100);
+        merger.carrier(true, SampleCount(0));
+        merger.complaint(bad(), report(1000, 1500, 3.0));
+        merger.frame(vec![1], repaired(1000, 2000, 0.99));
+        let mut out = Vec::new();
+        merger.release(SampleCount(2050), Some(SampleCount(1900)), &mut out);
+        assert_eq!(out, []);
+        assert_eq!(all(&mut merger), [frame(&[1], repaired(1000, 2000, 0.99))]);
     }
 }
