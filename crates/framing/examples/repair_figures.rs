@@ -68,6 +68,8 @@ fn run(settings: RepairSettings, mean: f64, pattern: u64, frames: u64) -> Tally 
     let mut deframer = RepairingDeframer::new(limits);
     let mut tally = Tally::default();
     let mut out: Vec<Reading> = Vec::new();
+    // A frame may come out only when the next one begins.
+    let mut last = Vec::new();
     for _ in 0..frames {
         let frame: Vec<u8> = (0..FRAME).map(|_| chance.octet()).collect();
         let bits = disturb(&encode(&[&frame], FLAGS, 2), mean, pattern, &mut chance);
@@ -85,12 +87,13 @@ fn run(settings: RepairSettings, mean: f64, pattern: u64, frames: u64) -> Tally 
             if events > 0 {
                 tally.wrong_as_told += 1.0 - f64::from(reading.confidence.unwrap_or(0.0));
             }
-            match (*octets == frame, events) {
+            match (*octets == frame || *octets == last, events) {
                 (false, _) => tally.wrong += 1,
                 (true, 0) => tally.exact += 1,
                 (true, n) => tally.repaired[n.min(3)] += 1,
             }
         }
+        last = frame;
     }
     tally.tested = repairer.tested();
     tally
@@ -123,10 +126,9 @@ fn saved(frames: u64) {
         "pattern events tested likely | exact 1 event 2 3+ all | false per million failing, as told, bound | tests us/frame"
     );
     for pattern in [0b11_u64, 0b101] {
-        for events in [0.7, 1.0, 2.0, 3.0, 4.0, 6.0] {
+        for events in [0.7, 1.0, 2.0, 3.0, 4.0] {
             for (most_tested, least_likely) in [
                 (8, 1e-3),
-                (16, 1e-3),
                 (32, 1e-2),
                 (32, 1e-3),
                 (64, 1e-3),

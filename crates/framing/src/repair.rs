@@ -32,10 +32,11 @@ pub struct RepairSettings {
 }
 
 impl Default for RepairSettings {
-    /// At most 32 readings: fewer than one false frame in a thousand unreadable stretches.
+    /// At most 64 readings, of which most stretches need far fewer: less than one false frame
+    /// is expected in a thousand unreadable ones.
     fn default() -> Self {
         RepairSettings {
-            most_tested: 32,
+            most_tested: 64,
             least_likely: 1e-3,
             most_errors: 8.0,
         }
