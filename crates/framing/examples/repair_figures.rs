@@ -9,6 +9,7 @@
 //! The model: error events come independently, each changes the same pattern of bits; the
 //! logarithm of the likelihood ratio of each event is Gaussian with variance twice its mean,
 //! as it is for an antipodal decision in white noise. Its size is the cost that is told.
+#![allow(clippy::disallowed_methods, clippy::disallowed_types)] // a stopwatch is the purpose
 
 use std::time::Instant;
 
@@ -126,15 +127,8 @@ fn saved(frames: u64) {
         "pattern events tested likely | exact 1 event 2 3+ all | false per million failing, as told, bound | tests us/frame"
     );
     for pattern in [0b11_u64, 0b101] {
-        for events in [0.7, 1.0, 2.0, 3.0, 4.0] {
-            for (most_tested, least_likely) in [
-                (8, 1e-3),
-                (32, 1e-2),
-                (32, 1e-3),
-                (64, 1e-3),
-                (128, 1e-3),
-                (256, 1e-4),
-            ] {
+        for events in [1.0, 2.0, 3.0] {
+            for (most_tested, least_likely) in [(32, 1e-3), (64, 1e-3), (128, 1e-3), (256, 1e-4)] {
                 let settings = RepairSettings {
                     most_tested,
                     least_likely,
