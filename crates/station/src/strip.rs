@@ -124,7 +124,23 @@ pub(crate) fn measured(block: &mut Block, report: &ReceptionReport) {
     block.offset_hz = report.offset_hz;
     block.twist_db = report.twist_db;
     block.snr_db = report.snr_db;
-    block.why = report.fec.map(corrected);
+    block.why = report.fec.map(corrected).or_else(|| repaired(report));
+}
+
+/// That a frame was repaired, and how sure it is, for people.
+fn repaired(report: &ReceptionReport) -> Option<String> {
+    let bits = match report.repaired_bits {
+        0 => return None,
+        1 => "1 bit was".to_owned(),
+        n => format!("{n} bits were"),
+    };
+    // Never "100 %": a repaired frame is never certain.
+    let sure = report.confidence.map(|c| (100.0 * c).min(99.9));
+    let sure = sure.map(|c| format!("; right with {c:.1} % certainty"));
+    Some(format!(
+        "repaired: {bits} read otherwise until the frame check was right{}",
+        sure.unwrap_or_default()
+    ))
 }
 
 /// That a frame was read with help, for people.
