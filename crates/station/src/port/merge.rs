@@ -79,7 +79,7 @@ impl Merger {
 
     /// How long a frame waits for another branch at the longest, samples.
     pub(super) fn longest_wait(&self) -> u64 {
-        self.patience * PATIENCE_FOR_REPAIRED
+        self.settling + self.patience * PATIENCE_FOR_REPAIRED
     }
 
     /// Data began or ended to be heard.
@@ -166,10 +166,13 @@ impl Merger {
         let ripe = |r: &ReceptionReport| r.end + patience <= reached;
         // A longer frame may still turn out to cover what one branch could not read, or what
         // it read by repair.
-        let settled = |r: &ReceptionReport| ripe(r) && oldest_open.is_none_or(|o| o > r.end);
+        let settled = |r: &ReceptionReport| {
+            r.end + self.settling <= reached && oldest_open.is_none_or(|o| o > r.end)
+        };
+        let longest = self.longest_wait();
         let may_go = |r: &ReceptionReport| match r.repaired_bits {
             0 => ripe(r),
-            _ => settled(r) || r.end + patience * PATIENCE_FOR_REPAIRED <= reached,
+            _ => settled(r) || r.end + longest <= reached,
         };
         while let Some((octets, report)) = take_ripe(&mut self.frames, may_go) {
             let given = Given {
@@ -179,10 +182,7 @@ impl Merger {
             remember(&mut self.given, given);
             out.push(ReceiverEvent::Frame { octets, report });
         }
-        let quiet = |r: &ReceptionReport| {
-            r.end + self.settling <= reached && oldest_open.is_none_or(|o| o > r.end)
-        };
-        while let Some((reason, report)) = take_ripe(&mut self.complaints, quiet) {
+        while let Some((reason, report)) = take_ripe(&mut self.complaints, settled) {
             let place = span(&report);
             let read = |s: Span| shared(s, place) > 0;
             let begins_in = |s: &Span| (s.0..=s.1).contains(&place.0);
@@ -336,7 +336,7 @@ mod tests {
     fn a_copy_as_it_is_told_beats_a_repaired_one_in_either_order() {
         let exact = report(1002, 1999, 3.0);
         for exact_first in [true, false] {
-            let mut merger = Merger::new(100);
+            let mut merger = Merger::new(100, 100);
             let both = [exact.clone(), repaired(1000, 2000, 0.999)];
             let order = if exact_first { [0, 1] } else { [1, 0] };
             for i in order {
@@ -349,7 +349,7 @@ mod tests {
     #[test]
     fn a_repaired_frame_yields_to_another_in_its_place_and_the_surer_one_stays() {
         for exact_first in [true, false] {
-            let mut merger = Merger::new(100);
+            let mut merger = Merger::new(100, 100);
             let exact = (vec![1], report(1002, 1999, 3.0));
             let wrong = (vec![2], repaired(1000, 2000, 0.999));
             let mut both = [exact.clone(), wrong];
@@ -363,7 +363,7 @@ mod tests {
             assert_eq!(all(&mut merger), []);
         }
         for sure in [0.9, 0.7] {
-            let mut merger = Merger::new(100);
+            let mut merger = Merger::new(100, 100);
             merger.frame(vec![1], repaired(1000, 2000, 0.8));
             merger.frame(vec![2], repaired(1000, 2000, sure));
             let expected = if sure > 0.8 { 2 } else { 1 };
@@ -376,7 +376,7 @@ mod tests {
 
     #[test]
     fn a_repaired_frame_waits_for_a_frame_that_is_still_being_received_but_not_for_ever() {
-        let mut merger = Merger::new(100);
+        let mut merger = Merger::new(100, 100);
         merger.frame(vec![1], repaired(1000, 2000, 0.99));
         let mut out = Vec::new();
         merger.release(SampleCount(2500), Some(SampleCount(999)), &mut out);
@@ -385,13 +385,13 @@ mod tests {
         merger.release(SampleCount(2500), Some(SampleCount(999)), &mut out);
         assert_eq!(out, [frame(&[2], report(2100, 2300, 9.0))]);
         out.clear();
-        merger.release(SampleCount(3600), Some(SampleCount(999)), &mut out);
+        merger.release(SampleCount(3700), Some(SampleCount(999)), &mut out);
         assert_eq!(out, [frame(&[1], repaired(1000, 2000, 0.99))]);
     }
 
     #[test]
     fn a_copy_that_comes_late_is_dropped_and_a_new_frame_that_comes_late_is_not() {
-        let mut merger = Merger::new(100);
+        let mut merger = Merger::new(100, 100);
         merger.frame(vec![1], report(1000, 2000, 8.0));
         merger.frame(vec![1], report(2100, 3100, 8.0));
         assert_eq!(all(&mut merger).len(), 2, "two true repeats");
@@ -403,7 +403,7 @@ mod tests {
 
     #[test]
     fn no_complaint_about_a_frame_that_still_waits() {
-        let mut merger = Merger::new(100);
+        let mut merger = Merger::new(100, 100);
         merger.carrier(true, SampleCount(0));
         merger.complaint(bad(), report(1000, 1500, 3.0));
         merger.frame(vec![1], repaired(1000, 2000, 0.99));

@@ -391,6 +391,6 @@ impl Receiver {
     /// How many samples after its last bit a frame has come out at the latest: that much
     /// silence flushes a recording.
     pub fn delay(&self) -> usize {
-        2 * self.demodulator.delay() + self.merger.longest_wait() as usize
+        self.demodulator.delay() + self.merger.longest_wait() as usize
     }
 }
