@@ -182,9 +182,15 @@ fn fixed_tones(line: &Line, (mark_hz, space_hz): (u32, u32)) -> ToneRecipe {
         mark_hz,
         space_hz,
         half_bandwidth_hz: half_shift + 0.8333 * baud,
-        detectors: vec![detector(0.2167, LONG_LOOK), detector(0.5833, SHORT_LOOK)],
+        detectors: vec![
+            detector(0.2167, LONG_LOOK),
+            detector(0.5833, SHORT_LOOK),
+            detector(0.5833, odd_rate(0.027)),
+            detector(0.5833, odd_rate(-0.027)),
+        ],
         carrier_offsets_hz: vec![0.0],
-        twists_db: &[0.0, 6.0, -6.0],
+        // Twist is the sequence readers' work.
+        twists_db: &[0.0],
         carrier: FIXED_CARRIER,
         sequence: SequenceRecipe {
             search_hz: FIXED_SEQUENCE.search_hz * (baud / 1200.0).min(1.0),
@@ -250,6 +256,14 @@ const FIXED_SEQUENCE: SequenceRecipe = SequenceRecipe {
         damping: 0.3,
     }],
 };
+
+/// For senders whose symbol rate is off by some per cent.
+const fn odd_rate(faster: f64) -> TimingRecipe {
+    TimingRecipe {
+        faster,
+        ..SHORT_LOOK
+    }
+}
 
 const fn off_by(faster: f64) -> TimingRecipe {
     TimingRecipe {

@@ -17,10 +17,11 @@ const N: usize = SAMPLES_PER_SYMBOL;
 /// What the slow loops take over of what is new, with each symbol.
 const RATIO_GAIN: f32 = 0.01;
 const TIMING_GAIN: f32 = 0.02;
-/// The timing's second loop learns the rate; far slower than the first.
-const RATE_GAIN: f32 = 0.000_15;
+/// At first the clock learns faster, so that senders with an odd rate are caught while they still
+/// send flags: like the mean of so many symbols, over so many before the first.
+const TIMING_FIRST: (f32, f32) = (4.0, 25.0);
 /// Symbol rates may be off by this share.
-const RATE_LIMIT: f32 = 0.02;
+const RATE_LIMIT: f32 = 0.04;
 const NOISE_GAIN: f32 = 0.02;
 /// The noise of either tone is learned slowly, from a first guess that counts as so many symbols.
 const WEIGHT_GAIN: f32 = 0.005;
@@ -87,7 +88,7 @@ pub(super) struct PhaseReader {
     probe: Probe,
     /// The flags that it began with, and how many of their symbols it has read.
     began: Option<(Hit, usize)>,
-    /// How either tone turns the phase over one symbol.
+    /// How either tone turns the phase over the next symbol.
     advance: [Complex32; 2],
 }
 
@@ -177,6 +178,9 @@ impl PhaseReader {
             .map(|(hit, n)| (hit, n + 1));
         let best = self.advance(tones.map(|t| t.here), known);
         self.follow(&tones, best);
+        // The next symbol turns the phase for as long as it lasts.
+        let length = N as f64 + f64::from(self.longer);
+        self.advance = [0, 1].map(|level| cis((self.line.tone(level) + self.base) * length));
         self.at += N as f64 + f64::from(self.longer);
         std::mem::swap(&mut self.survivors, &mut self.next);
         let latest = self.survivors[best.state];
@@ -256,17 +260,24 @@ impl PhaseReader {
         self.ratio[level ^ 1] *= 1.0 - relative * (0.5 * gain);
         let size = (0.5 * (self.ratio[0].norm_sqr() + self.ratio[1].norm_sqr())).sqrt();
         self.ratio = self.ratio.map(|r| r / size);
-        self.next.iter_mut().for_each(|s| s.amplitude *= size);
         // Later minus earlier: positive if the symbol lies later than thought.
         let common = self.survivors[best.from].amplitude.norm_sqr();
         let slope =
             ((tones[level].later - tones[level].earlier) * predicted.conj()).re / power.max(common);
         let slope = slope.clamp(-1.0, 1.0);
-        self.longer += RATE_GAIN * slope * N as f32;
+        let (weight, before) = TIMING_FIRST;
+        let gain = TIMING_GAIN.max(weight / (self.seen[0] + self.seen[1] + before));
+        // Critically damped: the second loop learns the rate.
+        self.longer += gain * gain / 4.0 * slope * N as f32;
         self.longer = self
             .longer
             .clamp(-RATE_LIMIT * N as f32, RATE_LIMIT * N as f32);
-        self.at += f64::from(TIMING_GAIN * slope * N as f32);
+        let later = f64::from(gain * slope * N as f32);
+        self.at += later;
+        // Until the next symbol begins the latest tone goes on for so much longer.
+        let on = [0, 1].map(|level| cis(self.line.tone(level) * later) * size);
+        let levels = self.next.iter_mut().zip([0, 1].into_iter().cycle());
+        levels.for_each(|(s, level)| s.amplitude *= on[level]);
         let wrong = (tones[level].here - predicted).norm_sqr();
         let gain = WEIGHT_GAIN.max(1.0 / (self.seen[level] + WEIGHT_FIRST));
         self.noise[level] += gain * (wrong - self.noise[level]);
