@@ -19,7 +19,7 @@ const RATIO_GAIN: f32 = 0.01;
 const TIMING_GAIN: f32 = 0.02;
 /// At first the clock learns faster, so that senders with an odd rate are caught while they still
 /// send flags: like the mean of so many symbols, over so many before the first.
-const TIMING_FIRST: (f32, f32) = (4.0, 25.0);
+const TIMING_FIRST: (f32, f32) = (4.0, 60.0);
 /// Symbol rates may be off by this share.
 const RATE_LIMIT: f32 = 0.04;
 const NOISE_GAIN: f32 = 0.02;
