@@ -40,9 +40,9 @@ struct Given {
     place: Span,
 }
 
-type Span = (SampleCount, SampleCount);
+pub(super) type Span = (SampleCount, SampleCount);
 
-fn span(report: &ReceptionReport) -> Span {
+pub(super) fn span(report: &ReceptionReport) -> Span {
     (report.start, report.end)
 }
 
@@ -52,12 +52,12 @@ fn shared(a: Span, b: Span) -> u64 {
 }
 
 /// True if two spans share at least half of the shorter one.
-fn same_place(a: Span, b: Span) -> bool {
+pub(super) fn same_place(a: Span, b: Span) -> bool {
     let length = |s: Span| s.1.0.saturating_sub(s.0.0);
     2 * shared(a, b) > length(a).min(length(b))
 }
 
-fn remember<T>(list: &mut VecDeque<T>, item: T) {
+pub(super) fn remember<T>(list: &mut VecDeque<T>, item: T) {
     if list.len() == REMEMBERED {
         list.pop_front();
     }

@@ -1,11 +1,13 @@
 //! A port's sound side: the one place where modem and framing meet.
 //!
 //! [`Receiver`] turns samples into frame octets with what was measured while they were heard,
-//! [`Transmitter`] turns frame octets into samples.
+//! [`PairReceiver`] joins two inputs that hear the same transmissions, [`Transmitter`] turns
+//! frame octets into samples.
 
 pub(crate) mod address;
 mod advice;
 mod merge;
+mod pair;
 mod receiver;
 mod sound;
 mod transmitter;
@@ -13,6 +15,7 @@ mod transmitter;
 pub use advice::TonesAdvice;
 pub use dunlin_framing::{FecStrength, most_bits};
 pub use dunlin_modem::sense::SoundKind;
+pub use pair::{HeardOn, Input, PairEvent, PairReceiver};
 pub use receiver::{FecReport, Receiver, ReceiverEvent, ReceptionReport, UnreadableReason};
 pub use sound::ChannelSound;
 pub use transmitter::{Transmitter, TransmitterSettings};

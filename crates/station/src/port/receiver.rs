@@ -73,7 +73,7 @@ pub struct FecReport {
 }
 
 impl ReceptionReport {
-    fn new(
+    pub(super) fn new(
         (start, end): (SampleCount, SampleCount),
         measured: Measurement,
         reading: &Reading,
@@ -173,6 +173,8 @@ pub struct Receiver {
     heard: SampleCount,
     /// The most samples that are given on at a time.
     piece: usize,
+    /// Bits and breaks for who asked for them.
+    tapped: Option<Vec<DemodEvent>>,
     /// Kept only for their memory.
     events: Vec<DemodEvent>,
     readings: Vec<Reading>,
@@ -205,6 +207,7 @@ impl Receiver {
             adviser: Adviser::new(line, rate),
             heard: SampleCount(0),
             piece: (PIECE_S * rate.hz_f64()).ceil() as usize,
+            tapped: None,
             events: Vec::new(),
             readings: Vec::new(),
             sensed: Vec::new(),
@@ -251,6 +254,9 @@ impl Receiver {
         let mut events = std::mem::take(&mut self.events);
         events.clear();
         self.demodulator.process(samples, &mut events);
+        if let Some(tapped) = &mut self.tapped {
+            tapped.extend_from_slice(&events);
+        }
         for &event in &events {
             match event {
                 DemodEvent::Bit {
@@ -361,6 +367,21 @@ impl Receiver {
             confidence: None,
         };
         self.reading(branch, reading, Some(fec));
+    }
+
+    /// From now on keeps what the demodulator tells, until [`Self::take_tapped`] takes it.
+    pub(super) fn tap(&mut self) {
+        self.tapped = Some(Vec::new());
+    }
+
+    /// Moves what the demodulator told since the last time to `to`.
+    pub(super) fn take_tapped(&mut self, to: &mut Vec<DemodEvent>) {
+        to.extend(self.tapped.iter_mut().flat_map(|tapped| tapped.drain(..)));
+    }
+
+    /// The demodulator, for measuring and for the names of its branches.
+    pub(super) fn demodulator(&self) -> &Demodulator {
+        &self.demodulator
     }
 
     /// Whether data is being heard.
