@@ -2,12 +2,13 @@
 //! behaves. Ratios and shares, not pass or fail.
 //!
 //! `cargo bench -p dunlin --bench receiver` prints all; `-- speed`, `-- noise`, `-- carrier`,
-//! `-- classify`, `-- measure` one.
+//! `-- classify`, `-- measure`, `-- pair` one.
 
 mod carrier;
 mod classify;
 mod kinds;
 mod measure;
+mod pair;
 
 use std::hint::black_box;
 use std::time::{Duration, Instant};
@@ -36,6 +37,9 @@ fn main() {
     }
     if wants("measure") {
         measure::print();
+    }
+    if wants("pair") {
+        pair::print();
     }
 }
 
