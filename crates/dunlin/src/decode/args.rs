@@ -37,6 +37,9 @@ pub struct DecodeArgs {
     /// Which channel of a recording with several: left, right, or a number from 1
     #[arg(long)]
     pub channel: Option<Channel>,
+    /// Left and right are two receivers that hear the same transmissions: combine them
+    #[arg(long, conflicts_with_all = ["channel", "workers"])]
+    pub pair: bool,
     /// How many stretches are heard at a time; without this, as many as there are processors
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=i64::from(MOST_WORKERS)))]
     pub workers: Option<u16>,
@@ -109,7 +112,10 @@ pub fn choose_channel(wanted: Option<Channel>, channels: usize) -> anyhow::Resul
     match wanted {
         None if channels == 1 => Ok(0),
         None if channels == 2 => {
-            bail!("is stereo; choose one channel with --channel left or --channel right")
+            bail!(
+                "is stereo; choose one channel with --channel left or --channel right, or let \
+                 both be heard together with --pair"
+            )
         }
         None => bail!("has {channels} channels; choose one with --channel 1 to {channels}"),
         Some(Channel(n)) if n < channels => Ok(n),

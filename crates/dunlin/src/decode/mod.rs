@@ -8,6 +8,7 @@ mod args;
 mod found;
 mod job;
 mod merge;
+mod pair;
 mod print;
 mod progress;
 mod session;
@@ -75,6 +76,9 @@ fn is_broken_pipe(error: &io::Error) -> bool {
 
 /// Decodes one file. The error is a sentence that follows the file's name.
 fn decode(args: &DecodeArgs, path: &Path, out: &mut impl Write) -> anyhow::Result<()> {
+    if args.pair {
+        return pair::decode(args, path, out);
+    }
     let name = path.display().to_string();
     let file = WavFile::open(path)?;
     let channel = choose_channel(args.channel, file.channels)?;

@@ -128,3 +128,69 @@ fn window(words: &[u64], at: usize) -> u128 {
         _ => low >> bit | u128::from(words[word + 2]) << (128 - bit),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use dunlin_clock::{Chance, SampleCount};
+
+    use super::*;
+
+    fn told(bits: &[bool], first: u64) -> Vec<Told> {
+        let each = |(i, &one): (u64, &bool)| Told {
+            one,
+            at: SampleCount(first + 10 * i),
+            sure: 1.0,
+            rival: None,
+        };
+        (0..).zip(bits).map(each).collect()
+    }
+
+    /// Twenty flags and then chance.
+    fn burst(chance: &mut Chance) -> Vec<bool> {
+        let flag = [false, true, true, true, true, true, true, false];
+        let mut bits: Vec<bool> = flag.iter().copied().cycle().take(160).collect();
+        bits.extend((0..400).map(|_| chance.octet() > 127));
+        bits
+    }
+
+    /// Turns each bit with a chance of one in ten.
+    fn worn(bits: &[bool], chance: &mut Chance) -> Vec<bool> {
+        bits.iter().map(|&b| b != (chance.octet() < 26)).collect()
+    }
+
+    #[test]
+    fn the_pattern_decides_within_reach_of_the_time() {
+        let mut chance = Chance::stream(1, "align");
+        let bits = burst(&mut chance);
+        let a = told(&worn(&bits, &mut chance), 5000);
+        let b = told(&worn(&bits[37..], &mut chance), 5000 + 370 + 1900);
+        let whole = Run {
+            a: 37,
+            b: 0,
+            len: bits.len() - 37,
+        };
+        assert_eq!(align(&a, &b, 0, 2000), [whole]);
+        assert_eq!(align(&a, &b, 1900, 100), [whole]);
+        assert_eq!(align(&a, &b, 0, 1000), [], "too far away");
+    }
+
+    #[test]
+    fn a_lost_bit_begins_a_new_run() {
+        let mut chance = Chance::stream(2, "align");
+        let bits = burst(&mut chance);
+        let mut less = bits.clone();
+        less.remove(350);
+        let runs = align(&told(&bits, 0), &told(&less, 0), 0, 300);
+        let shifts: Vec<isize> = runs.iter().map(|r| r.b as isize - r.a as isize).collect();
+        assert_eq!(shifts, [0, -1]);
+        assert!(runs[1].a.abs_diff(350) < 64, "{runs:?}");
+    }
+
+    #[test]
+    fn flags_alone_and_unrelated_bits_fit_nowhere() {
+        let mut chance = Chance::stream(3, "align");
+        let (a, b) = (burst(&mut chance), burst(&mut chance));
+        assert_eq!(align(&told(&a, 0), &told(&b, 0), 0, 4000), []);
+        assert_eq!(align(&told(&a[..160], 0), &told(&a[..160], 0), 0, 4000), []);
+    }
+}

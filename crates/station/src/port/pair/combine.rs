@@ -292,3 +292,85 @@ fn tell(places: &[Told], read: &[bool], mut rivals: Vec<Change>) -> Vec<SoftBit>
     })
     .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use dunlin_clock::SampleCount;
+
+    use super::*;
+
+    /// Bits, all of them ones but those in `zeros`, and rivals as (bit, flips, cost).
+    fn side(zeros: &[usize], rivals: &[(usize, u64, f32)]) -> Vec<Told> {
+        let mut bits: Vec<Told> = (0..40)
+            .map(|i| Told {
+                one: !zeros.contains(&i),
+                at: SampleCount(10 * i as u64),
+                sure: CERTAIN,
+                rival: None,
+            })
+            .collect();
+        for &(bit, flips, cost) in rivals {
+            bits[bit].rival = Some(dunlin_modem::Rival { flips, cost });
+            for back in (0..=bit).filter(|back| flips >> back & 1 == 1) {
+                bits[bit - back].sure = bits[bit - back].sure.min(cost);
+            }
+        }
+        bits
+    }
+
+    fn zeros(read: &[SoftBit]) -> Vec<usize> {
+        (0..read.len()).filter(|&i| read[i].soft < 0.0).collect()
+    }
+
+    fn rivals(read: &[SoftBit]) -> Vec<(usize, u64, f32)> {
+        let each = |(i, bit): (usize, &SoftBit)| bit.rival.map(|r| (i, r.flips, r.cost));
+        read.iter().enumerate().filter_map(each).collect()
+    }
+
+    #[test]
+    fn costs_add_where_both_agree() {
+        let read = combine(&side(&[], &[(9, 6, 2.0)]), &side(&[], &[(10, 12, 5.0)]));
+        assert_eq!(zeros(&read), Vec::<usize>::new());
+        assert_eq!(
+            rivals(&read),
+            [(8, 3, 7.0)],
+            "the same rival, told at other bits"
+        );
+    }
+
+    #[test]
+    fn the_surer_input_wins_where_they_disagree() {
+        let (wrong, right) = (side(&[19, 20], &[(20, 3, 2.0)]), side(&[], &[(20, 3, 5.0)]));
+        for read in [combine(&wrong, &right), combine(&right, &wrong)] {
+            assert_eq!(zeros(&read), Vec::<usize>::new());
+            assert_eq!(rivals(&read), [(20, 3, 3.0)]);
+        }
+    }
+
+    #[test]
+    fn a_third_reading_wins_if_both_together_find_it_likelier() {
+        // Each is wrong in another way, and tells the truth as its close second.
+        let a = side(&[20, 21], &[(21, 3, 1.0)]);
+        let b = side(&[21, 22], &[(22, 3, 1.5)]);
+        let read = combine(&a, &b);
+        assert_eq!(zeros(&read), Vec::<usize>::new());
+        assert!(!rivals(&read).is_empty());
+    }
+
+    #[test]
+    fn any_rivals_at_any_place_are_survived() {
+        let mut chance = dunlin_clock::Chance::stream(5, "rivals");
+        let mut octet = || u64::from(chance.octet());
+        for _ in 0..200 {
+            let wild: Vec<(usize, u64, f32)> = (0..40)
+                .map(|i| {
+                    let flips = (0..8).fold(0, |flips, _| flips << 8 | octet());
+                    (i, flips >> (octet() % 64), octet() as f32 / 16.0)
+                })
+                .collect();
+            let zeros: Vec<usize> = (0..40).filter(|_| octet() > 127).collect();
+            let read = combine(&side(&zeros, &wild), &side(&[1, 39], &wild));
+            assert_eq!(read.len(), 40);
+        }
+    }
+}
