@@ -181,11 +181,8 @@ fn one_input_with_other_data_or_noise_costs_nothing() {
 #[test]
 fn polarity_does_not_matter_and_true_repeats_stay() {
     let (sent, _, mut chance) = some(3);
-    let twice = [sent.clone(), sent.clone()].concat();
-    let mut repeated: Vec<Vec<u8>> = Vec::new();
-    for i in 0..3 {
-        repeated.extend([twice[i].clone(), twice[i].clone()]);
-    }
+    let twice = |octets: &Vec<u8>| [octets.clone(), octets.clone()];
+    let repeated: Vec<Vec<u8>> = sent.iter().flat_map(twice).collect();
     let sound = send(&repeated);
     let first = noisy(&sound, 12.0, &mut chance);
     let turned: Vec<f32> = noisy(&sound, 12.0, &mut chance)
