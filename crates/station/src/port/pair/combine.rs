@@ -186,7 +186,8 @@ fn disputes(a: &Side, b: &Side) -> Vec<Dispute> {
         };
         let best = told
             .map(|c| (fit(c), *c))
-            .filter(|(fit, _)| *fit > 0)
+            // Half is enough: the other half then belongs to an earlier change of the other input.
+            .filter(|(fit, _)| *fit >= 0)
             .max_by(|(x, c), (y, d)| x.cmp(y).then(d.cost.total_cmp(&c.cost)))
             .map(|(_, change)| change);
         let change = best.unwrap_or_else(|| {
