@@ -228,7 +228,10 @@ impl ToneReceiver {
     pub fn measure(&self, branch: usize, from: SampleCount, to: SampleCount) -> Measurement {
         match branch.checked_sub(self.detectors.len() * self.twists) {
             Some(own) => self.sequence.measure(own, from, to),
-            None => self.detectors[branch / self.twists].measure(from, to),
+            None => {
+                let own = self.detectors[branch / self.twists].measure(from, to);
+                self.sequence.refine(own, from, to)
+            }
         }
     }
 }

@@ -12,8 +12,10 @@ use num_complex::Complex64;
 const SYMBOLS_PER_ENTRY: usize = 8;
 /// This many entries are kept, as long as the running sums reach.
 const ENTRIES: usize = 2048;
-/// So many entries at least make a course.
+/// So many entries at least make a course,
 const FEWEST: usize = 12;
+/// and they must cover this share of the span.
+const COVERED: f64 = 0.75;
 
 #[derive(Clone, Copy, Debug)]
 struct Entry {
@@ -114,10 +116,11 @@ impl Track {
         };
         let (older, newer) = (&older[within(older)], &newer[within(newer)]);
         let all = || older.iter().chain(newer);
-        let run = all().last()?.run;
-        let entries = || all().filter(|e| e.run == run);
+        let last = all().last()?;
+        let entries = || all().filter(|e| e.run == last.run);
         let count = entries().count();
-        if count < FEWEST {
+        let covered = last.at.0 - entries().next()?.at.0;
+        if count < FEWEST || (covered as f64) < COVERED * to.0.saturating_sub(from.0) as f64 {
             return None;
         }
         let middle = (count as f64 - 1.0) / 2.0;

@@ -74,6 +74,11 @@ pub struct SequenceRecipe {
     pub echo: &'static [EchoRecipe],
 }
 
+/// Two readers are on the same signal when they see it less than this share of the rate apart,
+const SAME_SIGNAL: f64 = 0.1;
+/// and the one is to be believed when it sees hardly more noise than the other.
+const NOT_WORSE_DB: f32 = 3.0;
+
 /// What all readers of a mode share, in units of its samples and symbols.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Line {
@@ -111,6 +116,7 @@ impl Line {
 /// Finds signals in complex samples around the middle of the tones and reads them.
 #[derive(Clone, Debug)]
 pub(crate) struct SequenceReceiver {
+    line: Line,
     ring: Ring,
     finder: Finder,
     slots: Vec<Slot>,
@@ -122,6 +128,7 @@ impl SequenceReceiver {
     pub fn new(line: Line, recipe: &SequenceRecipe) -> Self {
         let slot = || Slot::new(line, recipe);
         SequenceReceiver {
+            line,
             ring: Ring::default(),
             finder: Finder::new(&line, recipe),
             slots: (0..recipe.slots).map(|_| slot()).collect(),
@@ -181,6 +188,27 @@ impl SequenceReceiver {
     /// How a branch decides, in few words.
     pub fn branch_name(&self, branch: usize) -> &'static str {
         self.slots[branch / self.readers].name(branch % self.readers)
+    }
+
+    /// Puts what a reader of sequences knows better into what somebody else measured of the same
+    /// signal: the first reader that was on it tells the course of frequency and clock.
+    pub fn refine(&self, known: Measurement, from: SampleCount, to: SampleCount) -> Measurement {
+        let near = |m: &Measurement| match (m.offset_hz, known.offset_hz) {
+            (Some(a), Some(b)) => f64::from((a - b).abs()) < SAME_SIGNAL * self.line.baud,
+            _ => false,
+        };
+        let good = |m: &Measurement| m.snr_db > known.snr_db.map(|db| db - NOT_WORSE_DB);
+        let readers = (0..self.branches()).map(|branch| self.measure(branch, from, to));
+        readers
+            .filter(|m| m.drift_hz_s.is_some() && near(m) && good(m))
+            .map(|m| Measurement {
+                offset_hz: m.offset_hz,
+                drift_hz_s: m.drift_hz_s,
+                rate_error_ppm: m.rate_error_ppm,
+                ..known
+            })
+            .next()
+            .unwrap_or(known)
     }
 
     /// What is known of the symbols between two places, as a branch saw them.
