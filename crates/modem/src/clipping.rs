@@ -24,6 +24,10 @@ const LOWEST: f32 = 0.01;
 const LEAST_SHARE: f64 = 0.15;
 /// A wall holds so many times as many samples as there are just below it.
 const STEEP: f64 = 2.0;
+/// A smaller wall must be this clear, above values that noise has spread.
+const CLEAR: f64 = 4.0;
+const LEAST_CLEAR: f64 = 0.003;
+const FEWEST_BELOW: f64 = 5.0;
 /// From here on a sample stands at full scale: the last but one step of 16 bits.
 const FULL_SCALE: f32 = 32_766.0 / 32_768.0;
 
@@ -105,7 +109,9 @@ impl ClippingMeter {
         }
         let wall = tops - below / 2.0;
         let loud = highest.max(-lowest) >= LOWEST;
-        let is_wall = loud && tops > STEEP * below && wall > LEAST_SHARE * total;
+        let large = tops > STEEP * below && wall > LEAST_SHARE * total;
+        let clear = tops > CLEAR * below && below > FEWEST_BELOW && wall > LEAST_CLEAR * total;
+        let is_wall = loud && (large || clear);
         let clipped = if is_wall { wall.max(full) } else { full };
         Some((clipped / total) as f32)
     }

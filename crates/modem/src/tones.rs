@@ -368,7 +368,7 @@ impl Detector {
             timing: SymbolTiming::new(timing),
             slicers: recipe.twists_db.iter().map(slicer).collect(),
             sums: Sums::default(),
-            track: Track::new(N as f64),
+            track: Track::new(N as f64, 1.0, 0.0),
         }
     }
 
@@ -438,7 +438,8 @@ impl Detector {
         values[7] = f64::from(turned.im);
         self.sums.push(at, values);
         let turned = Complex64::new(values[6], values[7]);
-        self.track.push(at, middle, turned);
+        self.track
+            .push(at, middle, turned, Complex32::new(1.0, 0.0));
     }
 
     fn measure(&self, from: SampleCount, to: SampleCount) -> Measurement {

@@ -6,7 +6,7 @@
 //! phase gives (from memory).
 
 use dunlin_clock::SampleCount;
-use num_complex::Complex64;
+use num_complex::{Complex32, Complex64};
 
 /// One entry is kept for this many symbols.
 const SYMBOLS_PER_ENTRY: usize = 8;
@@ -45,6 +45,11 @@ pub struct Course {
 pub struct Track {
     /// The nominal length of a symbol in the unit of its places.
     symbol: f64,
+    /// By how much the tones' phases come apart when symbols come one symbol late, radians.
+    apart: f64,
+    /// How many symbols the reader is behind with those phases.
+    lag: f64,
+    phase: Option<f64>,
     ring: Vec<Entry>,
     next: usize,
     run: u32,
@@ -56,10 +61,14 @@ pub struct Track {
 }
 
 impl Track {
-    /// For symbols that are `symbol` long.
-    pub fn new(symbol: f64) -> Self {
+    /// For symbols that are `symbol` long and tones that come apart by `apart` radians in one.
+    /// The reader follows the tones' phases with a delay of `lag` symbols.
+    pub fn new(symbol: f64, apart: f64, lag: f64) -> Self {
         Track {
             symbol,
+            apart,
+            lag,
+            phase: None,
             ring: Vec::with_capacity(ENTRIES),
             next: 0,
             run: 0,
@@ -76,12 +85,14 @@ impl Track {
         self.run = self.run.wrapping_add(1);
         self.before = None;
         self.late = 0.0;
+        self.phase = None;
         (self.turns, self.lates, self.symbols) = (Complex64::default(), 0.0, 0);
     }
 
-    /// Takes a symbol: its place in the input, its place by the reader's own clock, and a number
-    /// whose angle is the momentary frequency and whose size says how much it counts.
-    pub fn push(&mut self, at: SampleCount, place: f64, turn: Complex64) {
+    /// Takes a symbol: its place in the input, its place by the reader's own clock, a number
+    /// whose angle is the momentary frequency and whose size says how much it counts, and one
+    /// whose angle is by how much the lower tone runs before the higher by the reader's clock.
+    pub fn push(&mut self, at: SampleCount, place: f64, turn: Complex64, skew: Complex32) {
         if let Some(before) = self.before.replace(place) {
             let step = (place - before) / self.symbol;
             // A reader whose clock is off may leave a symbol out or read one twice.
@@ -93,11 +104,12 @@ impl Track {
         if self.symbols < SYMBOLS_PER_ENTRY {
             return;
         }
+        let lateness = self.lates / SYMBOLS_PER_ENTRY as f64 + self.by_phase(skew);
         let entry = Entry {
             at,
             run: self.run,
             radians: self.turns.arg(),
-            late: self.lates / SYMBOLS_PER_ENTRY as f64,
+            late: lateness,
         };
         (self.turns, self.lates, self.symbols) = (Complex64::default(), 0.0, 0);
         match self.ring.get_mut(self.next) {
@@ -105,6 +117,17 @@ impl Track {
             None => self.ring.push(entry),
         }
         self.next = (self.next + 1) % ENTRIES;
+    }
+
+    /// How late the symbols come by the tones' phases, symbols.
+    fn by_phase(&mut self, skew: Complex32) -> f64 {
+        let whole = std::f64::consts::TAU / self.apart;
+        let here = f64::from(skew.arg()) / self.apart;
+        let before = self.phase.unwrap_or(here);
+        // Of all that the angle can mean, what lies next to the one before.
+        let here = here + ((before - here) / whole).round() * whole;
+        self.phase = Some(here);
+        here + (here - before) * self.lag / SYMBOLS_PER_ENTRY as f64
     }
 
     /// The course between two places; `None` if too little of that span is known.
@@ -165,10 +188,15 @@ mod tests {
 
     /// Symbols of 8.001 samples whose frequency rises by 0.000 1 each, through a wrapped ring.
     fn track(symbols: u64) -> Track {
-        let mut track = Track::new(8.0);
+        let mut track = Track::new(8.0, 2.0, 0.0);
         for n in 0..symbols {
             let turn = Complex64::cis(0.000_01 * (n as f64 - 20_000.0));
-            track.push(SampleCount(n * 10), n as f64 * 8.001, turn);
+            track.push(
+                SampleCount(n * 10),
+                n as f64 * 8.001,
+                turn,
+                Complex32::new(1.0, 0.0),
+            );
         }
         track
     }
@@ -199,6 +227,7 @@ mod tests {
                 SampleCount(200_000 + n * 10),
                 n as f64 * 8.0,
                 Complex64::cis(0.1),
+                Complex32::new(1.0, 0.0),
             );
         }
         assert!(

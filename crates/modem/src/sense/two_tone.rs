@@ -61,6 +61,8 @@ const STEP: usize = 2;
 const VALUES: usize = (FRAME - 2 * EDGE) / STEP;
 /// The rarer tone must hold at least this share of the time.
 const RARER: f32 = 0.06;
+/// How far around a tone values belong to it, as shares of the shift: first wide, then narrow.
+const CROWD: [f32; 2] = [0.3, 0.18];
 /// Changes of tone that are remembered.
 const MOST_CHANGES: usize = 256;
 
@@ -132,11 +134,32 @@ impl TwoToneFinder {
         let clarity = clarity(&self.values, levels)?;
         let baud = self.baud((low_hz + high_hz) / 2.0, shift / 4.0);
         Some(TwoTone {
-            low_hz,
-            high_hz,
+            low_hz: self.settled(low_hz, shift),
+            high_hz: self.settled(high_hz, shift),
             clarity,
             baud,
         })
+    }
+
+    /// The value near `level` around which the others crowd: the mean is drawn towards the other
+    /// tone by the changes (mean shift: K. Fukunaga, L. Hostetler, IEEE Trans. IT-21 (1975) 32,
+    /// from memory).
+    fn settled(&self, level: f32, shift: f32) -> f32 {
+        let mut at = level;
+        for width in CROWD {
+            for _ in 0..3 {
+                let near = |v: &&f32| (**v - at).abs() < width * shift;
+                let (sum, count) = self
+                    .values
+                    .iter()
+                    .filter(near)
+                    .fold((0.0, 0.0), |(s, n), v| (s + v, n + 1.0));
+                if count > 0.0 {
+                    at = sum / count;
+                }
+            }
+        }
+        at
     }
 
     /// The symbol rate: of the times between changes of tone the shortest are one symbol long,

@@ -248,12 +248,13 @@ impl EchoReader {
         // The gain of the path at either tone.
         let gain = |level: usize| {
             let tone = self.line.tone(level);
-            let sum: Complex32 = (0..TAPS)
+            (0..TAPS)
                 .map(|k| latest.taps[k] * cis(-tone * late(k) * N as f64))
-                .sum();
-            sum.norm_sqr()
+                .sum::<Complex32>()
         };
         let (mark, space) = (gain(1), gain(0));
+        let skew = mark * space.conj();
+        let (mark, space) = (mark.norm_sqr(), space.norm_sqr());
         let power = 0.5 * (mark + space);
         let explained = power / (power + latest.noise).max(f32::MIN_POSITIVE);
         self.probe = Probe {
@@ -263,6 +264,7 @@ impl EchoReader {
             offset: self.base + f64::from(latest.turn) / N as f64,
             share: self.probe.share + NOISE_GAIN * (explained - self.probe.share),
             longer: 0.0,
+            skew,
         };
     }
 

@@ -78,6 +78,11 @@ pub struct SequenceRecipe {
 const SAME_SIGNAL: f64 = 0.1;
 /// and the one is to be believed when it sees hardly more noise than the other.
 const NOT_WORSE_DB: f32 = 3.0;
+/// or sees little in any case.
+const CLEAR_DB: f32 = 9.0;
+/// The reader with one amplitude and phase may see so much more noise than the one with echoes
+/// before that is asked.
+const SIMPLE_DB: f32 = 3.0;
 
 /// What all readers of a mode share, in units of its samples and symbols.
 #[derive(Clone, Copy, Debug)]
@@ -121,6 +126,8 @@ pub(crate) struct SequenceReceiver {
     finder: Finder,
     slots: Vec<Slot>,
     readers: usize,
+    /// How many of the readers of a slot know no echoes; they come first.
+    simple: usize,
 }
 
 impl SequenceReceiver {
@@ -133,6 +140,7 @@ impl SequenceReceiver {
             finder: Finder::new(&line, recipe),
             slots: (0..recipe.slots).map(|_| slot()).collect(),
             readers: recipe.phase.len() + recipe.echo.len(),
+            simple: recipe.phase.len(),
         }
     }
 
@@ -191,23 +199,34 @@ impl SequenceReceiver {
     }
 
     /// Puts what a reader of sequences knows better into what somebody else measured of the same
-    /// signal: the first reader that was on it tells the course of frequency and clock.
+    /// signal: the best reader that was on it tells the strength of the tones, and
+    /// the course of frequency and clock.
     pub fn refine(&self, known: Measurement, from: SampleCount, to: SampleCount) -> Measurement {
         let near = |m: &Measurement| match (m.offset_hz, known.offset_hz) {
             (Some(a), Some(b)) => f64::from((a - b).abs()) < SAME_SIGNAL * self.line.baud,
             _ => false,
         };
-        let good = |m: &Measurement| m.snr_db > known.snr_db.map(|db| db - NOT_WORSE_DB);
-        let readers = (0..self.branches()).map(|branch| self.measure(branch, from, to));
-        readers
-            .filter(|m| m.drift_hz_s.is_some() && near(m) && good(m))
-            .map(|m| Measurement {
+        let good = |m: &Measurement| {
+            let enough = known.snr_db.map(|db| (db - NOT_WORSE_DB).min(CLEAR_DB));
+            m.snr_db > enough
+        };
+        // Without echoes the simpler reader sees more exactly.
+        let worth = |m: &Measurement, branch: usize| {
+            let simple = self.readers > 0 && branch % self.readers < self.simple;
+            m.snr_db.unwrap_or_default() + if simple { SIMPLE_DB } else { 0.0 }
+        };
+        (0..self.branches())
+            .map(|branch| (self.measure(branch, from, to), branch))
+            .filter(|(m, _)| m.drift_hz_s.is_some() && near(m) && good(m))
+            .max_by(|(a, i), (b, k)| worth(a, *i).total_cmp(&worth(b, *k)))
+            .map(|(m, _)| Measurement {
+                level_dbfs: m.level_dbfs,
+                twist_db: m.twist_db,
                 offset_hz: m.offset_hz,
                 drift_hz_s: m.drift_hz_s,
                 rate_error_ppm: m.rate_error_ppm,
                 ..known
             })
-            .next()
             .unwrap_or(known)
     }
 

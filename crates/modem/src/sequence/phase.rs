@@ -16,6 +16,9 @@ const N: usize = SAMPLES_PER_SYMBOL;
 
 /// What the slow loops take over of what is new, with each symbol.
 const RATIO_GAIN: f32 = 0.01;
+/// By how many symbols the ratio of the tones lags behind a steady change of it: every symbol tells
+/// of one of them, moves that by the gain and the other by half of it the other way.
+pub(super) const RATIO_LAG: f64 = 1.0 / (0.75 * RATIO_GAIN as f64);
 const TIMING_GAIN: f32 = 0.02;
 /// At first the clock learns faster, so that senders with an odd rate are caught while they still
 /// send flags: like the mean of so many symbols, over so many before the first.
@@ -60,6 +63,8 @@ pub(super) struct Probe {
     pub share: f32,
     /// How much longer a symbol is than the nominal one, as a share.
     pub longer: f32,
+    /// Mark against space; its angle tells how late the symbols come by the tones' phases.
+    pub skew: Complex32,
 }
 
 /// The reader.
@@ -291,6 +296,7 @@ impl PhaseReader {
         self.probe.space = common * self.ratio[0].norm_sqr();
         self.probe.mark = common * self.ratio[1].norm_sqr();
         self.probe.longer = self.longer / N as f32;
+        self.probe.skew = self.ratio[1] * self.ratio[0].conj();
     }
 }
 

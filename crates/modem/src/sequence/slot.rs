@@ -53,12 +53,16 @@ struct Reader {
 }
 
 impl Reader {
-    fn new(kind: Kind, lag_symbols: f64) -> Self {
+    fn new(kind: Kind, line: &Line, lag_symbols: f64) -> Self {
+        let phases_lag = match kind {
+            Kind::Phase(_) => super::phase::RATIO_LAG,
+            Kind::Echo(_) => 0.0,
+        };
         Reader {
             kind,
             lag_symbols,
             sums: Sums::default(),
-            track: Track::new(N as f64),
+            track: Track::new(N as f64, 2.0 * line.half_shift * N as f64, phases_lag),
             left: 0,
         }
     }
@@ -138,7 +142,7 @@ impl Reader {
             self.sums.push(line.place(at), values);
             // As far as the angle of one sample; beyond half a turn nothing is looked for.
             self.track
-                .push(line.place(at), at, Complex64::cis(probe.offset));
+                .push(line.place(at), at, Complex64::cis(probe.offset), probe.skew);
             out.extend(bit.map(|bit| bit.event(branch as u8)));
             // When the signal has gone, the bits on their way must still come out.
             self.left = if !probe.noise.is_finite() {
@@ -179,12 +183,14 @@ impl Slot {
         let phase = recipe.phase.iter().map(|&r| {
             Reader::new(
                 Kind::Phase(PhaseReader::new(line, r)),
+                &line,
                 lag(r.gain, r.frequency_gain),
             )
         });
         let echo = recipe.echo.iter().map(|&r| {
             Reader::new(
                 Kind::Echo(EchoReader::new(line, r)),
+                &line,
                 lag(r.gain, r.frequency_gain),
             )
         });
