@@ -26,6 +26,8 @@ const DOUBT_SYMBOLS: u64 = 64;
 const LONG: u64 = 8;
 /// Length of a stretch in seconds, unless frames are so long that more is worth while.
 pub const STRETCH_S: u32 = 300;
+/// Tones without a frame that are kept of a stretch.
+const MOST_TONES: usize = 100;
 /// What a receiver hears when nothing more comes.
 const SILENCE: [f32; 1024] = [0.0; 1024];
 
@@ -115,6 +117,19 @@ impl Cut {
     }
 }
 
+/// Two tones that were heard while their receiver read no frame.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Tones {
+    /// Where they began, samples of the recording.
+    pub start: u64,
+    /// Where they ended.
+    pub end: u64,
+    /// They have shift and rate of the mode that was listened for.
+    pub suits: bool,
+    /// What they are and what to do.
+    pub sentence: String,
+}
+
 /// What came out of a stretch.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Outcome {
@@ -126,6 +141,9 @@ pub struct Outcome {
     pub found: Vec<Found>,
     /// Stretches of data in it that nobody could read.
     pub unreadable: u64,
+    /// Tones in it of which no frame came.
+    #[serde(default)]
+    pub tones: Vec<Tones>,
     /// What the sound is like.
     pub survey: Option<Survey>,
 }
@@ -137,6 +155,7 @@ pub struct Listening {
     events: Vec<ReceiverEvent>,
     found: Vec<Found>,
     unreadable: u64,
+    tones: Vec<Tones>,
     /// Samples taken in.
     fed: u64,
 }
@@ -159,6 +178,7 @@ impl Listening {
             events: Vec::new(),
             found: Vec::new(),
             unreadable: 0,
+            tones: Vec::new(),
             fed: 0,
         })
     }
@@ -205,6 +225,17 @@ impl Listening {
                     let SampleCount(start) = report.start;
                     self.unreadable += u64::from(own.contains(&(from + start)));
                 }
+                ReceiverEvent::Tones(advice) if self.tones.len() < MOST_TONES => {
+                    let (start, end) = (from + advice.start.0, from + advice.end.0);
+                    if own.contains(&start) {
+                        self.tones.push(Tones {
+                            start,
+                            end,
+                            suits: advice.suits,
+                            sentence: advice.sentence,
+                        });
+                    }
+                }
                 _ => {}
             }
         }
@@ -230,6 +261,7 @@ impl Listening {
             number: self.job.number,
             found: self.found,
             unreadable: self.unreadable,
+            tones: self.tones,
             survey,
         }
     }

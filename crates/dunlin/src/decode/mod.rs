@@ -13,6 +13,7 @@ mod print;
 mod progress;
 mod session;
 mod survey;
+mod tones;
 mod wav;
 mod work;
 

@@ -50,7 +50,9 @@ pub fn json(
         number,
         start_s: rounded(found.start_s(rate), 4),
         length_s: rounded(
-            found.end.saturating_sub(found.start) as f64 / rate.hz_f64(),
+            // Between the middles of the first and the last bit one symbol is missing.
+            found.end.saturating_sub(found.start) as f64 / rate.hz_f64()
+                + 1.0 / f64::from(found.mode.baud()),
             4,
         ),
         mode: found.mode,

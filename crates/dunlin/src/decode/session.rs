@@ -7,11 +7,12 @@ use dunlin_clock::SampleRate;
 use dunlin_modem::Mode;
 
 use super::found::Found;
-use super::job::{Job, Outcome, Task};
+use super::job::{Job, Outcome, Task, Tones};
 use super::merge::Merger;
 use super::survey::Survey;
+use super::tones::Spans;
 use super::work::{self, Heard, Told};
-use super::{print, survey};
+use super::{print, survey, tones};
 
 /// Takes outcomes in any order and says everything once, in order.
 pub struct Session<'a, W> {
@@ -25,6 +26,9 @@ pub struct Session<'a, W> {
     surveys: BTreeMap<u64, Survey>,
     failed: Option<(u64, io::Error)>,
     tally: Tally,
+    tones: Vec<Tones>,
+    /// Where frames lay.
+    spans: Spans,
 }
 
 /// Counts for each mode.
@@ -80,6 +84,8 @@ impl<'a, W: Write> Session<'a, W> {
                 modes,
                 ..Tally::default()
             },
+            tones: Vec::new(),
+            spans: Spans::default(),
         })
     }
 
@@ -121,6 +127,7 @@ impl<'a, W: Write> Session<'a, W> {
         if let (Task::Hear(mode), 1..) = (outcome.task, outcome.unreadable) {
             *self.tally.unreadable.entry(mode).or_default() += outcome.unreadable;
         }
+        self.tones.extend(outcome.tones);
         self.merger.add(outcome.found);
     }
 
@@ -139,6 +146,7 @@ impl<'a, W: Write> Session<'a, W> {
     fn say(&mut self, found: &Found) -> io::Result<()> {
         *self.tally.frames.entry(found.mode).or_default() += 1;
         let number = self.tally.all_frames();
+        self.spans.add(found.start, found.end, self.rate);
         if self.json {
             print::json(self.out, self.name, number, self.rate, found)
         } else {
@@ -159,7 +167,12 @@ impl<'a, W: Write> Session<'a, W> {
             whole.append(survey);
         }
         let seconds = whole.samples as f64 / self.rate.hz_f64();
-        let findings = survey::findings(&whole, self.rate, &self.tally);
+        let mut findings = survey::findings(&whole, self.rate, &self.tally);
+        findings.extend(tones::findings(
+            std::mem::take(&mut self.tones),
+            &self.spans,
+            self.rate,
+        ));
         if !self.json {
             print::foot(self.out, seconds, &self.tally, &whole, &findings)?;
         }
