@@ -1,8 +1,10 @@
 //! The receiver for direct frequency shift: the sound is the data's waveform.
 //!
-//! A bank of low-pass filters that differ in width shares the input; each is one branch, because
-//! the best width depends on the sender's pulse shape and on the noise. Symbol timing is found
-//! from a long look and from short ones that expect other clocks. Each branch finds its threshold and decides the sign; descrambler and NRZI follow.
+//! A bank of filters shares the input. Some are matched to the pulse that a sender may make, with
+//! sequence detection behind them (`shift`): these copy what is weak. Others are low-pass filters
+//! that differ in width, with a plain threshold behind them, and take what is unlike any such
+//! pulse. Symbol timing is found from a long look and from short ones that expect other clocks.
+//! Each pair of filter and timing is a branch; descrambler and NRZI follow.
 //!
 //! Literature: J. Miller, "9600 Baud Packet Radio Modem Design", 1988.
 
@@ -16,6 +18,7 @@ use crate::nrzi::NrziDecoder;
 use crate::recipe::{BasebandRecipe, ReaderRecipe, SAMPLES_PER_SYMBOL};
 use crate::resampler::Resampler;
 use crate::scrambler::Descrambler;
+use crate::shift::{Front, SequenceBranch};
 use crate::statistics::RunningSums;
 use crate::threshold::Threshold;
 use crate::timing::SymbolTiming;
@@ -51,16 +54,20 @@ impl BasebandReceiver {
             beta: 4.0,
         };
         let filters: Vec<Lowpass> = recipe.cutoffs.iter().map(filter).collect();
-        let front = Resampler::new(rate, baud * N as u32, &filters);
-        let row = || Vec::with_capacity(front.most_per_chunk());
+        let fronts: Vec<Front> = recipe.pulses.iter().map(|&p| Front::new(p, baud)).collect();
+        let span = filters.iter().map(|f| f.half_span_s);
+        let span = span.chain(fronts.iter().map(Front::half_span_s));
+        let front = Resampler::with(rate, baud * N as u32, span.fold(0.0, f64::max))
+            .and(&filters, Lowpass::at)
+            .and(&fronts, Front::at);
+        let rows = filters.len() + fronts.len();
+        let reader = |&own: &ReaderRecipe| Reader::new(recipe, own, &fronts);
         BasebandReceiver {
-            rows: filters.iter().map(|_| row()).collect(),
-            kept: vec![vec![0.0; KEPT]; filters.len()],
-            readers: recipe
-                .readers
-                .iter()
-                .map(|&r| Reader::new(recipe, r))
+            rows: (0..rows)
+                .map(|_| Vec::with_capacity(front.most_per_chunk()))
                 .collect(),
+            kept: vec![vec![0.0; KEPT]; rows],
+            readers: recipe.readers.iter().map(reader).collect(),
             carrier: CarrierDetector::new(recipe.carrier),
             input_per_sample: front.windows().input_per_output(),
             front,
@@ -70,10 +77,7 @@ impl BasebandReceiver {
 
     /// How many branches decide side by side.
     pub fn branches(&self) -> usize {
-        self.readers
-            .iter()
-            .map(|reader| reader.branches.len())
-            .sum()
+        self.readers.iter().map(Reader::branches).sum()
     }
 
     /// Whether data is being heard.
@@ -120,21 +124,23 @@ impl BasebandReceiver {
         for reader in &mut self.readers {
             reader.timing.push(change);
             reader.read(&self.kept, self.input_per_sample, first_branch, out);
-            first_branch += reader.branches.len() as u8;
+            first_branch += reader.branches() as u8;
         }
     }
 
     /// What is known of the symbols between two places, as the branch saw them.
     pub fn measure(&self, branch: usize, from: SampleCount, to: SampleCount) -> Measurement {
-        let branch = self
-            .readers
-            .iter()
-            .flat_map(|reader| &reader.branches)
-            .nth(branch);
-        let Some(branch) = branch else {
+        let (mut left, mut sums) = (branch, None);
+        for reader in &self.readers {
+            if left < reader.branches() {
+                sums = reader.sums(left, from, to);
+                break;
+            }
+            left -= reader.branches();
+        }
+        let Some([count, distance, square]) = sums else {
             return Measurement::NOTHING;
         };
-        let [count, distance, square] = branch.sums.over(from, to);
         if count < 1.0 {
             return Measurement::NOTHING;
         }
@@ -158,21 +164,37 @@ fn place(sample: f64, input_per_sample: f64) -> SampleCount {
 #[derive(Clone, Debug)]
 struct Reader {
     timing: SymbolTiming,
-    branches: Vec<Branch>,
+    /// With plain thresholds, one for each filter from the first on.
+    plain: Vec<Branch>,
+    /// With sequence detection, one for each filter from `after` on.
+    sequences: Vec<SequenceBranch>,
+    after: usize,
 }
 
 impl Reader {
-    fn new(recipe: &BasebandRecipe, own: ReaderRecipe) -> Self {
+    fn new(recipe: &BasebandRecipe, own: ReaderRecipe, fronts: &[Front]) -> Self {
+        let sequence = |front: &Front| SequenceBranch::new(front.taps(), recipe.scrambled);
         Reader {
             timing: SymbolTiming::new(own.timing),
-            branches: vec![Branch::new(recipe); own.filters],
+            plain: vec![Branch::new(recipe); own.filters],
+            sequences: fronts.iter().take(own.pulses).map(sequence).collect(),
+            after: recipe.cutoffs.len(),
         }
+    }
+
+    fn branches(&self) -> usize {
+        self.plain.len() + self.sequences.len()
     }
 
     /// Samples until a symbol is decided, at most.
     fn delay(&self) -> usize {
-        let reach = self.branches.first().map_or(0, |b| b.threshold.reach());
-        self.timing.delay() + (reach + 2) * N
+        let reach = self.plain.first().map_or(0, |b| b.threshold.reach());
+        let sequence = match self.sequences.len() {
+            0 => 0,
+            _ => SequenceBranch::DELAY,
+        };
+        // A sender may be slower than nominal by some per cent.
+        self.timing.delay() + (reach.max(sequence) * 17 / 16 + 2) * N
     }
 
     /// Decides every symbol that has become due.
@@ -185,15 +207,9 @@ impl Reader {
     ) {
         while let Some(peak) = self.timing.next_symbol() {
             let middle = peak + (N / 4) as f64;
-            let before = middle as u64;
-            let share = (middle - before as f64) as f32;
             let at = place(middle, input_per_sample);
-            for ((branch, state), ring) in (first_branch..).zip(&mut self.branches).zip(kept) {
-                let (a, b) = (
-                    ring[before as usize % KEPT],
-                    ring[(before as usize + 1) % KEPT],
-                );
-                if let Some((soft, at)) = state.decide(a + (b - a) * share, at) {
+            for ((branch, state), ring) in (first_branch..).zip(&mut self.plain).zip(kept) {
+                if let Some((soft, at)) = state.decide(linear(ring, middle), at) {
                     out.push(DemodEvent::Bit {
                         branch,
                         soft,
@@ -202,8 +218,51 @@ impl Reader {
                     });
                 }
             }
+            let branches = first_branch + self.plain.len() as u8..;
+            let rings = kept[self.after..].iter();
+            for ((branch, state), ring) in branches.zip(&mut self.sequences).zip(rings) {
+                if let Some(bit) = state.step(cubic(ring, middle), at) {
+                    out.push(DemodEvent::Bit {
+                        branch,
+                        soft: bit.soft,
+                        at: bit.at,
+                        rival: bit.rival,
+                    });
+                }
+            }
         }
     }
+
+    /// What one of the branches summed up between two places.
+    fn sums(&self, branch: usize, from: SampleCount, to: SampleCount) -> Option<[f64; 3]> {
+        match self.plain.get(branch) {
+            Some(plain) => Some(plain.sums.over(from, to)),
+            None => {
+                let sequence = self.sequences.get(branch - self.plain.len())?;
+                Some(sequence.sums(from, to))
+            }
+        }
+    }
+}
+
+/// The value between two kept samples.
+fn linear(ring: &[f32], at: f64) -> f32 {
+    let before = at as usize;
+    let share = (at - before as f64) as f32;
+    let (a, b) = (ring[before % KEPT], ring[(before + 1) % KEPT]);
+    a + (b - a) * share
+}
+
+/// The same by the cubic through four samples, which bends high frequencies less. Source: Lagrange's
+/// formula.
+fn cubic(ring: &[f32], at: f64) -> f32 {
+    let before = at as usize;
+    let t = (at - before as f64) as f32;
+    let y = |k: usize| ring[(before + KEPT + k - 1) % KEPT];
+    let (a, b, c, d) = (y(0), y(1), y(2), y(3));
+    let outer = (d * (t + 1.0) - a * (t - 2.0)) * t * (t - 1.0) / 6.0;
+    let inner = (b * (t - 1.0) - c * t) * (t + 1.0) * (t - 2.0) / 2.0;
+    outer + inner
 }
 
 /// One filter's decisions.

@@ -26,6 +26,7 @@ mod resampler;
 mod scrambler;
 pub mod sense;
 mod sequence;
+mod shift;
 mod statistics;
 mod steady;
 mod threshold;

@@ -7,6 +7,7 @@
 use crate::Line;
 use crate::mode::LineKind;
 use crate::sequence::{EchoRecipe, PhaseRecipe, SequenceRecipe};
+use crate::shift::Pulse;
 
 /// Receivers work at this many samples per symbol.
 pub const SAMPLES_PER_SYMBOL: usize = 8;
@@ -86,6 +87,8 @@ pub struct ReaderRecipe {
     pub timing: TimingRecipe,
     /// How many of the filters are read, from the first on.
     pub filters: usize,
+    /// How many of the pulses are read, from the first on, with sequence detection.
+    pub pulses: usize,
 }
 
 /// A mode that shifts the carrier directly: the sound is the data's own waveform.
@@ -95,6 +98,8 @@ pub struct BasebandRecipe {
     pub scrambled: bool,
     /// Receive filters: cutoff as a multiple of the symbol rate.
     pub cutoffs: &'static [f64],
+    /// Pulses that senders may make; each has a filter of its own, read with sequence detection.
+    pub pulses: &'static [Pulse],
     /// Each reads some of the filters with its own timing; each such pair is a branch.
     pub readers: &'static [ReaderRecipe],
     /// The decision threshold follows the mean of the levels this many symbols either side.
@@ -275,23 +280,27 @@ const fn off_by(faster: f64) -> TimingRecipe {
 
 const FSK: BasebandRecipe = BasebandRecipe {
     scrambled: true,
-    cutoffs: &[0.55, 0.45, 0.7],
+    cutoffs: &[0.55, 0.7],
+    pulses: &[Pulse::RaisedCosine(0.5), Pulse::Gaussian(0.5)],
     readers: &[
         ReaderRecipe {
             timing: TimingRecipe {
-                past: 96,
+                past: 160,
                 future: 80,
                 faster: 0.0,
             },
-            filters: 3,
+            filters: 2,
+            pulses: 2,
         },
         ReaderRecipe {
             timing: off_by(0.013),
             filters: 1,
+            pulses: 0,
         },
         ReaderRecipe {
             timing: off_by(-0.013),
             filters: 1,
+            pulses: 0,
         },
     ],
     threshold_reach: 32,

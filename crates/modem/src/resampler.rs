@@ -122,9 +122,23 @@ impl Resampler {
     /// One output per filter for each output moment.
     pub fn new(rate_in: SampleRate, rate_out: u32, filters: &[Lowpass]) -> Self {
         let span = filters.iter().map(|f| f.half_span_s).fold(0.0, f64::max);
-        let windows = Windows::new(rate_in, rate_out, span);
-        let filters = filters.iter().map(|f| windows.taps(|t| f.at(t))).collect();
-        Resampler { windows, filters }
+        Resampler::with(rate_in, rate_out, span).and(filters, Lowpass::at)
+    }
+
+    /// No output yet; filters of `half_span_s` to either side can be added.
+    pub fn with(rate_in: SampleRate, rate_out: u32, half_span_s: f64) -> Self {
+        Resampler {
+            windows: Windows::new(rate_in, rate_out, half_span_s),
+            filters: Vec::new(),
+        }
+    }
+
+    /// With more filters, whose response `at` tells as a function of seconds.
+    pub fn and<F>(mut self, filters: &[F], at: impl Fn(&F, f64) -> f64) -> Self {
+        let taps = |f| self.windows.taps(|t| at(f, t));
+        let taps: Vec<Vec<f32>> = filters.iter().map(taps).collect();
+        self.filters.extend(taps);
+        self
     }
 
     /// See [`Windows`].
