@@ -280,16 +280,25 @@ const fn off_by(faster: f64) -> TimingRecipe {
 
 const FSK: BasebandRecipe = BasebandRecipe {
     scrambled: true,
-    cutoffs: &[0.55, 0.7],
+    cutoffs: &[0.55, 0.45, 0.7],
     pulses: &[Pulse::RaisedCosine(0.5), Pulse::Gaussian(0.5)],
     readers: &[
+        ReaderRecipe {
+            timing: TimingRecipe {
+                past: 96,
+                future: 80,
+                faster: 0.0,
+            },
+            filters: 3,
+            pulses: 0,
+        },
         ReaderRecipe {
             timing: TimingRecipe {
                 past: 160,
                 future: 80,
                 faster: 0.0,
             },
-            filters: 2,
+            filters: 0,
             pulses: 2,
         },
         ReaderRecipe {
