@@ -32,13 +32,13 @@ pub struct RepairSettings {
 }
 
 impl Default for RepairSettings {
-    /// At most 64 readings, of which most stretches need far fewer: less than one false frame
-    /// is expected in a thousand unreadable ones.
+    /// At most 16 readings: less than one false frame is expected in two thousand unreadable
+    /// ones. Going on to 64 gains 0.3 dB and makes false frames four times as many.
     fn default() -> Self {
         RepairSettings {
-            most_tested: 64,
-            least_likely: 1e-3,
-            most_errors: 8.0,
+            most_tested: 16,
+            least_likely: 6e-3,
+            most_errors: 4.0,
         }
     }
 }
