@@ -1,12 +1,14 @@
 //! What `dunlin decode` can be asked for.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
-use anyhow::bail;
+use anyhow::{Context, bail};
 use clap::Args;
 use dunlin_clock::SampleRate;
 use dunlin_modem::Mode;
+
+use super::picture::Kind;
 
 /// What `dunlin decode --help` says at the end.
 const AFTER_HELP: &str = "\
@@ -43,14 +45,63 @@ pub struct DecodeArgs {
     /// How many stretches are heard at a time; without this, as many as there are processors
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=i64::from(MOST_WORKERS)))]
     pub workers: Option<u16>,
+    /// Keep in FILE which stretches are done, so that the same command goes on after a stop
+    #[arg(long, value_name = "FILE")]
+    pub resume: Option<PathBuf>,
+    /// Also write the frames as a capture for network analysers
+    #[arg(long, value_name = "FILE")]
+    pub pcap: Option<PathBuf>,
+    /// Report stations, modes and sound: on the screen, or with =FILE into a file (.json for JSON)
+    #[arg(long, value_name = "FILE", num_args = 0..=1, require_equals = true)]
+    pub report: Option<Option<PathBuf>>,
+    /// Draw the frame of --frame into FILE, which ends in .svg or .png
+    #[arg(long, value_name = "FILE", requires = "frame")]
+    pub picture: Option<PathBuf>,
+    /// Number of the frame to draw, as in the table
+    #[arg(long, value_name = "N", requires = "picture", value_parser = clap::value_parser!(u64).range(1..))]
+    pub frame: Option<u64>,
 }
 
 impl DecodeArgs {
+    /// Whether the arguments go together.
+    ///
+    /// # Errors
+    /// What does not, and what to do.
+    pub fn check(&self) -> anyhow::Result<()> {
+        if self.files.len() > 1 && (self.resume.is_some() || self.picture.is_some()) {
+            bail!("--resume and --picture are about one recording; name only one");
+        }
+        if self.json && matches!(self.report, Some(None)) {
+            bail!("with --json the report needs a file of its own: --report=FILE");
+        }
+        if let Some(path) = &self.picture {
+            Kind::of(path).context("the picture")?;
+        }
+        let report = self.report.as_ref().and_then(Option::as_ref);
+        let written = [&self.resume, &self.pcap, &self.picture];
+        let written: Vec<&PathBuf> = written.into_iter().flatten().chain(report).collect();
+        for (n, path) in written.iter().enumerate() {
+            let others = self.files.iter().chain(written[..n].iter().copied());
+            if others.into_iter().any(|other| same_file(other, path)) {
+                bail!(
+                    "{} is named twice; choose another name to write to",
+                    path.display()
+                );
+            }
+        }
+        Ok(())
+    }
+
     /// How many stretches are heard at a time.
     pub fn workers(&self) -> usize {
         let all = || std::thread::available_parallelism().map_or(1, usize::from);
         self.workers.map_or_else(all, usize::from)
     }
+}
+
+/// True for two names of one file.
+fn same_file(a: &Path, b: &Path) -> bool {
+    a == b || matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b)
 }
 
 /// What to listen for.

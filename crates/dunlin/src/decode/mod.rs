@@ -9,8 +9,12 @@ mod found;
 mod job;
 mod merge;
 mod pair;
+mod pcap;
+mod picture;
 mod print;
 mod progress;
+mod report;
+mod resume;
 mod session;
 mod survey;
 mod tones;
@@ -25,12 +29,16 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 
 use anyhow::{Context, bail};
 use dunlin_clock::SampleRate;
+use dunlin_modem::Mode;
 
 pub use args::DecodeArgs;
 use args::choose_channel;
-use job::{Cut, STRETCH_S, Task};
+use job::{Cut, Outcome, STRETCH_S, Task};
+use pcap::Capture;
 use progress::Progress;
-use session::Session;
+use report::Report;
+use resume::{About, State};
+use session::{Ended, Session, Sinks};
 use wav::{Ending, WavFile};
 use work::Shared;
 
@@ -49,10 +57,19 @@ pub fn run(args: &DecodeArgs) -> anyhow::Result<ExitCode> {
         }
     };
     ctrlc::set_handler(stop).context("Ctrl-C cannot be caught")?;
+    args.check()?;
     let mut out = BufWriter::new(io::stdout().lock());
+    let mut capture = match &args.pcap {
+        Some(path) => Some(
+            Capture::create(path)
+                .with_context(|| format!("{} cannot be written", path.display()))?,
+        ),
+        None => None,
+    };
+    let mut reports = Vec::new();
     let mut code = ExitCode::SUCCESS;
     for file in &args.files {
-        if let Err(error) = decode(args, file, &mut out) {
+        if let Err(error) = decode(args, file, &mut out, capture.as_mut(), &mut reports) {
             out.flush()?;
             if error
                 .downcast_ref::<io::Error>()
@@ -67,8 +84,24 @@ pub fn run(args: &DecodeArgs) -> anyhow::Result<ExitCode> {
             break;
         }
     }
+    match &args.report {
+        None => {}
+        Some(None) => out.write_all(report::text(&reports).as_bytes())?,
+        Some(Some(path)) => write_report(path, &reports)
+            .with_context(|| format!("the report {} cannot be written", path.display()))?,
+    }
     out.flush()?;
     Ok(code)
+}
+
+fn write_report(path: &Path, reports: &[Report]) -> anyhow::Result<()> {
+    let json = path.extension().is_some_and(|e| e == "json");
+    let text = if json {
+        report::json(reports)?
+    } else {
+        report::text(reports)
+    };
+    Ok(std::fs::write(path, text)?)
 }
 
 fn is_broken_pipe(error: &io::Error) -> bool {
@@ -76,7 +109,13 @@ fn is_broken_pipe(error: &io::Error) -> bool {
 }
 
 /// Decodes one file. The error is a sentence that follows the file's name.
-fn decode(args: &DecodeArgs, path: &Path, out: &mut impl Write) -> anyhow::Result<()> {
+fn decode(
+    args: &DecodeArgs,
+    path: &Path,
+    out: &mut impl Write,
+    capture: Option<&mut Capture>,
+    reports: &mut Vec<Report>,
+) -> anyhow::Result<()> {
     if args.pair {
         return pair::decode(args, path, out);
     }
@@ -89,53 +128,86 @@ fn decode(args: &DecodeArgs, path: &Path, out: &mut impl Write) -> anyhow::Resul
         mode.check_rate(rate)
             .context("cannot be decoded in that mode; choose another or convert the recording")?;
     }
-    let tasks = std::iter::once(Task::Survey).chain(modes.iter().copied().map(Task::Hear));
-    let cuts: Vec<Cut> = tasks.map(|task| Cut::new(task, rate, STRETCH_S)).collect();
-    let heard = AtomicU64::new(0);
+    let (state, done) = match &args.resume {
+        None => (None, Vec::new()),
+        Some(_) if file.samples().is_none() => {
+            bail!("is a pipe, which cannot be resumed; leave --resume out")
+        }
+        Some(to) => {
+            let names = modes.iter().map(|m| m.name().to_owned()).collect();
+            let about = About::new(path, channel, names, STRETCH_S)?;
+            let (state, done) = State::open(to, &about)?;
+            (Some(state), done)
+        }
+    };
+    let sinks = Sinks {
+        out,
+        json: args.json,
+        capture,
+        state,
+        wanted: args.frame,
+    };
     let shared = Shared {
         stop: &STOP,
-        heard: &heard,
+        heard: &AtomicU64::new(0),
         channel,
         rate,
     };
-    let mut session = Session::new(args.json, &name, rate, modes, out)?;
-    let mut missing_s = file.missing_s();
-    match file.samples() {
-        Some(total) => {
-            let jobs = work::jobs(&cuts, total);
-            let mut progress = Progress::new(&jobs, total, rate, &heard);
-            session.expect(&jobs);
-            work::side_by_side(
-                path,
-                VecDeque::from(jobs),
-                args.workers(),
-                &shared,
-                &mut |told| {
-                    session.take(told, None)?;
-                    progress.show(session.frames());
-                    Ok(())
-                },
-            )?;
-            progress.end();
-        }
-        None => {
-            let ending = work::as_it_comes(file, &cuts, &shared, &mut |told, left| {
-                session.take(told, Some(left))
-            })?;
-            if let Ending::Short { missing_s: missing } = ending {
-                missing_s = missing;
-            }
-        }
-    }
-    let ended = session.end()?;
+    let session = Session::new(sinks, &name, rate, modes.clone())?;
+    let (ended, missing_s) = listen(args.workers(), path, file, &modes, &shared, session, done)?;
+    let said = complain(&ended, missing_s);
+    reports.push(ended.report);
     if STOP.load(Relaxed) {
         bail!("was not decoded to its end, because it was stopped; what was found stays");
     }
-    complain(&ended, missing_s)
+    if let (Some(to), Some(number)) = (&args.picture, args.frame) {
+        let Some(found) = &ended.picked else {
+            bail!("has no frame {number} to draw; it has {}", ended.frames);
+        };
+        picture::save(to, path, channel, rate, number, found)?;
+    }
+    said
+}
+
+/// Listens to a whole file. Also gives the seconds that its header promised and that are missing.
+fn listen<W: Write>(
+    workers: usize,
+    path: &Path,
+    file: WavFile,
+    modes: &[Mode],
+    shared: &Shared,
+    mut session: Session<W>,
+    done: Vec<Outcome>,
+) -> anyhow::Result<(Ended, f64)> {
+    let tasks = std::iter::once(Task::Survey).chain(modes.iter().copied().map(Task::Hear));
+    let cuts: Vec<Cut> = tasks
+        .map(|task| Cut::new(task, shared.rate, STRETCH_S))
+        .collect();
+    let mut missing_s = file.missing_s();
+    if let Some(total) = file.samples() {
+        let left = session.expect(work::jobs(&cuts, total), done)?;
+        let mut progress = Progress::new(&left, total, shared.rate, shared.heard);
+        let jobs = VecDeque::from(left);
+        let result = work::side_by_side(path, jobs, workers, shared, &mut |told| {
+            session.take(told, None)?;
+            progress.show(session.frames());
+            Ok(())
+        });
+        progress.end();
+        result?;
+    } else {
+        let ending = work::as_it_comes(file, &cuts, shared, &mut |told, left| {
+            session.take(told, Some(left))
+        })?;
+        if let Ending::Short { missing_s: missing } = ending {
+            missing_s = missing;
+        }
+    }
+    Ok((session.end()?, missing_s))
 }
 
 /// Says what was wrong with a file that has been decoded as far as it goes.
-fn complain(ended: &session::Ended, missing_s: f64) -> anyhow::Result<()> {
+fn complain(ended: &Ended, missing_s: f64) -> anyhow::Result<()> {
     let seconds = ended.seconds;
     let samples = ended.survey.samples;
     if let Some((at_s, error)) = &ended.failed {

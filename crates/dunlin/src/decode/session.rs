@@ -3,12 +3,16 @@
 use std::collections::BTreeMap;
 use std::io::{self, Write};
 
+use anyhow::Context;
 use dunlin_clock::SampleRate;
 use dunlin_modem::Mode;
 
 use super::found::Found;
 use super::job::{Job, Outcome, Task, Tones};
 use super::merge::Merger;
+use super::pcap::Capture;
+use super::report::{Gatherer, Report};
+use super::resume::State;
 use super::survey::Survey;
 use super::tones::Spans;
 use super::work::{self, Heard, Told};
@@ -16,10 +20,9 @@ use super::{print, survey, tones};
 
 /// Takes outcomes in any order and says everything once, in order.
 pub struct Session<'a, W> {
-    json: bool,
+    sinks: Sinks<'a, W>,
     name: &'a str,
     rate: SampleRate,
-    out: &'a mut W,
     merger: Merger,
     /// Jobs whose outcome has not come.
     left: Vec<Job>,
@@ -29,6 +32,23 @@ pub struct Session<'a, W> {
     tones: Vec<Tones>,
     /// Where frames lay.
     spans: Spans,
+    gatherer: Gatherer,
+    /// The frame that is wanted for a picture.
+    picked: Option<Found>,
+}
+
+/// Where everything goes.
+pub struct Sinks<'a, W> {
+    /// The screen.
+    pub out: &'a mut W,
+    /// JSON lines there, and not a table.
+    pub json: bool,
+    /// The capture file.
+    pub capture: Option<&'a mut Capture>,
+    /// What survives a stop.
+    pub state: Option<State>,
+    /// The number of the frame that is wanted for a picture.
+    pub wanted: Option<u64>,
 }
 
 /// Counts for each mode.
@@ -57,25 +77,29 @@ pub struct Ended {
     pub survey: Survey,
     /// From which second on it could not be read, and why.
     pub failed: Option<(f64, io::Error)>,
+    /// Its report.
+    pub report: Report,
+    /// Its frames.
+    pub frames: u64,
+    /// The frame that was wanted.
+    pub picked: Option<Found>,
 }
 
 impl<'a, W: Write> Session<'a, W> {
     /// Begins with a recording.
     pub fn new(
-        json: bool,
+        sinks: Sinks<'a, W>,
         name: &'a str,
         rate: SampleRate,
         modes: Vec<Mode>,
-        out: &'a mut W,
     ) -> io::Result<Self> {
-        if !json {
-            print::head(out, name, rate)?;
+        if !sinks.json {
+            print::head(sinks.out, name, rate)?;
         }
         Ok(Session {
-            json,
+            sinks,
             name,
             rate,
-            out,
             merger: Merger::default(),
             left: Vec::new(),
             surveys: BTreeMap::new(),
@@ -86,12 +110,30 @@ impl<'a, W: Write> Session<'a, W> {
             },
             tones: Vec::new(),
             spans: Spans::default(),
+            gatherer: Gatherer::default(),
+            picked: None,
         })
     }
 
-    /// These jobs will come.
-    pub fn expect(&mut self, jobs: &[Job]) {
-        self.left = jobs.to_vec();
+    /// These jobs are to be done, and this is what an earlier run has done of them. Returns the
+    /// jobs that are left.
+    pub fn expect(&mut self, jobs: Vec<Job>, done: Vec<Outcome>) -> anyhow::Result<Vec<Job>> {
+        self.left = jobs;
+        for outcome in done {
+            if self.is_off_the_list(&outcome) {
+                self.add(outcome);
+            }
+        }
+        self.take(Told::Nothing, None)?;
+        Ok(self.left.clone())
+    }
+
+    /// Takes a job from the list of those that are left; false if it was not there.
+    fn is_off_the_list(&mut self, outcome: &Outcome) -> bool {
+        let before = self.left.len();
+        self.left
+            .retain(|job| (job.task, job.number) != (outcome.task, outcome.number));
+        self.left.len() < before
     }
 
     /// Takes what a worker told. `left` says which jobs are still to come, if they were not
@@ -103,14 +145,18 @@ impl<'a, W: Write> Session<'a, W> {
                 whole,
                 failed,
             } = *heard;
+            if let (true, None, Some(state)) = (whole, &failed, &mut self.sinks.state) {
+                state
+                    .add(&outcome)
+                    .context("has a state that cannot be written")?;
+            }
             if let Some((at, error)) = failed
                 && self.failed.as_ref().is_none_or(|(known, _)| at < *known)
             {
                 self.failed = Some((at, error));
             }
             if whole {
-                self.left
-                    .retain(|job| (job.task, job.number) != (outcome.task, outcome.number));
+                self.is_off_the_list(&outcome);
             }
             self.add(outcome);
         }
@@ -138,7 +184,7 @@ impl<'a, W: Write> Session<'a, W> {
             self.say(found)?;
         }
         if !ready.is_empty() {
-            self.out.flush()?;
+            self.sinks.out.flush()?;
         }
         Ok(())
     }
@@ -147,10 +193,17 @@ impl<'a, W: Write> Session<'a, W> {
         *self.tally.frames.entry(found.mode).or_default() += 1;
         let number = self.tally.all_frames();
         self.spans.add(found.start, found.end, self.rate);
-        if self.json {
-            print::json(self.out, self.name, number, self.rate, found)
+        self.gatherer.add(self.rate, found);
+        if let Some(capture) = &mut self.sinks.capture {
+            capture.add(self.rate, found)?;
+        }
+        if self.sinks.wanted == Some(number) {
+            self.picked = Some(found.clone());
+        }
+        if self.sinks.json {
+            print::json(self.sinks.out, self.name, number, self.rate, found)
         } else {
-            print::row(self.out, number, self.rate, found)
+            print::row(self.sinks.out, number, self.rate, found)
         }
     }
 
@@ -173,11 +226,15 @@ impl<'a, W: Write> Session<'a, W> {
             &self.spans,
             self.rate,
         ));
-        if !self.json {
-            print::foot(self.out, seconds, &self.tally, &whole, &findings)?;
+        if !self.sinks.json {
+            print::foot(self.sinks.out, seconds, &self.tally, &whole, &findings)?;
         }
+        let report = (self.gatherer).report(self.name, whole.figures(), &self.tally, findings);
         Ok(Ended {
             seconds,
+            report,
+            frames: self.tally.all_frames(),
+            picked: self.picked,
             survey: whole,
             failed: self
                 .failed

@@ -5,6 +5,7 @@ use dunlin_clock::SampleRate;
 use dunlin_modem::Mode;
 use serde::{Deserialize, Serialize};
 
+use super::found::rounded;
 use super::session::Tally;
 
 /// So many samples of the same value in a row are a gap, seconds. Sound with any noise in it
@@ -31,7 +32,9 @@ pub struct Survey {
     pub not_numbers: u64,
     /// Samples beyond full scale, which only recordings of floats have.
     pub beyond: u64,
+    #[serde(with = "exactly")]
     sum: f64,
+    #[serde(with = "exactly")]
     squares: f64,
     /// Largest magnitude.
     pub peak: f32,
@@ -212,6 +215,44 @@ impl Survey {
     pub fn dc(&self) -> f64 {
         self.sum / self.samples.max(1) as f64
     }
+
+    /// The figures as they stand in a report.
+    pub fn figures(&self) -> Figures {
+        Figures {
+            seconds: rounded(self.seconds(self.samples), 3),
+            peak_dbfs: rounded(self.peak_dbfs(), 1),
+            level_dbfs: rounded(self.level_dbfs(), 1),
+            dc_percent: rounded(100.0 * self.dc(), 2),
+            clipped_percent: rounded(100.0 * self.share(self.clipped), 3),
+            clipped_s: rounded(self.clipped_pieces as f64 * PIECE_S, 1),
+            not_numbers: self.not_numbers,
+            gaps: self.gaps.len() as u64 + self.more_gaps,
+            gaps_s: rounded(self.seconds(self.gaps.iter().map(|g| g.1).sum()), 2),
+        }
+    }
+}
+
+/// What a report says of the sound.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Figures {
+    /// Length.
+    pub seconds: f64,
+    /// Highest peak.
+    pub peak_dbfs: f64,
+    /// Root mean square against a full-scale sine.
+    pub level_dbfs: f64,
+    /// The mean, percent of full scale.
+    pub dc_percent: f64,
+    /// Clipped samples, percent.
+    pub clipped_percent: f64,
+    /// Seconds in which something was clipped.
+    pub clipped_s: f64,
+    /// Samples that are no numbers.
+    pub not_numbers: u64,
+    /// Places where all samples are the same.
+    pub gaps: u64,
+    /// Their length together.
+    pub gaps_s: f64,
 }
 
 /// What is wrong with the sound: a sentence with its evidence and what to do, the gravest first.
@@ -305,4 +346,129 @@ fn gaps(survey: &Survey) -> Option<String> {
         survey.seconds(length),
         survey.seconds(start),
     ))
+}
+
+/// Numbers as their bits, so that they come back as they were.
+mod exactly {
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    pub fn serialize<S: Serializer>(x: &f64, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_u64(x.to_bits())
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<f64, D::Error> {
+        u64::deserialize(from).map(f64::from_bits)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HZ: u32 = 8000;
+
+    fn rate() -> SampleRate {
+        SampleRate::new(HZ).expect("not zero")
+    }
+
+    fn look(samples: &[f32]) -> Survey {
+        let mut survey = Survey::new(rate(), 32767.0 / 32768.0, 0);
+        survey.look(samples);
+        survey.finished()
+    }
+
+    fn said(samples: &[f32]) -> String {
+        let tally = Tally {
+            modes: vec![Mode::Afsk1200],
+            ..Tally::default()
+        };
+        findings(&look(samples), rate(), &tally).join(" ")
+    }
+
+    fn sine(peak: f32, mean: f32) -> Vec<f32> {
+        let turn = |n: u32| std::f32::consts::TAU * (n as f32 * 1234.5 / HZ as f32).fract();
+        (0..2 * HZ).map(|n| mean + peak * turn(n).sin()).collect()
+    }
+
+    #[test]
+    fn good_sound_has_no_findings() {
+        assert_eq!(said(&sine(0.5, 0.0)), "");
+        assert_eq!(said(&sine(0.9999, 0.0)), "", "it just reaches full scale");
+        assert_eq!(said(&[]), "");
+    }
+
+    #[test]
+    fn each_fault_has_its_finding() {
+        let clipped: Vec<f32> = sine(1.3, 0.0).iter().map(|x| x.clamp(-1.0, 1.0)).collect();
+        let square: Vec<f32> = sine(1.0, 0.0).iter().map(|x| x.signum()).collect();
+        let flat: Vec<f32> = sine(0.8, 0.0).iter().map(|x| x.clamp(-0.3, 0.3)).collect();
+        let mut gap = sine(0.5, 0.0);
+        gap[4000..5000].fill(0.0);
+        let cases = [
+            (vec![0.0; 8000], "silent"),
+            (clipped, "always clipped"),
+            (square, "always clipped"),
+            (flat, "cut off at -10.5 dBFS"),
+            (sine(0.0005, 0.0), "very quiet"),
+            (sine(0.3, 0.1), "mean is +10.0 %"),
+            (sine(4.0, 0.0), "beyond full scale"),
+            (gap, "stands still once, 0.1 s in all: 0.12 s at 0.5 s"),
+        ];
+        for (samples, words) in cases {
+            let said = said(&samples);
+            assert!(said.contains(words), "{words}: {said}");
+        }
+    }
+
+    #[test]
+    fn now_and_then_too_loud_is_told_with_its_share() {
+        let mut samples = sine(0.5, 0.0);
+        samples[1000..1010].fill(1.0);
+        assert!(
+            said(&samples).contains("clipped in 0.1 s of 2.0 s (0.06 %"),
+            "{}",
+            said(&samples)
+        );
+    }
+
+    #[test]
+    fn what_is_no_number_is_counted_and_spoils_nothing() {
+        let mut samples = sine(0.5, 0.0);
+        samples[10..20].fill(f32::NAN);
+        samples[30] = f32::INFINITY;
+        samples[40] = f32::MAX;
+        let survey = look(&samples);
+        assert_eq!((survey.not_numbers, survey.beyond), (11, 1));
+        assert!(survey.level_dbfs().is_finite() && survey.dc().is_finite());
+    }
+
+    #[test]
+    fn stretches_joined_say_what_the_whole_says() {
+        let mut samples = sine(0.5, 0.0);
+        samples[7000..9000].fill(0.0);
+        let mut joined = Survey::default();
+        for start in [0, 8000] {
+            let mut part = Survey::new(rate(), 0.999, start as u64);
+            part.look(&samples[start..start + 8000]);
+            // As from a state file.
+            let text = serde_json::to_string(&part.finished()).expect("JSON");
+            joined.append(serde_json::from_str(&text).expect("read back"));
+        }
+        let whole = look(&samples);
+        assert_eq!(joined.gaps, whole.gaps);
+        assert_eq!(joined.figures(), whole.figures());
+    }
+
+    #[test]
+    fn a_rate_that_is_too_low_for_a_mode_is_told_if_nothing_was_heard() {
+        let tally = Tally {
+            modes: vec![Mode::Afsk300, Mode::Afsk1200],
+            ..Tally::default()
+        };
+        let said = findings(&look(&sine(0.5, 0.0)), rate(), &tally).join(" ");
+        assert!(
+            said.contains("8000 samples per second are too few for fsk4800 and fsk9600"),
+            "{said}"
+        );
+    }
 }
