@@ -130,6 +130,21 @@ def test_frames_of_every_kind_through_our_receiver(tmp_path):
         same_in_words(each["text"], layers, both)
 
 
+def test_the_capture_that_our_decoder_writes(tmp_path):
+    dice = Dice("capture")
+    frames = [dice.frame(longest=40) for _ in range(20)]
+    audio = sound.samples(wire.enclose([f.encode() for f in frames]), sound.MODES["fsk9600"], 48000)
+    program.write_wav(tmp_path / "a.wav", sound.recording([audio], 48000, -6, 30, 1), 48000, "i16")
+    said = program.run("decode", tmp_path / "a.wav", "--json", "--pcap", tmp_path / "a.pcap")
+    starts = [json.loads(line)["start_s"] for line in said.splitlines()]
+    read = capture.dissect(tmp_path / "a.pcap")
+    assert len(read) == len(frames) == len(starts)
+    for frame, layers, start in zip(frames, read, starts, strict=True):
+        assert fields(layers) == expected(frame)
+        assert layers["frame"]["frame.protocols"].startswith("ax25_kiss:ax25")
+        assert abs(float(layers["frame"]["frame.time_relative"]) - (start - starts[0])) < 0.001
+
+
 def test_frames_of_a_rehearsal(tmp_path):
     # Connected talks, a digipeater, beacons: frames that our own links have made.
     said = program.run("rehearse", "--headless", "--for", "3m", "--json", "--seed", 7, judge=False)

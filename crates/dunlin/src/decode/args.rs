@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
-use anyhow::{Context, bail};
+use anyhow::{anyhow, bail};
 use clap::Args;
 use dunlin_clock::SampleRate;
 use dunlin_modem::Mode;
@@ -40,7 +40,7 @@ pub struct DecodeArgs {
     #[arg(long)]
     pub channel: Option<Channel>,
     /// Left and right are two receivers that hear the same transmissions: combine them
-    #[arg(long, conflicts_with_all = ["channel", "workers"])]
+    #[arg(long, conflicts_with_all = ["channel", "workers", "resume", "pcap", "report", "picture"])]
     pub pair: bool,
     /// How many stretches are heard at a time; without this, as many as there are processors
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=i64::from(MOST_WORKERS)))]
@@ -75,14 +75,14 @@ impl DecodeArgs {
             bail!("with --json the report needs a file of its own: --report=FILE");
         }
         if let Some(path) = &self.picture {
-            Kind::of(path).context("the picture")?;
+            Kind::of(path).map_err(|error| anyhow!("the picture {error}"))?;
         }
         let report = self.report.as_ref().and_then(Option::as_ref);
         let written = [&self.resume, &self.pcap, &self.picture];
         let written: Vec<&PathBuf> = written.into_iter().flatten().chain(report).collect();
         for (n, path) in written.iter().enumerate() {
-            let others = self.files.iter().chain(written[..n].iter().copied());
-            if others.into_iter().any(|other| same_file(other, path)) {
+            let mut others = self.files.iter().chain(written[..n].iter().copied());
+            if others.any(|other| same_file(other, path)) {
                 bail!(
                     "{} is named twice; choose another name to write to",
                     path.display()

@@ -39,6 +39,7 @@ use progress::Progress;
 use report::Report;
 use resume::{About, State};
 use session::{Ended, Session, Sinks};
+use survey::Survey;
 use wav::{Ending, WavFile};
 use work::Shared;
 
@@ -155,7 +156,12 @@ fn decode(
     };
     let session = Session::new(sinks, &name, rate, modes.clone())?;
     let (ended, missing_s) = listen(args.workers(), path, file, &modes, &shared, session, done)?;
-    let said = complain(&ended, missing_s);
+    let said = complain(
+        ended.seconds,
+        &ended.survey,
+        ended.failed.as_ref(),
+        missing_s,
+    );
     reports.push(ended.report);
     if STOP.load(Relaxed) {
         bail!("was not decoded to its end, because it was stopped; what was found stays");
@@ -207,10 +213,14 @@ fn listen<W: Write>(
 }
 
 /// Says what was wrong with a file that has been decoded as far as it goes.
-fn complain(ended: &Ended, missing_s: f64) -> anyhow::Result<()> {
-    let seconds = ended.seconds;
-    let samples = ended.survey.samples;
-    if let Some((at_s, error)) = &ended.failed {
+fn complain(
+    seconds: f64,
+    survey: &Survey,
+    failed: Option<&(f64, io::Error)>,
+    missing_s: f64,
+) -> anyhow::Result<()> {
+    let samples = survey.samples;
+    if let Some((at_s, error)) = failed {
         bail!("could be read only up to {at_s:.1} s ({error}); what came before is decoded");
     }
     if missing_s > 0.0 {
@@ -222,11 +232,11 @@ fn complain(ended: &Ended, missing_s: f64) -> anyhow::Result<()> {
     if samples == 0 {
         bail!("holds no sound: its header is there, but no samples follow");
     }
-    if ended.survey.not_numbers > 0 {
+    if survey.not_numbers > 0 {
         bail!(
             "is damaged: {} of its {samples} samples are not numbers and were taken as silence; \
              the rest is decoded",
-            ended.survey.not_numbers
+            survey.not_numbers
         );
     }
     Ok(())

@@ -13,7 +13,6 @@ use serde_json::{Value, to_value};
 use super::args::DecodeArgs;
 use super::found::Found;
 use super::merge::Merger;
-use super::session::Ended;
 use super::survey::Survey;
 use super::wav::WavFile;
 use super::{STOP, complain, print};
@@ -79,12 +78,13 @@ pub fn decode(args: &DecodeArgs, path: &Path, out: &mut impl Write) -> anyhow::R
     if STOP.load(Relaxed) {
         bail!("was not decoded to its end, because it was stopped; what was found stays");
     }
-    let ended = Ended {
-        seconds: hearing.survey.samples as f64 / rate.hz_f64(),
-        survey: hearing.survey,
-        failed,
-    };
-    complain(&ended, files[0].missing_s())
+    let seconds = hearing.survey.samples as f64 / rate.hz_f64();
+    complain(
+        seconds,
+        &hearing.survey,
+        failed.as_ref(),
+        files[0].missing_s(),
+    )
 }
 
 fn check(file: &WavFile) -> anyhow::Result<SampleRate> {

@@ -187,6 +187,7 @@ mod tests {
             found: Vec::new(),
             unreadable: 0,
             survey: None,
+            tones: Vec::new(),
         }
     }
 

