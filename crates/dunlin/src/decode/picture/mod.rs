@@ -404,7 +404,8 @@ mod tests {
     #[test]
     fn scales_have_round_values_inside_their_range() {
         assert_eq!(ticks((0.0, 10.0), 5.0), [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]);
-        assert_eq!(ticks((1.27, 1.52), 3.0), [1.3, 1.4, 1.5]);
+        let labels: Vec<String> = ticks((1.27, 1.52), 3.0).into_iter().map(label).collect();
+        assert_eq!(labels, ["1.3", "1.4", "1.5"]);
         assert_eq!(ticks((-1.0, 1.0), 4.0).len(), 5);
         assert_eq!(label(-0.0), "0");
         assert_eq!(label(1.5), "1.5");
