@@ -7,6 +7,7 @@ mod faults;
 mod journal;
 mod journal_file;
 mod keyer;
+mod line_args;
 mod password;
 mod plan;
 mod rehearse;

@@ -406,6 +406,44 @@ fn modes_refuse_what_they_cannot_do() {
 }
 
 #[test]
+fn tones_and_rates_that_cannot_work_are_told_at_their_key() {
+    let mode = "mode = \"afsk300\"";
+    for (lines, says) in [
+        ("mark_hz = 1600", "mark_hz: one tone alone is no pair"),
+        (
+            "mark_hz = 1600\nspace_hz = 1600",
+            "mark_hz: both tones are 1600 Hz",
+        ),
+        (
+            "mark_hz = 1600\nspace_hz = 1620",
+            "mark_hz: tones 20 Hz apart are too near for 300 Bd",
+        ),
+        (
+            "symbol_rate_baud = 9600",
+            "symbol_rate_baud: afsk300 takes 45 to 2400 Bd",
+        ),
+        (
+            "symbol_rate_baud = 45",
+            "symbol_rate_baud: tones 200 Hz apart are too far for 45 Bd",
+        ),
+        (
+            "tones = \"Bell 212\"",
+            "tones: 'Bell 212' is none of the words",
+        ),
+        (
+            "tones = \"Bell 202\"\nmark_hz = 1600\nspace_hz = 1800",
+            "tones: a named pair and single tones are given",
+        ),
+    ] {
+        let said = spoiled(mode, &format!("{mode}\n{lines}"));
+        assert!(
+            said.iter().any(|line| line.contains(says)),
+            "{lines}: {said:?}"
+        );
+    }
+}
+
+#[test]
 fn a_frame_that_could_never_be_sent_is_told() {
     // (16 + 256 + 2) octets, 8 bits each, a fifth more for stuffing, two flags, at 300 Bd: 8.82 s.
     let long = "mode = \"afsk300\"\ninfo_length_octets = 256\nlongest_transmission_s = 9";

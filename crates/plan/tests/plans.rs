@@ -255,6 +255,23 @@ fn in_a_rehearsal_ports_transmit_and_need_no_sound_device() {
 }
 
 #[test]
+fn tones_rate_and_polarity_are_chosen_beside_the_mode() {
+    let line = |mode: &str, lines: &str| port(mode, lines).station.ports[0].line;
+    assert_eq!(line("afsk1200", "").to_string(), "afsk1200");
+    let named = line("afsk1200", "tones = \"V.23 mode 1\"");
+    assert_eq!(
+        (named.baud(), named.low_and_high()),
+        (600, Some((1300, 1700)))
+    );
+    let own = line(
+        "afsk300",
+        "mark_hz = 2295\nspace_hz = 2125\nsymbol_rate_baud = 100",
+    );
+    assert_eq!((own.baud(), own.centre_hz()), (100, Some(2210.0)));
+    assert!(line("fsk9600", "inverted = true\nsymbol_rate_baud = 19200").is_turned());
+}
+
+#[test]
 fn forward_error_correction_is_chosen_by_check_octets() {
     use dunlin_station::port::FecStrength;
     let strength = |lines: &str| port("afsk1200", lines).station.ports[0].fec;

@@ -3,10 +3,12 @@
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
-use anyhow::{anyhow, bail};
+use anyhow::{Context, anyhow, bail};
 use clap::Args;
 use dunlin_clock::SampleRate;
-use dunlin_modem::Mode;
+use dunlin_modem::{Line, Mode};
+
+use crate::line_args::LineArgs;
 
 use super::picture::Kind;
 
@@ -33,6 +35,8 @@ pub struct DecodeArgs {
     /// How the frames were sent: auto or the name of a mode
     #[arg(long, default_value = "auto")]
     pub mode: Modes,
+    #[command(flatten)]
+    line: LineArgs,
     /// One JSON object a line
     #[arg(long)]
     pub json: bool,
@@ -97,6 +101,21 @@ impl DecodeArgs {
         let all = || std::thread::available_parallelism().map_or(1, usize::from);
         self.workers.map_or_else(all, usize::from)
     }
+
+    /// What to listen for at a rate. The error is a sentence that follows the file's name.
+    pub fn lines(&self, rate: SampleRate) -> anyhow::Result<Vec<Line>> {
+        match self.mode {
+            Modes::One(mode) => Ok(vec![self.line.line(mode).context("cannot be decoded so")?]),
+            Modes::Auto if self.line.is_plain() => Ok(Mode::USUAL
+                .into_iter()
+                .filter(|mode| mode.check_rate(rate).is_ok())
+                .map(Line::from)
+                .collect()),
+            Modes::Auto => {
+                bail!("needs a mode beside tones, symbol rate or polarity: --mode afsk1200")
+            }
+        }
+    }
 }
 
 /// True for two names of one file.
@@ -124,19 +143,6 @@ impl FromStr for Modes {
             let names = Mode::ALL.map(Mode::name).join(", ");
             format!("there is no mode '{text}'; choose auto, {names}")
         })
-    }
-}
-
-impl Modes {
-    /// The modes to listen for at a rate.
-    pub fn at(self, rate: SampleRate) -> Vec<Mode> {
-        match self {
-            Modes::One(mode) => vec![mode],
-            Modes::Auto => Mode::USUAL
-                .into_iter()
-                .filter(|mode| mode.check_rate(rate).is_ok())
-                .collect(),
-        }
     }
 }
 

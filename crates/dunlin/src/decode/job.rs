@@ -11,7 +11,7 @@ use std::ops::Range;
 
 use dunlin_clock::{SampleCount, SampleRate};
 use dunlin_framing::Limits;
-use dunlin_modem::{Mode, ModemError};
+use dunlin_modem::{Line, ModemError};
 use dunlin_station::port::{Receiver, ReceiverEvent};
 use serde::{Deserialize, Serialize};
 
@@ -37,8 +37,8 @@ const SILENCE: [f32; 1024] = [0.0; 1024];
 pub enum Task {
     /// Levels, clipping, gaps.
     Survey,
-    /// Frames of a mode.
-    Hear(Mode),
+    /// Frames of a mode, with its symbol rate and tones.
+    Hear(Line),
 }
 
 /// One stretch and what to do with it.
@@ -77,7 +77,7 @@ impl Cut {
     /// The cut for a task in stretches of `seconds` or more.
     pub fn new(task: Task, rate: SampleRate, seconds: u32) -> Self {
         let asked = u64::from(seconds.max(1)) * u64::from(rate.hz());
-        let Task::Hear(mode) = task else {
+        let Task::Hear(line) = task else {
             return Cut {
                 task,
                 length: asked,
@@ -86,7 +86,7 @@ impl Cut {
                 doubt: 0,
             };
         };
-        let symbols = |n: u64| n * u64::from(rate.hz()) / u64::from(mode.baud());
+        let symbols = |n: u64| n * u64::from(rate.hz()) / u64::from(line.baud());
         // Octets with six bits for five at the worst, and senders that are slow.
         let longest = symbols(Limits::default().longest as u64 * 8 * 6 / 5 * 21 / 20);
         let settle = (SETTLE_S * rate.hz_f64()) as u64;
@@ -170,7 +170,7 @@ impl Listening {
     pub fn new(job: Job, rate: SampleRate, full_scale: f32) -> Result<Self, ModemError> {
         let ears = match job.task {
             Task::Survey => Ears::Survey(Box::new(Survey::new(rate, full_scale, job.own.start))),
-            Task::Hear(mode) => Ears::Receiver(Box::new(Receiver::new(mode, rate)?)),
+            Task::Hear(line) => Ears::Receiver(Box::new(Receiver::new(line, rate)?)),
         };
         Ok(Listening {
             job,
@@ -207,7 +207,7 @@ impl Listening {
 
     /// Keeps what belongs to this stretch.
     fn sort_events(&mut self) {
-        let Task::Hear(mode) = self.job.task else {
+        let Task::Hear(line) = self.job.task else {
             return;
         };
         let own = &self.job.own;
@@ -216,7 +216,7 @@ impl Listening {
         for event in self.events.drain(..) {
             match event {
                 ReceiverEvent::Frame { octets, report } => {
-                    let found = Found::new(mode, octets, &report, from);
+                    let found = Found::new(line.mode(), octets, &report, from);
                     if told.contains(&found.start) {
                         self.found.push(found);
                     }

@@ -29,7 +29,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 
 use anyhow::{Context, bail};
 use dunlin_clock::SampleRate;
-use dunlin_modem::Mode;
+use dunlin_modem::Line;
 
 pub use args::DecodeArgs;
 use args::choose_channel;
@@ -124,9 +124,9 @@ fn decode(
     let file = WavFile::open(path)?;
     let channel = choose_channel(args.channel, file.channels)?;
     let rate = SampleRate::new(file.rate).context("has no sample rate")?;
-    let modes = args.mode.at(rate);
-    for mode in &modes {
-        mode.check_rate(rate)
+    let lines = args.lines(rate)?;
+    for line in &lines {
+        line.check_rate(rate)
             .context("cannot be decoded in that mode; choose another or convert the recording")?;
     }
     let (state, done) = match &args.resume {
@@ -135,7 +135,7 @@ fn decode(
             bail!("is a pipe, which cannot be resumed; leave --resume out")
         }
         Some(to) => {
-            let names = modes.iter().map(|m| m.name().to_owned()).collect();
+            let names = lines.iter().map(Line::to_string).collect();
             let about = About::new(path, channel, names, STRETCH_S)?;
             let (state, done) = State::open(to, &about)?;
             (Some(state), done)
@@ -154,8 +154,9 @@ fn decode(
         channel,
         rate,
     };
-    let session = Session::new(sinks, &name, rate, modes.clone())?;
-    let (ended, missing_s) = listen(args.workers(), path, file, &modes, &shared, session, done)?;
+    let modes = lines.iter().map(Line::mode).collect();
+    let session = Session::new(sinks, &name, rate, modes)?;
+    let (ended, missing_s) = listen(args.workers(), path, file, &lines, &shared, session, done)?;
     let said = complain(
         ended.seconds,
         &ended.survey,
@@ -180,12 +181,12 @@ fn listen<W: Write>(
     workers: usize,
     path: &Path,
     file: WavFile,
-    modes: &[Mode],
+    lines: &[Line],
     shared: &Shared,
     mut session: Session<W>,
     done: Vec<Outcome>,
 ) -> anyhow::Result<(Ended, f64)> {
-    let tasks = std::iter::once(Task::Survey).chain(modes.iter().copied().map(Task::Hear));
+    let tasks = std::iter::once(Task::Survey).chain(lines.iter().copied().map(Task::Hear));
     let cuts: Vec<Cut> = tasks
         .map(|task| Cut::new(task, shared.rate, STRETCH_S))
         .collect();

@@ -40,8 +40,8 @@ pub fn decode(args: &DecodeArgs, path: &Path, out: &mut impl Write) -> anyhow::R
     let name = path.display().to_string();
     let mut files = [WavFile::open(path)?, WavFile::open(path)?];
     let rate = check(&files[0])?;
-    let modes = args.mode.at(rate);
-    let pairs = modes.iter().map(|&mode| PairReceiver::new(mode, rate));
+    let lines = args.lines(rate)?;
+    let pairs = lines.iter().map(|&line| PairReceiver::new(line, rate));
     let mut pairs: Vec<PairReceiver> = pairs
         .collect::<Result<_, _>>()
         .context("cannot be decoded in that mode; choose another or convert the recording")?;

@@ -170,8 +170,8 @@ impl<'a, W: Write> Session<'a, W> {
         if let Some(survey) = outcome.survey {
             self.surveys.insert(outcome.number, survey);
         }
-        if let (Task::Hear(mode), 1..) = (outcome.task, outcome.unreadable) {
-            *self.tally.unreadable.entry(mode).or_default() += outcome.unreadable;
+        if let (Task::Hear(line), 1..) = (outcome.task, outcome.unreadable) {
+            *self.tally.unreadable.entry(line.mode()).or_default() += outcome.unreadable;
         }
         self.tones.extend(outcome.tones);
         self.merger.add(outcome.found);

@@ -12,6 +12,7 @@ use dunlin_modem::Mode;
 use dunlin_station::port::{FecStrength, Transmitter, TransmitterSettings};
 use hound::{SampleFormat, WavSpec, WavWriter};
 
+use crate::line_args::LineArgs;
 use crate::span;
 
 /// Silence before and after everything, so that a receiver's filters can settle.
@@ -30,9 +31,11 @@ Example: dunlin encode --from QA1SKY --to QM3BAR-7 --text 'Ferry at ten' -o ferr
 pub struct EncodeArgs {
     #[command(flatten)]
     frames: frames::FrameArgs,
-    /// How to send: afsk300, afsk1200, fsk1200, fsk4800 or fsk9600
+    /// How to send: afsk300, afsk600, afsk1200, fsk1200, fsk2400, fsk4800 or fsk9600
     #[arg(long, default_value = "afsk1200", value_parser = mode_named)]
     mode: Mode,
+    #[command(flatten)]
+    line: LineArgs,
     /// The WAV file to write; one that exists is replaced
     #[arg(long, short)]
     output: PathBuf,
@@ -117,7 +120,7 @@ pub fn run(args: &EncodeArgs) -> anyhow::Result<ExitCode> {
         fec: args.fec.0,
         ..TransmitterSettings::default()
     };
-    let transmitter = Transmitter::new(args.mode, rate, settings)?;
+    let transmitter = Transmitter::new(args.line.line(args.mode)?, rate, settings)?;
     let silence = vec![0.0; rate.samples_in(SILENCE) as usize];
     let mut sound = silence.clone();
     match args.gap {

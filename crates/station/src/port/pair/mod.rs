@@ -15,7 +15,7 @@ use std::collections::VecDeque;
 
 use dunlin_clock::{SampleCount, SampleRate};
 use dunlin_framing::{Framed, Limits, Reading, RepairSettings, Repairer, RepairingDeframer};
-use dunlin_modem::{DemodEvent, Demodulator, Measurement, Mode, ModemError};
+use dunlin_modem::{DemodEvent, Demodulator, Line, Measurement, Mode, ModemError};
 use serde::Serialize;
 
 use self::align::Run;
@@ -115,8 +115,8 @@ struct Side {
 }
 
 impl Side {
-    fn new(mode: Mode, rate: SampleRate) -> Result<Self, ModemError> {
-        let mut receiver = Receiver::new(mode, rate)?;
+    fn new(line: Line, rate: SampleRate) -> Result<Self, ModemError> {
+        let mut receiver = Receiver::new(line, rate)?;
         receiver.tap();
         let branches = receiver.demodulator().branches().min(256);
         let late: Vec<bool> = (0..branches)
@@ -168,13 +168,14 @@ impl Side {
 }
 
 impl PairReceiver {
-    /// Two receivers for samples at `rate`. Fails if the mode cannot work at that rate.
-    pub fn new(mode: Mode, rate: SampleRate) -> Result<Self, ModemError> {
+    /// Two receivers for samples at `rate`. Fails if the line cannot work at that rate.
+    pub fn new(line: impl Into<Line>, rate: SampleRate) -> Result<Self, ModemError> {
+        let line = line.into();
         let limits = Limits::default();
         let judge = address::is_structurally_valid;
         Ok(PairReceiver {
             rate,
-            sides: [Side::new(mode, rate)?, Side::new(mode, rate)?],
+            sides: [Side::new(line, rate)?, Side::new(line, rate)?],
             collector: Collector::new((REACH_S * rate.hz_f64()) as u64),
             repairer: Repairer::new(limits, RepairSettings::default(), judge),
             limits,
