@@ -1,3 +1,5 @@
+//! Blocks are found, corrected and refused as they should be.
+
 use dunlin_clock::{Chance, SampleCount};
 use proptest::prelude::*;
 

@@ -1,3 +1,5 @@
+//! The code against worked codewords, theory and damage of every kind.
+
 use proptest::prelude::*;
 
 use super::*;
