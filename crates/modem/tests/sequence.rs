@@ -241,3 +241,27 @@ fn whatever_comes_in_nothing_breaks() {
         assert_eq!(fewest, Some(0), "after {what}");
     }
 }
+
+#[test]
+fn digital_silence_ends_a_signal() {
+    // A closed squelch and gaps of recordings are exact zeros, with no noise to judge by.
+    let mode = Mode::Afsk1200;
+    let bits = random_bits(&mut Chance::stream(8, "silence"), 1000);
+    let heard = [sound(mode, &bits, 0.0), vec![0.0; 48_000]].concat();
+    let mut demodulator = Demodulator::new(mode, rate(), ReceiveSettings::default()).expect("fits");
+    let mut events = Vec::new();
+    demodulator.process(&heard, &mut events);
+    let mut told = 0;
+    for branch in (0_u8..).take(demodulator.branches()) {
+        let own = |event: &&DemodEvent| {
+            matches!(event, DemodEvent::Bit { branch: b, .. } | DemodEvent::Break { branch: b }
+                if *b == branch)
+        };
+        let last = events.iter().rfind(own);
+        if demodulator.is_late(branch) && last.is_some() {
+            told += 1;
+            assert_eq!(last, Some(&DemodEvent::Break { branch }));
+        }
+    }
+    assert!(told > 0);
+}

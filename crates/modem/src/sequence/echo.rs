@@ -14,7 +14,7 @@ use std::f64::consts::TAU;
 use num_complex::Complex32;
 
 use super::finder::Hit;
-use super::phase::{Probe, cis, small_turn};
+use super::phase::{MOST_SILENT, Probe, SILENT, cis, small_turn};
 use super::ring::Ring;
 use super::traceback::{Bit, Traceback};
 use super::{EchoRecipe, Line};
@@ -70,6 +70,9 @@ pub(super) struct EchoReader {
     /// Where the symbol begins that is compared next; the newest one begins a symbol later.
     at: f64,
     base: f64,
+    /// Power of the latest symbols, and how many have been silent since.
+    lately: f32,
+    silent: usize,
     probe: Probe,
     /// What a correlation over a whole symbol would leave of the noise of one look.
     noise_left: f32,
@@ -97,6 +100,8 @@ impl EchoReader {
             advance: [0, 1].map(|level| cis(line.tone(level) * N as f64)),
             at: 0.0,
             base: 0.0,
+            lately: 0.0,
+            silent: 0,
             probe: Probe::default(),
             noise_left: noise_left(&line),
         }
@@ -118,6 +123,8 @@ impl EchoReader {
         self.traceback.reset();
         self.at = hit.at;
         self.base = hit.offset;
+        self.lately = 0.0;
+        self.silent = 0;
         self.probe = Probe {
             noise,
             offset: hit.offset,
@@ -140,6 +147,7 @@ impl EchoReader {
     pub fn step(&mut self, ring: &Ring) -> Option<Option<Bit>> {
         let heard = self.looks(ring)?;
         let best = self.advance(&heard);
+        self.listen_for_silence(&heard);
         std::mem::swap(&mut self.survivors, &mut self.next);
         let latest = self.survivors[best];
         self.note(&latest);
@@ -148,6 +156,17 @@ impl EchoReader {
         self.at += N as f64;
         self.centre(&latest);
         Some(self.traceback.step(latest.levels, place, latest.noise))
+    }
+
+    /// In digital silence signal and noise fade alike, so it has to be told by itself.
+    fn listen_for_silence(&mut self, heard: &[Complex32; LOOKS]) {
+        let power = heard.iter().map(Complex32::norm_sqr).sum::<f32>();
+        if power <= SILENT * self.lately {
+            self.silent += 1;
+        } else {
+            self.silent = 0;
+            self.lately += NOISE_GAIN * (power - self.lately);
+        }
     }
 
     /// The samples of the symbol that is compared, turned back by the offset.
@@ -262,7 +281,10 @@ impl EchoReader {
             space,
             noise: latest.noise * self.noise_left,
             offset: self.base + f64::from(latest.turn) / N as f64,
-            share: self.probe.share + NOISE_GAIN * (explained - self.probe.share),
+            share: match self.silent > MOST_SILENT {
+                true => 0.0,
+                false => self.probe.share + NOISE_GAIN * (explained - self.probe.share),
+            },
             longer: 0.0,
             skew,
         };

@@ -29,6 +29,10 @@ const NOISE_GAIN: f32 = 0.02;
 /// The noise of either tone is learned slowly, from a first guess that counts as so many symbols.
 const WEIGHT_GAIN: f32 = 0.005;
 const WEIGHT_FIRST: f32 = 40.0;
+/// A symbol with less than this share of the power of the latest ones is silence.
+pub(super) const SILENT: f32 = 1e-3;
+/// So many of them in a row are the end.
+pub(super) const MOST_SILENT: usize = 24;
 /// Noise may be so many times as strong at one tone as at the other.
 const MOST_UNLIKE: f32 = 4.0;
 /// A single symbol may correct the frequency by no more than that of so large an error, radians.
@@ -90,6 +94,8 @@ pub(super) struct PhaseReader {
     weight: [f32; 2],
     /// Power that was predicted, over the latest symbols.
     power: f32,
+    /// Symbols of silence in a row.
+    silent: usize,
     probe: Probe,
     /// The flags that it began with, and how many of their symbols it has read.
     began: Option<(Hit, usize)>,
@@ -121,6 +127,7 @@ impl PhaseReader {
             noise: [1.0; 2],
             weight: [1.0; 2],
             power: 0.0,
+            silent: 0,
             probe: Probe::default(),
             began: None,
             advance: [Complex32::default(); 2],
@@ -141,6 +148,7 @@ impl PhaseReader {
         self.traceback.reset();
         self.began = Some((*hit, 0));
         self.power = hit.amplitude.norm_sqr();
+        self.silent = 0;
         self.at = hit.at;
         self.base = hit.offset;
         self.longer = 0.0;
@@ -253,6 +261,16 @@ impl PhaseReader {
 
     /// Lets the slow loops follow what the best survivor decided.
     fn follow(&mut self, tones: &[Correlation; 2], best: Best) {
+        // In digital silence power and noise fade alike: it has to be told by itself.
+        let loudest = tones[0].here.norm_sqr().max(tones[1].here.norm_sqr());
+        if loudest <= SILENT * self.power {
+            self.silent += 1;
+            if self.silent > MOST_SILENT {
+                self.probe.share = 0.0;
+            }
+            return;
+        }
+        self.silent = 0;
         let level = best.state & 1;
         let predicted = self.survivors[best.from].amplitude * self.ratio[level];
         let power = predicted.norm_sqr().max(f32::MIN_POSITIVE);

@@ -125,8 +125,11 @@ impl Reader {
         while self.left > 0 {
             let Some(bit) = self.step(ring) else {
                 // What the ring no longer holds cannot be waited for.
-                if self.at() < ring.start() as f64 + 1.0 {
+                if self.at().is_nan() || self.at() < ring.start() as f64 + 1.0 {
                     self.left = 0;
+                    out.push(DemodEvent::Break {
+                        branch: branch as u8,
+                    });
                 }
                 break;
             };

@@ -138,7 +138,9 @@ impl Merger {
             .find(|(_, r)| shared(span(r), place) > 0)
         {
             // The longest span says most.
-            Some(known) if length > known.1.end.0 - known.1.start.0 => *known = (reason, report),
+            Some(known) if length > known.1.end.0.saturating_sub(known.1.start.0) => {
+                *known = (reason, report)
+            }
             Some(_) => {}
             None => self.complaints.push_back((reason, report)),
         }
