@@ -37,7 +37,7 @@ const LEVEL_LOST_DB: f32 = 0.45;
 /// From this signal to noise ratio on single symbols measure the tones well, dB.
 const CLEAR_DB: f32 = 10.0;
 /// Tones more unlike than this are mistaken for each other on single symbols, dB.
-const UNLIKE_DB: f32 = 9.0;
+const UNLIKE_DB: f32 = 6.0;
 
 /// A correlation weaker than this (full scale is 1) is silence.
 const SILENCE: f32 = 1e-5;
