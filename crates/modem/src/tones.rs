@@ -34,11 +34,6 @@ const FILTER_REACH: f64 = 1.5;
 /// data, dB; measured.
 const LEVEL_LOST_DB: f32 = 0.45;
 
-/// From this signal to noise ratio on single symbols measure the tones well, dB.
-const CLEAR_DB: f32 = 10.0;
-/// Tones more unlike than this are mistaken for each other on single symbols, dB.
-const UNLIKE_DB: f32 = 6.0;
-
 /// A correlation weaker than this (full scale is 1) is silence.
 const SILENCE: f32 = 1e-5;
 
@@ -231,34 +226,12 @@ impl ToneReceiver {
 
     /// What is known of the symbols between two places, as the branch saw them.
     pub fn measure(&self, branch: usize, from: SampleCount, to: SampleCount) -> Measurement {
-        let measured = match branch.checked_sub(self.detectors.len() * self.twists) {
+        match branch.checked_sub(self.detectors.len() * self.twists) {
             Some(own) => self.sequence.measure(own, from, to),
             None => {
                 let own = self.detectors[branch / self.twists].measure(from, to);
                 self.sequence.refine(own, from, to)
             }
-        };
-        self.with_twist(measured, from, to)
-    }
-
-    /// The readers of sequences learn the tones' ratio slowly; over a clear frame single symbols
-    /// tell it better, those of the detector that is nearest in frequency.
-    fn with_twist(&self, measured: Measurement, from: SampleCount, to: SampleCount) -> Measurement {
-        let offset = f64::from(measured.offset_hz.unwrap_or(0.0));
-        let away = |d: &&Detector| (d.offset_hz - offset).abs();
-        let nearest = self
-            .detectors
-            .iter()
-            .min_by(|a, b| away(a).total_cmp(&away(b)));
-        let single = nearest.map(|detector| detector.measure(from, to));
-        let clear = |s: &Measurement| s.snr_db.is_some_and(|snr| snr > CLEAR_DB);
-        let unlike = measured.twist_db.is_none_or(|db| db.abs() > UNLIKE_DB);
-        match single.filter(|s| clear(s) && !unlike) {
-            Some(single) => Measurement {
-                twist_db: single.twist_db,
-                ..measured
-            },
-            None => measured,
         }
     }
 }
