@@ -7,6 +7,7 @@
 
 mod baseband;
 mod carrier;
+mod clicks;
 mod clipping;
 mod correlator;
 mod cpfsk;

@@ -77,6 +77,9 @@ pub struct ToneRecipe {
     pub carrier: CarrierRecipe,
     /// How the tones are read as a sequence.
     pub sequence: SequenceRecipe,
+    /// Whether the sound may come from an FM discriminator, whose clicks are taken out before
+    /// the tones are read as a sequence.
+    pub clicks: bool,
 }
 
 /// One symbol timing and the filters that are read with it.
@@ -171,6 +174,7 @@ fn searched_tones(line: &Line, (mark_hz, space_hz): (u32, u32)) -> ToneRecipe {
             search_hz: SEARCHED_SEQUENCE.search_hz * (baud / 300.0).min(1.0),
             ..SEARCHED_SEQUENCE
         },
+        clicks: false,
     }
 }
 
@@ -201,6 +205,7 @@ fn fixed_tones(line: &Line, (mark_hz, space_hz): (u32, u32)) -> ToneRecipe {
             search_hz: FIXED_SEQUENCE.search_hz * (baud / 1200.0).min(1.0),
             ..FIXED_SEQUENCE
         },
+        clicks: true,
     }
 }
 

@@ -12,6 +12,7 @@ use dunlin_clock::{SampleCount, SampleRate};
 use num_complex::{Complex32, Complex64};
 
 use crate::carrier::{CarrierDetector, ToneContrast};
+use crate::clicks::ClickRemover;
 use crate::correlator::{Correlator, TAPS};
 use crate::demodulator::{DemodEvent, Measurement};
 use crate::fir::Lowpass;
@@ -89,10 +90,52 @@ impl FrontEnd {
     }
 }
 
+/// A front end of its own for the sound without clicks.
+#[derive(Clone, Debug)]
+struct Unclicked {
+    remover: ClickRemover,
+    front: FrontEnd,
+    re: Vec<f32>,
+    im: Vec<f32>,
+}
+
+impl Unclicked {
+    fn new(rate: SampleRate, rate_out: u32, recipe: &ToneRecipe) -> Self {
+        let remover = ClickRemover::new(rate);
+        let front = FrontEnd::new(rate, rate_out, recipe);
+        let blocks = (remover.delay() as f64 / front.windows.input_per_output()).ceil();
+        let row = || Vec::with_capacity(blocks as usize + 2 * most_per_chunk(&front.windows));
+        Unclicked {
+            re: row(),
+            im: row(),
+            remover,
+            front,
+        }
+    }
+
+    /// Takes a chunk of samples; gives the complex samples that became ready.
+    fn process(&mut self, mut samples: &[f32]) -> (&[f32], &[f32]) {
+        self.re.clear();
+        self.im.clear();
+        while !samples.is_empty() {
+            let (taken, block) = self.remover.process(samples);
+            samples = &samples[taken..];
+            let mut block = block.unwrap_or_default();
+            while !block.is_empty() {
+                let taken = self.front.process(block, &mut self.re, &mut self.im);
+                block = &block[taken..];
+            }
+        }
+        (&self.re, &self.im)
+    }
+}
+
 /// The whole receiver for one mode of two tones.
 #[derive(Clone, Debug)]
 pub struct ToneReceiver {
     front: FrontEnd,
+    /// The sequence readers, which are late in any case, get the sound without clicks.
+    unclicked: Option<Unclicked>,
     detectors: Vec<Detector>,
     watches: Vec<CarrierWatch>,
     sequence: SequenceReceiver,
@@ -139,6 +182,9 @@ impl ToneReceiver {
             twists: recipe.twists_db.len(),
             re: row(),
             im: row(),
+            unclicked: recipe
+                .clicks
+                .then(|| Unclicked::new(rate, rate_out, recipe)),
             front,
             carrier: false,
         }
@@ -176,20 +222,26 @@ impl ToneReceiver {
             .max()
             .unwrap_or(0)
             .max(self.sequence.delay());
+        let unclicked = self.unclicked.as_ref().map_or(0, |u| u.remover.delay());
         (symbols as f64 * self.front.windows.input_per_output()).ceil() as usize
             + self.front.windows.look_ahead()
+            + unclicked
     }
 
     /// Takes samples, appends what they told.
     pub fn process(&mut self, mut samples: &[f32], out: &mut Vec<DemodEvent>) {
         while !samples.is_empty() {
             let taken = self.front.process(samples, &mut self.re, &mut self.im);
-            samples = &samples[taken..];
+            let (now, later) = samples.split_at(taken);
+            samples = later;
             for n in 0..self.re.len() + 1 - TAPS {
                 self.step(n, out);
             }
-            let (re, im) = (&self.re[TAPS - 1..], &self.im[TAPS - 1..]);
             let first = self.detectors.len() * self.twists;
+            let (re, im) = match &mut self.unclicked {
+                Some(unclicked) => unclicked.process(now),
+                None => (&self.re[TAPS - 1..], &self.im[TAPS - 1..]),
+            };
             self.sequence.process(re, im, first, out);
             let kept = self.re.len() + 1 - TAPS;
             for row in [&mut self.re, &mut self.im] {
