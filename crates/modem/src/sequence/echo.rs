@@ -277,8 +277,7 @@ impl EchoReader {
         let power = 0.5 * (mark + space);
         let explained = power / (power + latest.noise).max(f32::MIN_POSITIVE);
         self.probe = Probe {
-            mark,
-            space,
+            tones: [space, mark].map(|power| Some(power.sqrt())),
             noise: latest.noise * self.noise_left,
             offset: self.base + f64::from(latest.turn) / N as f64,
             share: match self.silent > MOST_SILENT {

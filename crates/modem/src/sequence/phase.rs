@@ -55,10 +55,8 @@ struct Survivor {
 /// What the reader makes of the latest symbol.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Probe {
-    /// Powers of the lower tone (mark) and the higher one.
-    pub mark: f32,
-    /// The higher one.
-    pub space: f32,
+    /// Amplitudes of the tones, by level; `None` for a tone that the symbol told nothing of.
+    pub tones: [Option<f32>; 2],
     /// Power of the noise in one symbol.
     pub noise: f32,
     /// How far off tune, radians a sample.
@@ -311,8 +309,9 @@ impl PhaseReader {
             .map(|n| (mean / n.max(f32::MIN_POSITIVE)).clamp(1.0 / MOST_UNLIKE, MOST_UNLIKE));
         self.power += NOISE_GAIN * (power - self.power);
         self.probe.share = self.power / (self.power + self.probe.noise);
-        self.probe.space = common * self.ratio[0].norm_sqr();
-        self.probe.mark = common * self.ratio[1].norm_sqr();
+        // What lies in the predicted phase: the mean of it is right before the ratio is.
+        self.probe.tones = [None; 2];
+        self.probe.tones[level] = Some((1.0 + relative.re) * power.sqrt());
         self.probe.longer = self.longer / N as f32;
         self.probe.skew = self.ratio[1] * self.ratio[0].conj();
     }

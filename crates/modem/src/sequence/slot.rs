@@ -32,8 +32,9 @@ const AS_CLEAR: f32 = 0.8;
 /// Flags so much clearer than those that it began with are a better start.
 const CLEARER: f32 = 1.25;
 
-/// Symbols, power of mark and of space, noise, offset in hertz.
-type Sums = RunningSums<5>;
+/// Symbols, noise, offset in hertz; for each level in how many symbols its tone was measured, and
+/// its amplitude there.
+type Sums = RunningSums<7>;
 
 #[derive(Clone, Debug)]
 enum Kind {
@@ -134,12 +135,16 @@ impl Reader {
                 break;
             };
             let probe = self.probe();
+            let [space, mark] = probe.tones.map(|tone| tone.map_or(0.0, f64::from));
+            let [spaces, marks] = probe.tones.map(|tone| f64::from(u8::from(tone.is_some())));
             let values = [
                 1.0,
-                f64::from(probe.mark),
-                f64::from(probe.space),
                 f64::from(probe.noise),
                 line.hertz(probe.offset),
+                spaces,
+                space,
+                marks,
+                mark,
             ];
             let at = self.at();
             self.sums.push(line.place(at), values);
@@ -266,11 +271,13 @@ impl Slot {
     /// What is known of the symbols between two places, as one reader saw them.
     pub fn measure(&self, reader: usize, from: SampleCount, to: SampleCount) -> Measurement {
         let reader = &self.readers[reader];
-        let [symbols, mark, space, noise, offset] = reader.sums.over(from, to);
-        if symbols < 1.0 {
+        let [symbols, noise, offset, spaces, space, marks, mark] = reader.sums.over(from, to);
+        if spaces.min(marks) < 1.0 {
             return Measurement::NOTHING;
         }
+        let (mark, space) = ((mark / marks).powi(2), (space / spaces).powi(2));
         let signal = (mark + space) / 2.0;
+        let noise = noise / symbols;
         let known = |x: f64| Some(x as f32).filter(|x| x.is_finite());
         let course = reader.track.over(from, to);
         // The loop is behind what it follows.
@@ -280,7 +287,7 @@ impl Slot {
         };
         let drift = |c: Course| self.line.hertz(c.radians_per_symbol) * self.line.baud;
         Measurement {
-            level_dbfs: power_dbfs(signal / symbols),
+            level_dbfs: power_dbfs(signal),
             offset_hz: known(course.map_or(offset / symbols, middle)),
             twist_db: known(10.0 * (mark / space).log10()),
             snr_db: known(10.0 * (signal / noise.max(signal * 1e-4)).log10()),
