@@ -82,7 +82,7 @@ const NOT_WORSE_DB: f32 = 3.0;
 const CLEAR_DB: f32 = 9.0;
 /// The reader with one amplitude and phase may see so much more noise than the one with echoes
 /// before that is asked.
-const SIMPLE_DB: f32 = 8.0;
+const SIMPLE_DB: f32 = 5.0;
 
 /// What all readers of a mode share, in units of its samples and symbols.
 #[derive(Clone, Copy, Debug)]
