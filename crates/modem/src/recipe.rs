@@ -241,12 +241,20 @@ const SEARCHED_SEQUENCE: SequenceRecipe = SequenceRecipe {
         gain: 0.08,
         frequency_gain: 0.003,
     }],
-    echo: &[EchoRecipe {
-        memory: 4,
-        gain: 0.2,
-        frequency_gain: 0.003,
-        damping: 0.5,
-    }],
+    echo: &[
+        EchoRecipe {
+            memory: 4,
+            gain: 0.2,
+            frequency_gain: 0.003,
+            damping: 0.5,
+        },
+        EchoRecipe {
+            memory: 4,
+            gain: 0.1,
+            frequency_gain: 0.003,
+            damping: 0.5,
+        },
+    ],
 };
 
 const FIXED_SEQUENCE: SequenceRecipe = SequenceRecipe {
