@@ -57,6 +57,13 @@ pub struct DetectorRecipe {
     pub timing: TimingRecipe,
 }
 
+impl DetectorRecipe {
+    /// Whether another one differs in its timing only.
+    pub fn correlates_like(&self, other: &DetectorRecipe) -> bool {
+        (self.offset_hz, self.cutoff_hz) == (other.offset_hz, other.cutoff_hz)
+    }
+}
+
 /// A mode of two tones.
 #[derive(Clone, Debug)]
 pub struct ToneRecipe {

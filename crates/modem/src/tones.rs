@@ -157,12 +157,16 @@ impl ToneReceiver {
             row.resize(TAPS - 1, 0.0);
             row
         };
-        let detectors = recipe
+        let mut detectors: Vec<Detector> = recipe
             .detectors
             .iter()
-            .map(|&detector| Detector::new(rate, baud, recipe, detector));
+            .map(|&detector| Detector::new(rate, baud, recipe, detector))
+            .collect();
+        for (pair, later) in recipe.detectors.windows(2).zip(&mut detectors[1..]) {
+            later.sees_the_same = pair[0].correlates_like(&pair[1]);
+        }
         ToneReceiver {
-            detectors: detectors.collect(),
+            detectors,
             watches: recipe
                 .carrier_offsets_hz
                 .iter()
@@ -253,8 +257,12 @@ impl ToneReceiver {
 
     fn step(&mut self, n: usize, out: &mut Vec<DemodEvent>) {
         let (re, im) = (&self.re[n..n + TAPS], &self.im[n..n + TAPS]);
+        let mut told = [Complex32::default(); 2];
         for (i, detector) in self.detectors.iter_mut().enumerate() {
-            detector.step(re, im);
+            if !detector.sees_the_same {
+                told = detector.correlate(re, im);
+            }
+            detector.step(told);
             detector.decide((i * self.twists) as u8, out);
         }
         // The carrier is judged by the latest symbol alone, so that it is known early.
@@ -370,6 +378,8 @@ type Sums = RunningSums<8>;
 /// One pair of correlators with its own symbol timing.
 #[derive(Clone, Debug)]
 struct Detector {
+    /// Whether it correlates like the detector before it, and differs in its timing only.
+    sees_the_same: bool,
     mark: Correlator,
     space: Correlator,
     /// Where the tones are looked for, hertz from the middle of the channel.
@@ -405,6 +415,7 @@ impl Detector {
         let turn = |hz: f64| Complex32::from_polar(1.0, (-2.0 * TAU * hz / own_rate) as f32);
         let slicer = |&db: &f32| (10_f32.powf(db / 20.0), NrziDecoder::default());
         Detector {
+            sees_the_same: false,
             mark: Correlator::new(mark, own_rate, offset_hz, cutoff_hz),
             space: Correlator::new(space, own_rate, offset_hz, cutoff_hz),
             mark_hz: mark,
@@ -432,9 +443,13 @@ impl Detector {
         SampleCount(((sample - middle) * self.input_per_sample).max(0.0) as u64)
     }
 
-    /// Takes one window.
-    fn step(&mut self, re: &[f32], im: &[f32]) {
-        let (mark, space) = (self.mark.at(re, im), self.space.at(re, im));
+    /// The correlations of one window with mark and space.
+    fn correlate(&self, re: &[f32], im: &[f32]) -> [Complex32; 2] {
+        [self.mark.at(re, im), self.space.at(re, im)]
+    }
+
+    /// Takes the correlations of the next window.
+    fn step(&mut self, [mark, space]: [Complex32; 2]) {
         let slot = self.pushed as usize % KEPT;
         self.marks[slot] = mark;
         self.spaces[slot] = space;
