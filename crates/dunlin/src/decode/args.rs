@@ -32,9 +32,9 @@ pub struct DecodeArgs {
     /// WAV files
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
-    /// How the frames were sent: auto or the name of a mode
-    #[arg(long, default_value = "auto")]
-    pub mode: Modes,
+    /// How the frames were sent: auto, the name of a mode, or several names with commas between
+    #[arg(long, default_value = "auto", value_delimiter = ',')]
+    pub mode: Vec<Modes>,
     #[command(flatten)]
     line: LineArgs,
     /// One JSON object a line
@@ -104,17 +104,28 @@ impl DecodeArgs {
 
     /// What to listen for at a rate. The error is a sentence that follows the file's name.
     pub fn lines(&self, rate: SampleRate) -> anyhow::Result<Vec<Line>> {
-        match self.mode {
-            Modes::One(mode) => Ok(vec![self.line.line(mode).context("cannot be decoded so")?]),
-            Modes::Auto if self.line.is_plain() => Ok(Mode::USUAL
-                .into_iter()
-                .filter(|mode| mode.check_rate(rate).is_ok())
-                .map(Line::from)
-                .collect()),
-            Modes::Auto => {
-                bail!("needs a mode beside tones, symbol rate or polarity: --mode afsk1200")
+        if let [Modes::One(mode)] = self.mode[..] {
+            return Ok(vec![self.line.line(mode).context("cannot be decoded so")?]);
+        }
+        if !self.line.is_plain() {
+            bail!("needs one mode beside tones, symbol rate or polarity: --mode afsk1200");
+        }
+        let mut lines: Vec<Line> = Vec::new();
+        for modes in &self.mode {
+            let named = match modes {
+                Modes::One(mode) => vec![*mode],
+                Modes::Auto => {
+                    let usual = Mode::USUAL.into_iter();
+                    usual.filter(|mode| mode.check_rate(rate).is_ok()).collect()
+                }
+            };
+            for line in named.into_iter().map(Line::from) {
+                if !lines.contains(&line) {
+                    lines.push(line);
+                }
             }
         }
+        Ok(lines)
     }
 }
 
