@@ -13,13 +13,15 @@ use crate::rule::text_of;
 use crate::section::Section;
 use crate::setting::{PlanRules, Rule, Setting, Wrong};
 use crate::settings;
-use crate::sound::SoundPlan;
+use crate::sound::{SecondSoundPlan, SoundPlan};
 
 /// How one port is connected to the outer world.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PortDevices {
     /// What carries its frames.
     pub carrier: Carrier,
+    /// A second sound input of the same channel.
+    pub second: Option<SecondSoundPlan>,
     /// What keys its transmitter.
     pub key: KeyPlan,
     /// A line that tells that the channel is busy.

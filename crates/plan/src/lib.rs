@@ -105,7 +105,7 @@ pub use rule::{
 };
 pub use section::{Section, parse};
 pub use setting::{Described, PlanRules, Preset, Rule, Setting, Wrong};
-pub use sound::{Channel, ChannelRule, SoundPlan};
+pub use sound::{Channel, ChannelRule, SecondSoundPlan, SoundPlan};
 pub use station::{PortPart, StationPart, station_from};
 pub use transmit::is_invented;
 pub use visitors::Visitors;

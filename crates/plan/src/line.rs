@@ -1,18 +1,82 @@
 //! What of the mode is chosen differently: tones, symbol rate, polarity.
 
-use dunlin_modem::{Line, LineSettings, Mode, ModemError, SHIFT_BAUD, TONE_BAUD, TonePair};
+use dunlin_modem::{
+    Line, LineSettings, Mode, ModemError, NamedPair, SHIFT_BAUD, TONE_BAUD, TonePair,
+};
+use dunlin_station::port::MOST_LINES;
 
 use crate::fault::Faults;
+use crate::rule::{Choice, Whole, YesNo};
 use crate::section::Section;
+use crate::setting::Setting;
 use crate::settings;
 
-/// Reads the keys beside `mode`. A named pair brings its symbol rate with it.
+/// The keys beside `mode` in one table.
+struct Keys {
+    tones: &'static Setting<Choice<NamedPair>>,
+    mark: &'static Setting<Whole>,
+    space: &'static Setting<Whole>,
+    rate: &'static Setting<Whole>,
+    inverted: &'static Setting<YesNo>,
+}
+
+/// Reads the keys beside the `mode` of a port. A named pair brings its symbol rate with it.
 pub(crate) fn read(section: &mut Section<'_>, mode: Mode, faults: &mut Faults<'_>) -> Option<Line> {
-    let named = section.take(&settings::TONES, faults);
-    let mark = section.take(&settings::MARK, faults);
-    let space = section.take(&settings::SPACE, faults);
-    let rate = section.take(&settings::SYMBOL_RATE, faults);
-    let inverted = section.take(&settings::INVERTED, faults)?;
+    let keys = Keys {
+        tones: &settings::TONES,
+        mark: &settings::MARK,
+        space: &settings::SPACE,
+        rate: &settings::SYMBOL_RATE,
+        inverted: &settings::INVERTED,
+    };
+    with_keys(&keys, section, mode, faults)
+}
+
+/// Reads what a port listens to besides its own `line`: `[[port.also_hears]]`.
+pub(crate) fn also(
+    section: &mut Section<'_>,
+    line: Option<Line>,
+    faults: &mut Faults<'_>,
+) -> Option<Vec<Line>> {
+    let keys = Keys {
+        tones: &settings::ALSO_TONES,
+        mark: &settings::ALSO_MARK,
+        space: &settings::ALSO_SPACE,
+        rate: &settings::ALSO_SYMBOL_RATE,
+        inverted: &settings::ALSO_INVERTED,
+    };
+    let title = "[[port.also_hears]]";
+    let tables = section.tables("also_hears", title, MOST_LINES - 1, faults);
+    let (mut lines, mut whole) = (Vec::new(), true);
+    for mut table in tables {
+        let mode = table.take(&settings::ALSO_MODE, faults);
+        let read = mode.and_then(|mode| with_keys(&keys, &mut table, mode, faults));
+        match read {
+            Some(other) if Some(other) == line || lines.contains(&other) => {
+                let what = format!("mode: {other} is listened to already");
+                let allowed = "another mode, or other tones or another symbol rate with it";
+                faults.add(table.at("mode"), what, allowed);
+                whole = false;
+            }
+            Some(other) => lines.push(other),
+            None => whole = false,
+        }
+        table.finish(faults);
+    }
+    whole.then_some(lines)
+}
+
+fn with_keys(
+    keys: &Keys,
+    section: &mut Section<'_>,
+    mode: Mode,
+    faults: &mut Faults<'_>,
+) -> Option<Line> {
+    let named = section.take(keys.tones, faults);
+    let mark = section.take(keys.mark, faults);
+    let space = section.take(keys.space, faults);
+    let rate = section.take(keys.rate, faults);
+    let inverted = section.take(keys.inverted, faults)?;
     // What was written wrongly is not replaced by the mode's own.
     let missed = [
         ("tones", named.is_none()),

@@ -20,7 +20,7 @@ use crate::rule::Placed;
 use crate::section::Section;
 use crate::setting::PlanRules;
 use crate::settings;
-use crate::sound::SoundPlan;
+use crate::sound::{SecondSoundPlan, SoundPlan};
 
 /// Fastest symbol rate that takes the defaults of HF.
 const SLOW_BAUD: u32 = 300;
@@ -52,6 +52,7 @@ pub(crate) fn read<'i>(
         line.or(mode.map(Line::from))
             .is_some_and(|line| line.baud() <= SLOW_BAUD),
     );
+    let also_hears = line::also(&mut section, line, faults);
     let own_call = section.take(&settings::PORT_CALL, faults);
     // A wrong call is not replaced by the default: that would only hide what depends on it.
     let default = station_call.filter(|_| !section.was_written("call"));
@@ -73,6 +74,8 @@ pub(crate) fn read<'i>(
     };
     let config = Partial {
         line,
+        also_hears,
+        second_input: devices.as_ref().is_some_and(|d| d.second.is_some()),
         call,
         may_transmit,
         name: name.clone(),
@@ -121,6 +124,7 @@ fn devices(
     faults: &mut Faults<'_>,
 ) -> Option<PortDevices> {
     let carrier = carrier(section, transmit, faults);
+    let second = second(section, faults)?;
     let has_controller = section.was_written("controller");
     let mut table = section.table_or_empty("key", "[port.key]", faults);
     let key = KeyPlan::read(&mut table, has_controller, faults);
@@ -146,11 +150,27 @@ fn devices(
     }
     Some(PortDevices {
         carrier,
+        second,
         key,
         squelch_line: sense.line,
         energy_margin_db: sense.margin_db,
         radio,
     })
+}
+
+/// Reads `[port.second_sound]`. The outer `None`: it is wrong.
+fn second(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<Option<SecondSoundPlan>> {
+    let Some(mut table) = section.table("second_sound", "[port.second_sound]", faults) else {
+        return (!section.was_written("second_sound")).then_some(None);
+    };
+    let second = SecondSoundPlan::read(&mut table, faults);
+    table.finish(faults);
+    if section.was_written("controller") {
+        let what = "this port has a second sound input and a controller";
+        let allowed = "[port.second_sound] beside [port.sound]; a controller hears by itself";
+        faults.add(section.at("second_sound"), what, allowed);
+    }
+    second.map(Some)
 }
 
 /// Reads `[port.sound]` or `[port.controller]`, of which a port has one.
@@ -222,6 +242,8 @@ fn check_sound(
 /// What a port's other settings depend on.
 struct Partial {
     line: Option<Line>,
+    also_hears: Option<Vec<Line>>,
+    second_input: bool,
     call: Option<CallSign>,
     may_transmit: Option<bool>,
     name: Option<String>,
@@ -259,6 +281,8 @@ impl Partial {
             name: self.name?,
             call: self.call?,
             line: self.line?,
+            also_hears: self.also_hears?,
+            second_input: self.second_input,
             rate: self.rate?,
             may_transmit: self.may_transmit?,
             level_dbfs: level? as f32,
@@ -310,10 +334,30 @@ fn check_modem(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'
         let allowed = "fec_check_octets = 0 with [port.controller], or leave it out";
         faults.add(section.at("fec_check_octets"), what, allowed);
     }
+    check_also(config, section, faults);
     if let Err(error) = line.check_rate(config.rate) {
         let lowest = line.lowest_sample_rate();
         let allowed = format!("rate_hz = 48000 in [port.sound]; for {line} at least {lowest}");
         faults.add(section.at("mode"), format!("mode: {error}"), allowed);
+    }
+}
+
+/// What is listened to besides.
+fn check_also(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'_>) {
+    if config.also_hears.is_empty() {
+        return;
+    }
+    if config.medium == Medium::Controller {
+        let what = "also_hears: a controller hears by itself, in one mode";
+        let allowed = "no [[port.also_hears]] with [port.controller]";
+        faults.add(section.at("also_hears"), what, allowed);
+    }
+    for line in &config.also_hears {
+        if let Err(error) = line.check_rate(config.rate) {
+            let lowest = line.lowest_sample_rate();
+            let allowed = format!("rate_hz = 48000 in [port.sound]; for {line} at least {lowest}");
+            faults.add(section.at("also_hears"), format!("mode: {error}"), allowed);
+        }
     }
 }
 

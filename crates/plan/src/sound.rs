@@ -36,6 +36,15 @@ pub struct SoundPlan {
     pub is_loop: bool,
 }
 
+/// A second sound input that hears the same channel: `[port.second_sound]`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SecondSoundPlan {
+    /// Where it hears.
+    pub input: Device,
+    /// Its channel.
+    pub channel: Channel,
+}
+
 /// Reads a channel.
 #[derive(Clone, Copy, Debug)]
 pub struct ChannelRule;
@@ -63,6 +72,26 @@ impl Rule for ChannelRule {
 
     fn allowed(&self, _: &PlanRules) -> String {
         "\"mono\" or \"left\" or \"right\" or the number of a channel from 1 to 32".to_owned()
+    }
+}
+
+impl SecondSoundPlan {
+    /// Reads `[port.second_sound]`; what is wrong is noted in `faults`.
+    pub(crate) fn read(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<Self> {
+        let input = section.take(&settings::SECOND_INPUT, faults);
+        let channel = section.take(&settings::SECOND_CHANNEL, faults);
+        if input == Some(Device::None) {
+            let what = "input: a second input that hears nothing";
+            faults.add(
+                section.at("input"),
+                what,
+                "the name of a sound device, or leave [port.second_sound] out",
+            );
+        }
+        Some(SecondSoundPlan {
+            input: input?,
+            channel: channel?,
+        })
     }
 }
 

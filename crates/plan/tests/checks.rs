@@ -120,6 +120,16 @@ const CASES: &[Case] = &[
     ("energy-unsquelched", "#vhfsense", "energy = true"),
     ("squelch-closed", "#vhfradio", "squelch = \"closed\""),
     ("same-input", "pulse:c", "pulse:a"),
+    (
+        "second-same",
+        "#vhfsound",
+        "[port.second_sound]\ninput = \"pulse:a\"",
+    ),
+    (
+        "second-other",
+        "#vhfsound",
+        "[port.second_sound]\ninput = \"pulse:c\"\nchannel = \"right\"",
+    ),
     ("controller-senses", "#c\n", "[port.sense]\nenergy = true\n"),
     (
         "controller-twice",

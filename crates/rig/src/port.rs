@@ -162,6 +162,28 @@ impl SoundDevice {
         settings: SoundSettings,
         sink: Arc<dyn EventSink>,
     ) -> Result<OpenPort, DeviceError> {
+        SoundDevice::begin(name, settings, sink, false)
+    }
+
+    /// As [`SoundDevice::open`], for devices that may be missing at the start: then that is told
+    /// as [`SoundEvent::Lost`], and tried again.
+    ///
+    /// # Errors
+    /// If the devices do not even answer.
+    pub fn open_patiently(
+        name: &str,
+        settings: SoundSettings,
+        sink: Arc<dyn EventSink>,
+    ) -> Result<OpenPort, DeviceError> {
+        SoundDevice::begin(name, settings, sink, true)
+    }
+
+    fn begin(
+        name: &str,
+        settings: SoundSettings,
+        sink: Arc<dyn EventSink>,
+        patient: bool,
+    ) -> Result<OpenPort, DeviceError> {
         let tally = Arc::new(Tally::default());
         let ears = Ears {
             sink,
@@ -178,7 +200,7 @@ impl SoundDevice {
             .name(format!("sound of {name}"))
             .spawn({
                 let settings = settings.clone();
-                move || supervisor::keep(settings, &ears, &inbox, &first)
+                move || supervisor::keep(settings, &ears, &inbox, &first, patient)
             })
             .map_err(|e| unusable(format!("no thread for it: {e}")))?;
         let (detail, identities) = opened

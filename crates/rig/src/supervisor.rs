@@ -148,12 +148,14 @@ fn open(settings: &mut SoundSettings, ears: &Ears) -> Result<Session, DeviceErro
 }
 
 /// Keeps the devices open until told to close. The outcome of the first opening goes to
-/// `first`; if it failed, nothing is tried again.
+/// `first`; if it failed, nothing is tried again, unless whoever asks is `patient`: then the
+/// devices count as lost from the start.
 pub(crate) fn keep(
     mut settings: SoundSettings,
     ears: &Ears,
     orders: &Receiver<Order>,
     first: &Sender<Result<(String, Identities), DeviceError>>,
+    patient: bool,
 ) {
     let mut session = match open(&mut settings, ears) {
         Ok(session) => {
@@ -161,6 +163,21 @@ pub(crate) fn keep(
             if first.send(Ok(opened)).is_err() {
                 return; // Nobody waits for it any more.
             }
+            session
+        }
+        Err(error) if patient => {
+            let reason = error.to_string();
+            let waits = format!("is not there yet: {reason}");
+            if first.send(Ok((waits, Identities::default()))).is_err() {
+                return;
+            }
+            ears.sink.tell(SoundEvent::Lost {
+                reason: reason.clone(),
+                retry_in: RETRY,
+            });
+            let Some(session) = reopened(&mut settings, ears, orders, reason) else {
+                return;
+            };
             session
         }
         Err(error) => {
@@ -176,15 +193,26 @@ pub(crate) fn keep(
             reason: reason.clone(),
             retry_in: RETRY,
         });
-        let Some(again) = reopen(&mut settings, ears, orders, reason) else {
+        let Some(again) = reopened(&mut settings, ears, orders, reason) else {
             return;
         };
         session = again;
-        ears.sink.tell(SoundEvent::Ready {
-            detail: session.detail.clone(),
-            identities: Box::new(session.identities.clone()),
-        });
     }
+}
+
+/// Tries until the devices are open again, and tells so. `None`: told to close.
+fn reopened(
+    settings: &mut SoundSettings,
+    ears: &Ears,
+    orders: &Receiver<Order>,
+    reason: String,
+) -> Option<Session> {
+    let session = reopen(settings, ears, orders, reason)?;
+    ears.sink.tell(SoundEvent::Ready {
+        detail: session.detail.clone(),
+        identities: Box::new(session.identities.clone()),
+    });
+    Some(session)
 }
 
 /// Tries until the devices are open again. `None`: told to close.

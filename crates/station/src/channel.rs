@@ -17,7 +17,7 @@ use crate::gate::key_down::KeyDown;
 use crate::identity::Identity;
 use crate::links::{LinkKey, Links};
 use crate::occupancy::Occupancy;
-use crate::port::{ChannelSound, Receiver, Transmitter};
+use crate::port::{ChannelSound, PortReceiver, Transmitter};
 
 /// Frames that may wait on one port.
 pub(crate) const MOST_QUEUED: usize = 256;
@@ -80,7 +80,7 @@ pub(crate) struct Channel {
     pub(crate) id: PortId,
     pub(crate) config: PortConfig,
     /// `None` where a controller hears.
-    pub(crate) receiver: Option<Receiver>,
+    pub(crate) receiver: Option<PortReceiver>,
     pub(crate) transmitter: Transmitter,
     pub(crate) access: Access,
     pub(crate) queue: VecDeque<Queued>,
@@ -120,6 +120,8 @@ pub(crate) struct Channel {
     acknowledgement: Duration,
     /// Samples received since the start.
     pub(crate) samples: u64,
+    /// When the last of them was heard.
+    pub(crate) samples_at: Instant,
     pub(crate) occupied: Occupancy,
     pub(crate) own: Occupancy,
     pub(crate) busy_block: Option<u64>,
@@ -139,7 +141,10 @@ impl Channel {
             reason: e.to_string(),
         };
         let receiver = match config.medium {
-            Medium::Sound => Some(Receiver::new(config.line, config.rate).map_err(modem)?),
+            Medium::Sound => {
+                let second = config.second_input;
+                Some(PortReceiver::new(config.lines(), config.rate, second).map_err(modem)?)
+            }
             Medium::Controller => None,
         };
         let transmitter = controller::transmitter(&config).map_err(modem)?;
@@ -173,6 +178,7 @@ impl Channel {
             external_read: false,
             acknowledgement: transmitter.airtime(&[vec![0; ACKNOWLEDGEMENT]]),
             samples: 0,
+            samples_at: Instant::ZERO,
             occupied: Occupancy::default(),
             own: Occupancy::default(),
             busy_block: None,
@@ -189,6 +195,26 @@ impl Channel {
     /// Data tones are heard.
     pub(crate) fn is_busy(&self) -> bool {
         self.occupied.since().is_some()
+    }
+
+    /// By which lines and inputs data is heard, as " at afsk1200"; empty where there is one
+    /// only.
+    pub(crate) fn data_by(&self) -> String {
+        let Some(receiver) = &self.receiver else {
+            return String::new();
+        };
+        if self.config.also_hears.is_empty() && !self.config.second_input {
+            return String::new();
+        }
+        let each = receiver.carriers().map(|(line, [first, _])| match first {
+            true => line.to_string(),
+            false => format!("{line} on the second input only"),
+        });
+        let all: Vec<String> = each.collect();
+        match all.is_empty() {
+            true => String::new(),
+            false => format!(" at {}", all.join(" and at ")),
+        }
     }
 
     /// This station transmits.
@@ -325,7 +351,7 @@ impl Channel {
         let meter = now >= self.next_meter;
         if meter {
             self.next_meter = now + METER_EVERY;
-            self.level_dbfs = self.receiver.as_ref().map(Receiver::level_dbfs);
+            self.level_dbfs = self.receiver.as_ref().map(PortReceiver::level_dbfs);
         }
         let same = self.told.as_ref().is_some_and(|t| {
             t.busy == self.is_busy()

@@ -2,9 +2,12 @@
 //! the place in the file; this holds for whoever builds a configuration by hand.
 
 use dunlin_ax25::wire::MAX_REPEATERS;
+use dunlin_modem::Line;
 
 use crate::config::{Beacon, ConfigError, CrossingRule, PortConfig, StationConfig};
 use crate::event::PortId;
+use crate::gate::Medium;
+use crate::port::MOST_LINES;
 
 impl StationConfig {
     /// Whether a station can be made of this.
@@ -58,6 +61,21 @@ fn check_port(port: &PortConfig) -> Result<(), ConfigError> {
                 what,
                 value: value.to_string(),
                 allowed,
+            });
+        }
+    }
+    check_lines(port)
+}
+
+/// What is listened to besides must be possible and new.
+fn check_lines(port: &PortConfig) -> Result<(), ConfigError> {
+    let lines: Vec<Line> = port.lines().collect();
+    let controller = port.medium == Medium::Controller;
+    for (n, line) in lines.iter().enumerate().skip(1) {
+        if n >= MOST_LINES || controller || lines[..n].contains(line) {
+            return Err(ConfigError::Line {
+                port: port.name.clone(),
+                line: line.to_string(),
             });
         }
     }

@@ -29,6 +29,13 @@ pub struct StationConfig {
     pub seed: u64,
 }
 
+impl PortConfig {
+    /// Every line that it listens to; the first is the one with which it sends.
+    pub fn lines(&self) -> impl Iterator<Item = Line> + '_ {
+        std::iter::once(self.line).chain(self.also_hears.iter().copied())
+    }
+}
+
 impl StationConfig {
     /// Whether the station answers or repeats under this call sign on any port.
     pub fn is_own(&self, call: CallSign) -> bool {
@@ -47,6 +54,11 @@ pub struct PortConfig {
     pub call: CallSign,
     /// The modem: a mode with its symbol rate, tones and polarity.
     pub line: Line,
+    /// Further lines that it listens to and never sends with; with `line` at most
+    /// [`MOST_LINES`](crate::port::MOST_LINES), none twice.
+    pub also_hears: Vec<Line>,
+    /// A second sound input hears the same channel.
+    pub second_input: bool,
     /// Sample rate of the sound in both directions.
     pub rate: SampleRate,
     /// Whether it may transmit at all.
@@ -152,6 +164,14 @@ pub enum ConfigError {
         port: String,
         /// What the modem says.
         reason: String,
+    },
+    /// A line that is listened to twice, or on a port whose controller listens.
+    #[error("port {port}: {line} cannot be heard besides, or is named twice")]
+    Line {
+        /// The port's name.
+        port: String,
+        /// The line.
+        line: String,
     },
     /// A figure out of range.
     #[error("port {port}: {what} is {value}, allowed is {allowed}")]

@@ -9,6 +9,7 @@ use dunlin_clock::Instant;
 use serde::{Deserialize, Serialize};
 
 use crate::gate::{AlarmView, GateView, Stop};
+use crate::port::HeardOn;
 
 /// Which port: its position in the station plan, from 0.
 #[derive(
@@ -109,8 +110,14 @@ pub struct Block {
     /// Signal to noise in the receiver's own bandwidth, dB.
     pub snr_db: Option<f32>,
     /// For what could not be read: the likely cause and its evidence. For a frame of our own
-    /// that was broken off: that it was.
+    /// that was broken off: that it was. For a frame heard: what was done to read it, or that it
+    /// was heard by another line than the port sends with.
     pub why: Option<String>,
+    /// The line by which a frame was heard, such as `afsk1200`; `None` where that is not known, as
+    /// of what the journal keeps.
+    pub line: Option<String>,
+    /// On which inputs a frame was heard, on ports with two.
+    pub heard_on: Option<HeardOn>,
 }
 
 /// The state of one port.
@@ -167,6 +174,11 @@ pub struct HeardView {
     pub snr_db: Option<f32>,
     /// What it last said to all, escaped; empty if nothing.
     pub said: String,
+    /// The line by which it was last heard direct, such as `afsk1200`; `None` where that is not
+    /// known, as of what the journal keeps.
+    pub line: Option<String>,
+    /// What speaks against it understanding this port, and what to do.
+    pub advice: Option<String>,
 }
 
 /// How a talk stands.

@@ -4,9 +4,10 @@ use std::collections::BTreeMap;
 
 use dunlin_ax25::wire::Control;
 use dunlin_ax25::{CallSign, Frame};
+use dunlin_modem::Line;
 
 use crate::event::{HeardView, PortId};
-use crate::port::ReceptionReport;
+use crate::port::{HeardOn, ReceptionReport};
 
 /// Stations kept at most; the one unheard for longest makes room.
 const MOST: usize = 500;
@@ -15,11 +16,28 @@ const MOST: usize = 500;
 /// do not change that before.
 const DIRECT_FOR_MS: u64 = 3_600_000;
 
+/// A station that uses the port's own line too is not advised against for this long.
+const OWN_LINE_FOR_MS: u64 = 3_600_000;
+
 #[derive(Debug)]
 struct Entry {
     view: HeardView,
     /// When it was last heard direct.
     direct_ms: Option<u64>,
+    /// When it was last heard by the line with which the port sends.
+    own_line_ms: Option<u64>,
+}
+
+/// How a frame was heard.
+#[derive(Clone, Debug)]
+pub(crate) struct Heard {
+    pub(crate) report: ReceptionReport,
+    /// By which line.
+    pub(crate) line: Line,
+    /// The line with which the port sends.
+    pub(crate) own: Line,
+    /// On which inputs, where there are two.
+    pub(crate) heard_on: Option<HeardOn>,
 }
 
 /// What was heard of whom.
@@ -32,14 +50,14 @@ impl HeardList {
     /// Takes note of a frame heard at `at_ms`. Returns the entries that changed: first the
     /// station whose transmitter was heard, then, if the frame came by a digipeater, its
     /// source. A source for which `is_own` is true is left out: a digipeater's copy of an own
-    /// frame tells of the digipeater, not of oneself. `report` is missing where a controller
+    /// frame tells of the digipeater, not of oneself. `heard` is missing where a controller
     /// has heard the frame: it measures nothing.
     pub(crate) fn note(
         &mut self,
         port: PortId,
         at_ms: u64,
         frame: &Frame,
-        report: Option<&ReceptionReport>,
+        heard: Option<&Heard>,
         is_own: impl Fn(CallSign) -> bool,
     ) -> Vec<HeardView> {
         // The last digipeater that has repeated the frame is the one whose signal was
@@ -49,7 +67,7 @@ impl HeardList {
         let mut changed = Vec::with_capacity(2);
         if let Some(digipeater) = &by {
             let entry = self.entry(port, digipeater.clone(), at_ms);
-            entry.heard_direct(at_ms, report);
+            entry.heard_direct(at_ms, heard);
             changed.push(entry.view.clone());
         }
         if frame.source.call_sign().is_some_and(is_own) {
@@ -58,7 +76,7 @@ impl HeardList {
         let entry = self.entry(port, frame.source.to_string(), at_ms);
         let lately = |direct_ms: u64| at_ms.saturating_sub(direct_ms) < DIRECT_FOR_MS;
         if by.is_none() {
-            entry.heard_direct(at_ms, report);
+            entry.heard_direct(at_ms, heard);
         } else if !entry.direct_ms.is_some_and(lately) {
             entry.view.by = by;
         }
@@ -67,6 +85,23 @@ impl HeardList {
         }
         changed.push(entry.view.clone());
         changed
+    }
+
+    /// A frame that was noted was also heard by another line. Returns the entry if it changed.
+    pub(crate) fn also_heard(
+        &mut self,
+        port: PortId,
+        at_ms: u64,
+        frame: &Frame,
+        (line, own): (Line, Line),
+    ) -> Option<HeardView> {
+        if line != own {
+            return None;
+        }
+        let key = (port, frame.heard_from().to_string());
+        let entry = self.stations.get_mut(&key)?;
+        entry.by_line(at_ms, line, own);
+        Some(entry.view.clone())
     }
 
     /// All entries, by port and call.
@@ -101,8 +136,11 @@ impl HeardList {
                 twist_db: None,
                 snr_db: None,
                 said: String::new(),
+                line: None,
+                advice: None,
             },
             direct_ms: None,
+            own_line_ms: None,
         });
         entry.view.last_ms = at_ms;
         entry.view.count += 1;
@@ -111,12 +149,31 @@ impl HeardList {
 }
 
 impl Entry {
-    fn heard_direct(&mut self, at_ms: u64, report: Option<&ReceptionReport>) {
+    fn heard_direct(&mut self, at_ms: u64, heard: Option<&Heard>) {
         self.direct_ms = Some(at_ms);
         self.view.by = None;
+        if let Some(heard) = heard {
+            self.by_line(at_ms, heard.line, heard.own);
+        }
+        let report = heard.map(|heard| &heard.report);
         self.view.level_dbfs = report.map(|r| r.level_dbfs);
         self.view.offset_hz = report.and_then(|r| r.offset_hz);
         self.view.twist_db = report.and_then(|r| r.twist_db);
         self.view.snr_db = report.and_then(|r| r.snr_db);
+    }
+
+    /// It was heard by `line` on a port that sends with `own`.
+    fn by_line(&mut self, at_ms: u64, line: Line, own: Line) {
+        self.view.line = Some(line.to_string());
+        if line == own {
+            self.own_line_ms = Some(at_ms);
+        }
+        let lately = |ms: u64| at_ms.saturating_sub(ms) < OWN_LINE_FOR_MS;
+        self.view.advice = (!self.own_line_ms.is_some_and(lately)).then(|| {
+            format!(
+                "heard at {line}, and this port sends at {own}: it will hardly understand what \
+                 this port sends. Call it on a port that sends at {line}"
+            )
+        });
     }
 }

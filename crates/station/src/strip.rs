@@ -5,9 +5,10 @@ use std::collections::VecDeque;
 use dunlin_ax25::Frame;
 use dunlin_ax25::wire::{AddressField, Repeater};
 use dunlin_clock::Instant;
+use dunlin_modem::Line;
 
 use crate::event::{Block, BlockKind, PortId, ms};
-use crate::port::{FecReport, ReceptionReport};
+use crate::port::{FecReport, HeardOn, ReceptionReport};
 use crate::words;
 
 /// Blocks kept for a snapshot of each port.
@@ -84,6 +85,8 @@ pub(crate) fn blank(port: PortId, kind: BlockKind, start: Instant, end: Option<I
         twist_db: None,
         snr_db: None,
         why: None,
+        line: None,
+        heard_on: None,
     }
 }
 
@@ -125,6 +128,22 @@ pub(crate) fn measured(block: &mut Block, report: &ReceptionReport) {
     block.twist_db = report.twist_db;
     block.snr_db = report.snr_db;
     block.why = report.fec.map(corrected).or_else(|| repaired(report));
+}
+
+/// Fills in by which line and on which inputs a frame was heard. `own` is the line with which
+/// the port sends.
+pub(crate) fn heard_by(block: &mut Block, line: Line, own: Line, heard_on: Option<HeardOn>) {
+    block.line = Some(line.to_string());
+    block.heard_on = heard_on;
+    let other = (line != own).then(|| format!("heard at {line}; this port sends at {own}"));
+    let together = heard_on
+        .filter(|on| !on.first && !on.second)
+        .map(|_| "neither input alone could read it, both together could".to_owned());
+    let all: Vec<String> = [block.why.take(), other, together]
+        .into_iter()
+        .flatten()
+        .collect();
+    block.why = (!all.is_empty()).then(|| all.join("; "));
 }
 
 /// That a frame was repaired, and how sure it is, for people.

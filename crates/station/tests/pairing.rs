@@ -5,7 +5,8 @@ use std::time::Duration;
 use dunlin_clock::{Chance, SampleRate};
 use dunlin_modem::Mode;
 use dunlin_station::port::{
-    HeardOn, PairEvent, PairReceiver, ReceptionReport, Transmitter, TransmitterSettings,
+    FecStrength, HeardOn, PairEvent, PairReceiver, ReceptionReport, Transmitter,
+    TransmitterSettings,
 };
 
 const HZ: u32 = 12_000;
@@ -198,4 +199,73 @@ fn polarity_does_not_matter_and_true_repeats_stay() {
         "{:?}",
         on.collect::<Vec<_>>()
     );
+}
+
+#[test]
+fn a_delay_that_changes_is_learned_anew() {
+    let (sent, sound, mut chance) = some(60);
+    // From the middle on the second input hears 0.3 s later: its device was opened anew.
+    let step = HZ as usize * 3 / 10;
+    let half = sound.len() / 2;
+    let mut second = sound[..half].to_vec();
+    second.extend(vec![0.0; step]);
+    second.extend_from_slice(&sound[half..]);
+    let mut first = sound;
+    first.extend(vec![0.0; step]);
+    let first = noisy(&first, 3.8, &mut chance);
+    let second = noisy(&second, 3.8, &mut chance);
+    let (heard, pair) = listen(&first, &second);
+    assert_once(&sent, &heard);
+    let later = pair.second_is_later().expect("heard on both");
+    assert!(later.abs_diff(step as i64) < 20, "{later} samples");
+    let late = heard
+        .iter()
+        .filter(|(octets, ..)| sent[36..].contains(octets));
+    let late: Vec<Heard> = late.cloned().collect();
+    let more = only_combined(&late);
+    assert!(more >= 3, "{more} by both together after the change");
+}
+
+#[test]
+fn many_frames_without_a_pause_come_once_each() {
+    let mut chance = Chance::stream(9, "pairing");
+    let sent: Vec<Vec<u8>> = (0..150).map(|_| frame(&mut chance, 4)).collect();
+    let settings = TransmitterSettings {
+        key_up_delay: Duration::from_millis(160),
+        ..TransmitterSettings::default()
+    };
+    let rate = SampleRate::new(HZ).expect("not zero");
+    let transmitter = Transmitter::new(MODE, rate, settings).expect("fits");
+    let mut sound = transmitter.transmission(&sent);
+    sound.extend(vec![0.0; HZ as usize]);
+    let inputs = [0, 1].map(|_| noisy(&sound, 12.0, &mut chance));
+    let (heard, _) = listen(&inputs[0], &inputs[1]);
+    let octets: Vec<&Vec<u8>> = heard.iter().map(|(octets, ..)| octets).collect();
+    assert_eq!(octets, sent.iter().collect::<Vec<_>>());
+}
+
+#[test]
+fn blocks_of_forward_error_correction_are_read_from_the_combination() {
+    let mut chance = Chance::stream(10, "pairing");
+    let sent: Vec<Vec<u8>> = (0..40).map(|_| frame(&mut chance, 48)).collect();
+    let settings = TransmitterSettings {
+        key_up_delay: Duration::from_millis(160),
+        fec: Some(FecStrength::Check16),
+        ..TransmitterSettings::default()
+    };
+    let rate = SampleRate::new(HZ).expect("not zero");
+    let transmitter = Transmitter::new(MODE, rate, settings).expect("fits");
+    let mut sound = Vec::new();
+    for frame in &sent {
+        sound.extend(transmitter.transmission(std::slice::from_ref(frame)));
+        sound.extend(vec![0.0; HZ as usize / 7]);
+    }
+    let inputs = [0, 1].map(|_| noisy(&sound, 3.5, &mut chance));
+    let (heard, _) = listen(&inputs[0], &inputs[1]);
+    assert_once(&sent, &heard);
+    let more = heard
+        .iter()
+        .filter(|(_, report, on)| report.fec.is_some() && on.combined && !on.first && !on.second);
+    let more = more.count();
+    assert!(more >= 8, "{more} more");
 }

@@ -38,6 +38,8 @@ fn frame(id: u64) -> Event {
         twist_db: None,
         snr_db: None,
         why: None,
+        line: None,
+        heard_on: None,
     })
 }
 

@@ -143,6 +143,8 @@ fn block(row: &Row<'_>) -> rusqlite::Result<Kept<Block>> {
         twist_db: row.get("twist_db")?,
         snr_db: row.get("snr_db")?,
         why: row.get("why")?,
+        line: None,
+        heard_on: None,
     };
     kept(row, "frame", block)
 }
@@ -242,6 +244,8 @@ fn heard(row: &Row<'_>) -> rusqlite::Result<HeardStation> {
         twist_db: row.get("twist_db")?,
         snr_db: row.get("snr_db")?,
         said: row.get("said")?,
+        line: None,
+        advice: None,
     };
     Ok(HeardStation {
         port_name: row.get("port_name")?,

@@ -38,6 +38,8 @@ fn block(id: u64) -> Event {
         twist_db: Some(1.5),
         snr_db: None,
         why: None,
+        line: None,
+        heard_on: None,
     })
 }
 

@@ -99,7 +99,7 @@ function Row({ heard }) {
     ${cell('SNR', snr(heard.snr_db), 'number')}
     ${cell('Offset', offset(heard.offset_hz))}
     ${cell('Twist', twist(heard.twist_db))}
-    <td role="cell" class="said dim">${heard.said && html`<span class="hidden">Said: </span>“${heard.said}”`}</td>
+    <td role="cell" class="said dim">${heard.advice && html`<span class="advice">${heard.advice}. </span>`}${heard.said && html`<span class="hidden">Said: </span>“${heard.said}”`}</td>
   </tr>`;
 }
 

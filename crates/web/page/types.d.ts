@@ -19,6 +19,8 @@ export interface Block {
   twist_db: number | null;
   snr_db: number | null;
   why: string | null;
+  line: string | null;
+  heard_on: { first: boolean; second: boolean; combined: boolean } | null;
 }
 
 export interface PortView {
@@ -48,6 +50,8 @@ export interface HeardView {
   twist_db: number | null;
   snr_db: number | null;
   said: string;
+  line: string | null;
+  advice: string | null;
 }
 
 export type TalkState = 'calling' | 'open' | 'checking' | 'closing' | 'ended';
@@ -151,7 +155,7 @@ export interface Stop {
 }
 
 export type AlarmKind =
-  | 'waiting' | 'deaf' | 'unheard' | 'stuck' | 'device' | 'key_line' | 'disk' | 'clock' | 'restarts';
+  | 'waiting' | 'deaf' | 'unheard' | 'stuck' | 'device' | 'second_input' | 'key_line' | 'disk' | 'clock' | 'restarts';
 
 export interface AlarmView {
   kind: AlarmKind;

@@ -111,6 +111,7 @@ export const ALARMS = {
   unheard: 'nobody hears it',
   stuck: 'a transmission did not end',
   device: 'device gone or wrong',
+  second_input: 'second input gone',
   key_line: 'key line or keyer fails',
   disk: 'disk',
   clock: 'clock',

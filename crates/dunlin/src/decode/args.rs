@@ -6,7 +6,7 @@ use std::str::FromStr;
 use anyhow::{Context, anyhow, bail};
 use clap::Args;
 use dunlin_clock::SampleRate;
-use dunlin_modem::{Line, Mode};
+use dunlin_modem::{Line, LineSettings, Mode, TonePair};
 
 use crate::line_args::LineArgs;
 
@@ -32,9 +32,10 @@ pub struct DecodeArgs {
     /// WAV files
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
-    /// How the frames were sent: auto or the name of a mode
-    #[arg(long, default_value = "auto")]
-    pub mode: Modes,
+    /// How the frames were sent: auto, a mode, or several with commas between them; with tones of its
+    /// own a mode is written afsk300:MARK/SPACE, in hertz
+    #[arg(long, default_value = "auto", value_delimiter = ',')]
+    pub mode: Vec<Modes>,
     #[command(flatten)]
     line: LineArgs,
     /// One JSON object a line
@@ -104,17 +105,27 @@ impl DecodeArgs {
 
     /// What to listen for at a rate. The error is a sentence that follows the file's name.
     pub fn lines(&self, rate: SampleRate) -> anyhow::Result<Vec<Line>> {
-        match self.mode {
-            Modes::One(mode) => Ok(vec![self.line.line(mode).context("cannot be decoded so")?]),
-            Modes::Auto if self.line.is_plain() => Ok(Mode::USUAL
-                .into_iter()
-                .filter(|mode| mode.check_rate(rate).is_ok())
-                .map(Line::from)
-                .collect()),
-            Modes::Auto => {
-                bail!("needs a mode beside tones, symbol rate or polarity: --mode afsk1200")
+        if let [Modes::One(mode)] = self.mode[..] {
+            return Ok(vec![self.line.line(mode).context("cannot be decoded so")?]);
+        }
+        if !self.line.is_plain() {
+            bail!("needs one mode beside tones, symbol rate or polarity: --mode afsk1200");
+        }
+        let mut lines: Vec<Line> = Vec::new();
+        for modes in &self.mode {
+            let usual = || Mode::USUAL.into_iter().map(Line::from);
+            let named: Vec<Line> = match modes {
+                Modes::One(mode) => vec![Line::from(*mode)],
+                Modes::Tuned(line) => vec![*line],
+                Modes::Auto => usual().filter(|l| l.check_rate(rate).is_ok()).collect(),
+            };
+            for line in named {
+                if !lines.contains(&line) {
+                    lines.push(line);
+                }
             }
         }
+        Ok(lines)
     }
 }
 
@@ -130,6 +141,29 @@ pub enum Modes {
     Auto,
     /// This one.
     One(Mode),
+    /// This one with tones of its own.
+    Tuned(Line),
+}
+
+/// A mode with tones of its own: `afsk300:1600/1800`.
+fn tuned(name: &str, tones: &str) -> Result<Modes, String> {
+    let mode = Mode::from_name(name).ok_or_else(|| no_mode(name))?;
+    let hertz = |text: &str| text.parse::<u32>().ok();
+    let pair = tones.split_once('/');
+    let pair = pair.and_then(|(mark, space)| Some((hertz(mark)?, hertz(space)?)));
+    let (mark_hz, space_hz) =
+        pair.ok_or_else(|| format!("'{tones}' are no two tones; write {name}:1600/1800"))?;
+    let settings = LineSettings {
+        tones: Some(TonePair { mark_hz, space_hz }),
+        ..LineSettings::default()
+    };
+    let line = Line::new(mode, settings).map_err(|error| error.to_string())?;
+    Ok(Modes::Tuned(line))
+}
+
+fn no_mode(text: &str) -> String {
+    let names = Mode::ALL.map(Mode::name).join(", ");
+    format!("there is no mode '{text}'; choose auto, {names}")
 }
 
 impl FromStr for Modes {
@@ -139,10 +173,11 @@ impl FromStr for Modes {
         if text == "auto" {
             return Ok(Modes::Auto);
         }
-        Mode::from_name(text).map(Modes::One).ok_or_else(|| {
-            let names = Mode::ALL.map(Mode::name).join(", ");
-            format!("there is no mode '{text}'; choose auto, {names}")
-        })
+        if let Some((name, tones)) = text.split_once(':') {
+            return tuned(name, tones);
+        }
+        let mode = Mode::from_name(text).map(Modes::One);
+        mode.ok_or_else(|| no_mode(text))
     }
 }
 

@@ -528,6 +528,8 @@ fn config(rate: SampleRate, rules: Rules) -> StationConfig {
         name: name.into(),
         call,
         line: Mode::Afsk1200.into(),
+        also_hears: Vec::new(),
+        second_input: false,
         rate,
         may_transmit: true,
         level_dbfs: -6.0,

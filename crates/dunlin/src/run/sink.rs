@@ -32,6 +32,8 @@ impl Waiting {
 /// Where the events of one port go.
 pub(super) struct PortSink {
     pub(super) port: PortId,
+    /// It is the second input of the port.
+    pub(super) second: bool,
     pub(super) sender: Sender<Message>,
     pub(super) waiting: Waiting,
 }
@@ -43,20 +45,22 @@ impl EventSink for PortSink {
             return false;
         }
         let event = SoundEvent::Heard { samples, age };
-        self.sender
-            .send(Message::Sound {
-                port: self.port,
-                event,
-            })
-            .is_ok()
+        self.sender.send(self.message(event)).is_ok()
     }
 
     fn tell(&self, event: SoundEvent) {
         // Nobody listens any more only when the program ends.
-        let _ = self.sender.send(Message::Sound {
-            port: self.port,
-            event,
-        });
+        let _ = self.sender.send(self.message(event));
+    }
+}
+
+impl PortSink {
+    fn message(&self, event: SoundEvent) -> Message {
+        let port = self.port;
+        match self.second {
+            true => Message::SecondSound { port, event },
+            false => Message::Sound { port, event },
+        }
     }
 }
 
@@ -71,6 +75,7 @@ mod tests {
         let waiting = Waiting::default();
         let sink = PortSink {
             port: PortId(0),
+            second: false,
             sender,
             waiting: waiting.clone(),
         };

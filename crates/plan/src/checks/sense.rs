@@ -189,6 +189,59 @@ pub(super) const CHECKS: &[Check] = &[
         },
     },
     Check {
+        id: "second-same",
+        severity: Attention,
+        reason: "What is combined must have noise of its own.",
+        source: "D. G. Brennan, Proc. IRE 47, 1959 (from memory)",
+        look: |view, out| {
+            for port in view.ports() {
+                let (Some(sound), Some(second)) = (port.devices.sound(), &port.devices.second)
+                else {
+                    continue;
+                };
+                if sound.input == second.input && meet(sound.channel, second.channel) {
+                    out.push(port.say(
+                        "second_sound",
+                        "its second input is the first one again",
+                        "the same device in [port.sound] and [port.second_sound], and no two \
+                         channels of it that differ",
+                        "Nothing is gained, and every frame is worked on twice.",
+                        "Give one receiver the left channel and the other the right, or another \
+                         device.",
+                    ));
+                }
+            }
+        },
+    },
+    Check {
+        id: "second-other",
+        severity: Attention,
+        reason: "Two ports that hear the same sound hear the same channel.",
+        source: "arithmetic",
+        look: |view, out| {
+            for port in view.ports() {
+                let Some(second) = &port.devices.second else {
+                    continue;
+                };
+                let other = view.ports().find(|other| {
+                    let hears = other.devices.sound().is_some_and(|sound| {
+                        sound.input == second.input && meet(sound.channel, second.channel)
+                    });
+                    hears && other.index != port.index
+                });
+                if let Some(other) = other {
+                    out.push(port.say(
+                        "second_sound",
+                        "its second input hears what another port hears",
+                        format!("port {}: 'input' and 'channel'", other.config.name),
+                        "Each senses the other's channel, and frames are heard on both.",
+                        "Give the second input a receiver of this port's channel.",
+                    ));
+                }
+            }
+        },
+    },
+    Check {
         id: "controller-senses",
         severity: Hint,
         reason: "A controller senses the channel itself.",

@@ -30,6 +30,16 @@ settings! { SOUND, "The settings of `[port.sound]`.", "[port.sound]":
      port may send under an invented call sign that begins with Q.";
 }
 
+settings! { SECOND_SOUND, "The settings of `[port.second_sound]`.", "[port.second_sound]":
+    SECOND_INPUT: DeviceRule = DeviceRule, "input", Preset::Required("\"default\""),
+    "A second sound input that hears the same channel: another receiver or antenna. What both \
+     hear is combined. Named as 'input' of [port.sound]; it may be the same device with another \
+     channel. If it is missing, the port goes on with the first.";
+
+    SECOND_CHANNEL: ChannelRule = ChannelRule, "channel", Preset::Always("\"mono\""),
+    "Channel of that device: \"left\", \"right\", a number from 1, or \"mono\".";
+}
+
 settings! { KEY, "The settings of `[port.key]`.", "[port.key]":
     KEY_METHOD: Choice<KeyMethod> = Choice(KEY_METHODS), "method",
     Preset::Absent("\"none\", or \"controller\" with [port.controller]"),

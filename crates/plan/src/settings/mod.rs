@@ -58,7 +58,9 @@ pub fn all() -> impl Iterator<Item = &'static dyn Described> {
     let tables = [
         STATION,
         PORT,
+        ALSO_HEARS,
         SOUND,
+        SECOND_SOUND,
         KEY,
         SENSE,
         LIMITS,

@@ -126,6 +126,29 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
      practice: not on HF, where every repeat occupies a channel that covers half a continent.";
 }
 
+settings! { ALSO_HEARS, "The settings of `[[port.also_hears]]`.", "[[port.also_hears]]":
+    ALSO_MODE: Choice<Mode> = Choice(MODES), "mode", Preset::Required("\"afsk1200\""),
+    "A further mode that this port listens to on the same sound; the port never sends with it. \
+     At most three tables [[port.also_hears]], none like another. Not with [port.controller].";
+
+    ALSO_TONES: Choice<NamedPair> = Choice(PAIRS), "tones",
+    Preset::Absent("the tones of the mode"),
+    "As 'tones' of [[port]], for what is listened to besides.";
+
+    ALSO_MARK: Whole = TONE, "mark_hz", Preset::Absent("the tone of the mode"),
+    "As 'mark_hz' of [[port]], for what is listened to besides.";
+
+    ALSO_SPACE: Whole = TONE, "space_hz", Preset::Absent("the tone of the mode"),
+    "As 'space_hz' of [[port]], for what is listened to besides.";
+
+    ALSO_SYMBOL_RATE: Whole = Whole { from: *TONE_BAUD.start(), to: *SHIFT_BAUD.end() },
+    "symbol_rate_baud", Preset::Absent("the symbol rate of the named pair, else of the mode"),
+    "As 'symbol_rate_baud' of [[port]], for what is listened to besides.";
+
+    ALSO_INVERTED: YesNo = YesNo, "inverted", Preset::Always("false"),
+    "As 'inverted' of [[port]], for what is listened to besides.";
+}
+
 settings! { BEACON, "The settings of `[[port.beacon]]`.", "[[port.beacon]]":
     BEACON_TO: Call = Call, "to", Preset::Always("\"BEACON\""),
     "Address that the text is sent to.";

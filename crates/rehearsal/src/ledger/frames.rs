@@ -388,6 +388,8 @@ mod tests {
             twist_db: None,
             snr_db: None,
             why: None,
+            line: None,
+            heard_on: None,
         }
     }
 

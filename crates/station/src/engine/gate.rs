@@ -291,6 +291,7 @@ impl Station {
             gate: &channel.gate,
             stops: self.stops.of(port).collect(),
             data: channel.occupied.since(),
+            data_by: channel.data_by(),
             energy: channel.energy,
             external: channel.external,
             external_unread: channel.external_unread(),

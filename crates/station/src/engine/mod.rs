@@ -51,6 +51,14 @@ pub enum Input<'a> {
         /// The sound, at the port's sample rate.
         samples: &'a [f32],
     },
+    /// The next samples that the second input of a port heard, as [`Input::Samples`]. They may
+    /// be missing for any time; the port then goes on with the first input.
+    SecondSamples {
+        /// The port.
+        port: PortId,
+        /// The sound, at the port's sample rate.
+        samples: &'a [f32],
+    },
     /// The last sample of the port's transmission has been played and the key is released.
     Transmitted {
         /// The port.
@@ -237,6 +245,7 @@ impl Station {
     pub fn handle(&mut self, now: Instant, input: Input<'_>) {
         match input {
             Input::Samples { port, samples } => self.samples(now, port, samples),
+            Input::SecondSamples { port, samples } => self.second_samples(now, port, samples),
             Input::Transmitted { port } => self.transmitted(now, port),
             Input::Wakeup => self.wakeup(now),
             Input::Frame { port, octets } => self.controller_frame(now, port, octets),

@@ -7,8 +7,9 @@ use dunlin_clock::{Instant, SampleCount};
 use super::Station;
 use crate::channel::{Origin, Queued};
 use crate::event::{BlockKind, Event, Note, PortId, Urgency, ms};
+use crate::heard::Heard;
 use crate::links::{self, LinkKey};
-use crate::port::{ReceiverEvent, ReceptionReport, SoundKind, TonesAdvice};
+use crate::port::{PortEvent, ReceiverEvent, ReceptionReport, SoundKind, TonesAdvice};
 use crate::strip;
 use crate::words;
 
@@ -28,6 +29,7 @@ impl Station {
         }
         let channel = self.channel(port);
         channel.samples += samples.len() as u64;
+        channel.samples_at = now;
         let mut events = Vec::new();
         let deaf = channel.is_transmitting();
         if !samples.is_empty() {
@@ -42,35 +44,89 @@ impl Station {
         } else {
             receiver.process(samples, &mut events);
         }
+        self.heard_by_port(now, port, events);
+    }
+
+    /// Takes in what the second input of a port heard.
+    pub(super) fn second_samples(&mut self, now: Instant, port: PortId, samples: &[f32]) {
+        if usize::from(port.0) >= self.channels.len() {
+            return; // A driver's mistake.
+        }
+        let channel = self.channel(port);
+        let deaf = channel.is_transmitting();
+        let later = channel
+            .config
+            .rate
+            .samples_in(now.since(channel.samples_at));
+        let end = channel.samples + later;
+        let Some(receiver) = &mut channel.receiver else {
+            return;
+        };
+        let mut events = Vec::new();
+        if deaf {
+            receiver.process_second(&vec![0.0; samples.len()], end, &mut events);
+        } else {
+            receiver.process_second(samples, end, &mut events);
+        }
+        self.heard_by_port(now, port, events);
+    }
+
+    fn heard_by_port(&mut self, now: Instant, port: PortId, events: Vec<PortEvent>) {
         for event in events {
             match event {
-                ReceiverEvent::Carrier { on, at } => {
-                    let at = self.moment(now, port, at);
-                    self.carrier(now, at, port, on);
-                }
-                ReceiverEvent::Frame { octets, report } => {
+                PortEvent::Frame {
+                    octets,
+                    report,
+                    line,
+                    heard_on,
+                } => {
                     let span = self.span_of(now, port, &report);
-                    self.frame(now, port, &octets, span, Some(&report));
+                    let heard = Heard {
+                        report,
+                        line,
+                        own: self.port_config(port).line,
+                        heard_on,
+                    };
+                    self.frame(now, port, &octets, span, Some(&heard));
                 }
-                ReceiverEvent::Unreadable { reason, report } => {
-                    let span = self.span_of(now, port, &report);
-                    self.unreadable(port, &reason.to_string(), span, Some(&report));
+                PortEvent::Copy { octets, line } => {
+                    let lines = (line, self.port_config(port).line);
+                    if let Ok(frame) = Frame::decode_overheard(&octets)
+                        && let Some(view) = self.heard.also_heard(port, ms(now), &frame, lines)
+                    {
+                        self.tell(Event::Heard(view));
+                    }
                 }
-                ReceiverEvent::Energy { on, at } => {
-                    let at = self.moment(now, port, at);
-                    self.channel(port).energy = on.then_some(at);
-                }
-                ReceiverEvent::Tones(advice) => {
-                    let moment = |at| self.moment(now, port, at);
-                    let span = (moment(advice.start), moment(advice.end));
-                    self.tones(port, &advice, span);
-                }
-                ReceiverEvent::Sound(sound) => {
-                    let channel = self.channel(port);
-                    let silent = sound.kind == SoundKind::DigitalSilence;
-                    channel.watch.silent(now, silent);
-                    channel.sound = Some(sound);
-                }
+                PortEvent::Other(event) => self.receiver_says(now, port, event),
+            }
+        }
+    }
+
+    fn receiver_says(&mut self, now: Instant, port: PortId, event: ReceiverEvent) {
+        match event {
+            ReceiverEvent::Carrier { on, at } => {
+                let at = self.moment(now, port, at);
+                self.carrier(now, at, port, on);
+            }
+            ReceiverEvent::Frame { .. } => {} // Comes as a frame of the port.
+            ReceiverEvent::Unreadable { reason, report } => {
+                let span = self.span_of(now, port, &report);
+                self.unreadable(port, &reason.to_string(), span, Some(&report));
+            }
+            ReceiverEvent::Energy { on, at } => {
+                let at = self.moment(now, port, at);
+                self.channel(port).energy = on.then_some(at);
+            }
+            ReceiverEvent::Tones(advice) => {
+                let moment = |at| self.moment(now, port, at);
+                let span = (moment(advice.start), moment(advice.end));
+                self.tones(port, &advice, span);
+            }
+            ReceiverEvent::Sound(sound) => {
+                let channel = self.channel(port);
+                let silent = sound.kind == SoundKind::DigitalSilence;
+                channel.watch.silent(now, silent);
+                channel.sound = Some(sound);
             }
         }
     }
@@ -131,23 +187,25 @@ impl Station {
         self.tell(Event::Block(block));
     }
 
-    /// A frame was heard. `report` is missing where nobody measured.
+    /// A frame was heard. `heard` is missing where nobody measured.
     pub(super) fn frame(
         &mut self,
         now: Instant,
         port: PortId,
         octets: &[u8],
         (start, end): Span,
-        report: Option<&ReceptionReport>,
+        heard: Option<&Heard>,
     ) {
+        let report = heard.map(|heard| &heard.report);
         let Ok((field, _)) = AddressField::decode(octets) else {
             let reason = "passes its check but has no AX.25 address field";
             return self.unreadable(port, reason, (start, end), report);
         };
         let mut block = strip::blank(port, BlockKind::Heard, start, Some(end));
         strip::describe(&mut block, octets);
-        if let Some(report) = report {
-            strip::measured(&mut block, report);
+        if let Some(heard) = heard {
+            strip::measured(&mut block, &heard.report);
+            strip::heard_by(&mut block, heard.line, heard.own, heard.heard_on);
         }
         let block = self.strips.add(block);
         self.tell(Event::Block(block));
@@ -155,7 +213,7 @@ impl Station {
         if let Ok(frame) = Frame::decode_overheard(octets) {
             let config = &self.config;
             let is_own = |call| config.is_own(call);
-            let changed = self.heard.note(port, ms(end), &frame, report, is_own);
+            let changed = self.heard.note(port, ms(end), &frame, heard, is_own);
             changed
                 .into_iter()
                 .for_each(|view| self.tell(Event::Heard(view)));
@@ -163,6 +221,7 @@ impl Station {
         if !field.repeaters.iter().all(|r| r.has_been_repeated) {
             self.repeat(now, port, octets, &field);
         } else if let Ok(frame) = Frame::decode(octets) {
+            self.warn_of_line(now, port, &frame, heard);
             self.arrived(now, port, frame);
         }
     }
@@ -236,6 +295,27 @@ impl Station {
         self.link_frame(now, key, frame);
     }
 
+    /// Somebody calls by a line with which this port does not answer. Said once, not at each try.
+    fn warn_of_line(&mut self, now: Instant, port: PortId, frame: &Frame, heard: Option<&Heard>) {
+        let Some(heard) = heard.filter(|heard| heard.line != heard.own) else {
+            return;
+        };
+        let Some(key) = links::key_of(port, frame) else {
+            return;
+        };
+        let calls = matches!(frame.control, Control::Sabm { .. } | Control::Sabme { .. });
+        if !calls || !self.answers_to(port, key.local) || !self.port_config(port).may_transmit {
+            return;
+        }
+        let (line, own) = (heard.line, heard.own);
+        let text = format!(
+            "{} calls {} at {line}, and this port answers at {own}: it will hardly understand. \
+             Agree on one of them, or give {line} a port of its own",
+            key.remote, key.local
+        );
+        self.say_once(now, port, text);
+    }
+
     /// Somebody calls while nothing can be sent. Said once, not at each try.
     fn unanswered(&mut self, now: Instant, key: LinkKey, control: Control, why: &str) {
         if !matches!(control, Control::Sabm { .. } | Control::Sabme { .. }) {
@@ -245,9 +325,14 @@ impl Station {
             "{} calls {} and is not answered: {why}",
             key.remote, key.local
         );
-        let said = |n: &Note| n.text == text && n.port == Some(key.port);
+        self.say_once(now, key.port, text);
+    }
+
+    /// A note for attention, unless it was said of late.
+    fn say_once(&mut self, now: Instant, port: PortId, text: String) {
+        let said = |n: &Note| n.text == text && n.port == Some(port);
         if !self.notes.iter().rev().take(20).any(said) {
-            self.note(now, Some(key.port), Urgency::Attention, text);
+            self.note(now, Some(port), Urgency::Attention, text);
         }
     }
 

@@ -227,6 +227,8 @@ pub enum AlarmKind {
     Stuck,
     /// Sound device or controller is gone or wrong.
     Device,
+    /// The second sound input of a port is gone; the port goes on with the first.
+    SecondInput,
     /// The key line or its keyer fails.
     KeyLine,
     /// The journal cannot be written, or has no room.

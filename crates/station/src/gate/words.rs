@@ -25,6 +25,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) stops: Vec<&'a Stop>,
     /// Since when data tones, energy, the external line occupy the channel.
     pub(crate) data: Option<Instant>,
+    /// By which lines and inputs data tones are heard, in words; empty where there is one only.
+    pub(crate) data_by: String,
     pub(crate) energy: Option<Instant>,
     pub(crate) external: Option<Instant>,
     /// The external line is gone by and has not been read yet.
@@ -383,7 +385,11 @@ impl Facts<'_> {
         let lasts = |since: Option<Instant>| self.now.since(since.unwrap_or(self.now));
         if sensed.data {
             let lasts = lasts(self.data);
-            let evidence = format!("the channel is busy: data tones for {}", span(lasts));
+            let evidence = format!(
+                "the channel is busy: data tones{} for {}",
+                self.data_by,
+                span(lasts)
+            );
             let remedy = match lasts > LONG_DATA {
                 true => {
                     "No transmission lasts so long: something sounds like data. Listen to the \

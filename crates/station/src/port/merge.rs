@@ -47,7 +47,7 @@ pub(super) fn span(report: &ReceptionReport) -> Span {
 }
 
 /// Samples that two spans share.
-fn shared(a: Span, b: Span) -> u64 {
+pub(super) fn shared(a: Span, b: Span) -> u64 {
     a.1.min(b.1).0.saturating_sub(a.0.max(b.0).0)
 }
 
@@ -57,8 +57,13 @@ pub(super) fn same_place(a: Span, b: Span) -> bool {
     2 * shared(a, b) > length(a).min(length(b))
 }
 
-pub(super) fn remember<T>(list: &mut VecDeque<T>, item: T) {
-    if list.len() == REMEMBERED {
+fn remember<T>(list: &mut VecDeque<T>, item: T) {
+    remember_most(list, item, REMEMBERED);
+}
+
+/// Puts an item behind the others, of which at most `most` stay.
+pub(super) fn remember_most<T>(list: &mut VecDeque<T>, item: T, most: usize) {
+    while list.len() >= most {
         list.pop_front();
     }
     list.push_back(item);

@@ -1,11 +1,12 @@
 //! A port's sound side: the one place where modem and framing meet.
 //!
 //! [`Receiver`] turns samples into frame octets with what was measured while they were heard,
-//! [`PairReceiver`] joins two inputs that hear the same transmissions, [`Transmitter`] turns
-//! frame octets into samples.
+//! [`PairReceiver`] joins two inputs that hear the same transmissions, [`PortReceiver`] listens
+//! to all lines and inputs of a port, [`Transmitter`] turns frame octets into samples.
 
 pub(crate) mod address;
 mod advice;
+mod hearing;
 mod merge;
 mod pair;
 mod receiver;
@@ -15,6 +16,7 @@ mod transmitter;
 pub use advice::TonesAdvice;
 pub use dunlin_framing::{FecStrength, most_bits};
 pub use dunlin_modem::sense::SoundKind;
+pub use hearing::{MOST_LINES, PortEvent, PortReceiver};
 pub use pair::{HeardOn, Input, PairEvent, PairReceiver};
 pub use receiver::{FecReport, Receiver, ReceiverEvent, ReceptionReport, UnreadableReason};
 pub use sound::ChannelSound;

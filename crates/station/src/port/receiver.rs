@@ -290,9 +290,7 @@ impl Receiver {
         // Nobody waits for a branch that reads a burst again after its end.
         let timely = branches.filter(|((branch, _), _)| !self.demodulator.is_late(*branch));
         let reached = timely.map(|(_, at)| *at).min().unwrap_or_default();
-        let frames = self.deframers.iter().filter_map(|d| d.open_since());
-        let blocks = self.fx25.iter().filter_map(|b| b.open_since());
-        let oldest_open = frames.chain(blocks).min();
+        let oldest_open = self.open_since();
         let first = out.len();
         self.merger.release(reached, oldest_open, out);
         for event in &out[first..] {
@@ -302,6 +300,13 @@ impl Receiver {
         }
         let advice = self.adviser.advice(self.heard, self.demodulator.carrier());
         out.extend(advice.map(ReceiverEvent::Tones));
+    }
+
+    /// Where the oldest frame began that a branch is still receiving.
+    pub(super) fn open_since(&self) -> Option<SampleCount> {
+        let frames = self.deframers.iter().filter_map(|d| d.open_since());
+        let blocks = self.fx25.iter().filter_map(|b| b.open_since());
+        frames.chain(blocks).min()
     }
 
     fn bit(&mut self, branch: u8, bit: SoftBit) {
@@ -348,25 +353,9 @@ impl Receiver {
     /// A block of forward error correction came in.
     fn block(&mut self, branch: u8, block: Fx25Block) {
         self.merger.check_octets(block.check_start, block.end);
-        let Some(read) = block.read else {
-            return; // A deframer complains.
-        };
-        let fec = FecReport {
-            tag: block.tag,
-            corrected_octets: read.corrected,
-            erased_octets: read.erased,
-        };
-        let framed = Framed::Frame {
-            octets: read.octets,
-            start: read.start,
-            end: read.end,
-        };
-        let reading = Reading {
-            framed,
-            repaired_bits: 0,
-            confidence: None,
-        };
-        self.reading(branch, reading, Some(fec));
+        if let Some((reading, fec)) = read_block(block) {
+            self.reading(branch, reading, Some(fec));
+        } // Else a deframer complains.
     }
 
     /// From now on keeps what the demodulator tells, until [`Self::take_tapped`] takes it.
@@ -414,4 +403,25 @@ impl Receiver {
     pub fn delay(&self) -> usize {
         self.demodulator.delay() + self.merger.longest_wait() as usize
     }
+}
+
+/// The frame in a block of forward error correction, if it could be read.
+pub(super) fn read_block(block: Fx25Block) -> Option<(Reading, FecReport)> {
+    let read = block.read?;
+    let fec = FecReport {
+        tag: block.tag,
+        corrected_octets: read.corrected,
+        erased_octets: read.erased,
+    };
+    let framed = Framed::Frame {
+        octets: read.octets,
+        start: read.start,
+        end: read.end,
+    };
+    let reading = Reading {
+        framed,
+        repaired_bits: 0,
+        confidence: None,
+    };
+    Some((reading, fec))
 }

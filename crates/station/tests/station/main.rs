@@ -10,6 +10,7 @@ mod gate;
 mod hardship;
 mod hearing;
 mod identification;
+mod lines;
 mod mishaps;
 mod talks;
 mod test_signals;

@@ -43,6 +43,8 @@ pub fn port(name: &str, mode: Mode, own: &str) -> PortConfig {
         name: name.into(),
         call: call(own),
         line: mode.into(),
+        also_hears: Vec::new(),
+        second_input: false,
         rate: SampleRate::new(RATE).expect("not zero"),
         may_transmit: true,
         level_dbfs: -6.0,

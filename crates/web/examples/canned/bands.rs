@@ -160,6 +160,8 @@ impl Bands {
             twist_db: None,
             snr_db: None,
             why: None,
+            line: None,
+            heard_on: None,
         };
         self.next_id += 1;
         picture.tell(Event::Block(block.clone()));
@@ -253,6 +255,8 @@ fn tones(heard: &Block) -> Block {
         text: String::new(),
         octets: Vec::new(),
         why: None,
+        line: None,
+        heard_on: None,
         ..heard.clone()
     }
 }
@@ -298,6 +302,8 @@ fn hear(block: &Block, script: &Script, picture: &mut Picture) {
             _ if beacon => script.4.into(),
             _ => String::new(),
         },
+        line: None,
+        advice: None,
     };
     picture.tell(Event::Heard(view));
 }

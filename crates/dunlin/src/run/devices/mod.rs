@@ -39,8 +39,15 @@ pub(super) struct Opening {
 
 #[derive(Debug)]
 enum OpeningWay {
-    Sound(Box<SoundSettings>),
-    Controller { controller: usize, number: u8 },
+    Sound {
+        first: Box<SoundSettings>,
+        /// The second input of the same channel.
+        second: Option<Box<SoundSettings>>,
+    },
+    Controller {
+        controller: usize,
+        number: u8,
+    },
 }
 
 /// All that was opened.
@@ -90,7 +97,11 @@ pub(super) fn prepare(plan: &mut Plan, known: &BTreeMap<String, Identities>) -> 
                 if let Some(known) = known.get(&port.name) {
                     expect(&mut settings, known);
                 }
-                OpeningWay::Sound(Box::new(settings))
+                let second = second_settings(port, &devices, known)?;
+                OpeningWay::Sound {
+                    first: Box::new(settings),
+                    second: second.map(Box::new),
+                }
             }
             (None, Some(controller)) => OpeningWay::Controller {
                 controller: openings.controllers.add(port, controller)?,
@@ -159,6 +170,36 @@ fn sound_settings(port: &PortConfig, sound: &SoundPlan, may_send: bool) -> Resul
     })
 }
 
+/// The second input, if the port has one; it only hears.
+fn second_settings(
+    port: &PortConfig,
+    devices: &PortDevices,
+    known: &BTreeMap<String, Identities>,
+) -> Result<Option<SoundSettings>> {
+    let Some(second) = &devices.second else {
+        return Ok(None);
+    };
+    let Some(device) = named(&second.input, Direction::Hear)? else {
+        bail!("port {} has a second sound input that is none", port.name);
+    };
+    let known = known.get(&second_name(&port.name));
+    Ok(Some(SoundSettings {
+        input: WaySettings {
+            device,
+            channel: channel(second.channel),
+            expected: known.and_then(|known| known.input.clone()),
+        },
+        output: None,
+        rate: port.rate,
+    }))
+}
+
+/// Under which name the identity of a port's second input is kept; too long for the name of a
+/// port.
+fn second_name(port: &str) -> String {
+    format!("{port}, its second sound input")
+}
+
 fn named(device: &Device, way: Direction) -> Result<Option<DeviceName>> {
     Ok(match device {
         Device::None => None,
@@ -208,9 +249,10 @@ pub(super) fn open(
                 let way = Way::Controller { controller, number };
                 ports.push(Port::new(name, rate, way, keyer, waiting));
             }
-            OpeningWay::Sound(settings) => {
-                let sink = PortSink {
+            OpeningWay::Sound { first, second } => {
+                let sink = |second, waiting: &Waiting| PortSink {
                     port: PortId(u8::try_from(index).unwrap_or(u8::MAX)),
+                    second,
                     sender: sender.clone(),
                     waiting: waiting.clone(),
                 };
@@ -218,11 +260,22 @@ pub(super) fn open(
                     port: sound,
                     detail,
                     identities: found,
-                } = SoundDevice::open(&name, *settings, Arc::new(sink))
+                } = SoundDevice::open(&name, *first, Arc::new(sink(false, &waiting)))
                     .with_context(|| format!("port {name} cannot start"))?;
                 say(&format!("Port {name}: {detail}."));
                 identities.push((name.clone(), found));
-                let port = Port::new(name, rate, Way::Sound(sound), keyer, waiting);
+                let mut port = Port::new(name.clone(), rate, Way::Sound(sound), keyer, waiting);
+                if let Some(settings) = second {
+                    let waiting = Waiting::default();
+                    let sink = sink(true, &waiting);
+                    let opened = SoundDevice::open_patiently(&name, *settings, Arc::new(sink))
+                        .with_context(|| format!("the second input of port {name}"))?;
+                    say(&format!("Port {name}, second input: {}.", opened.detail));
+                    if opened.identities != Identities::default() {
+                        identities.push((second_name(&name), opened.identities));
+                    }
+                    port = port.with_second(opened.port, waiting);
+                }
                 ports.push(port.opened(detail));
             }
         }

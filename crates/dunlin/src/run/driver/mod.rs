@@ -45,6 +45,13 @@ pub(crate) enum Message {
         /// What.
         event: SoundEvent,
     },
+    /// Something about the second sound input of a port.
+    SecondSound {
+        /// The port.
+        port: PortId,
+        /// What.
+        event: SoundEvent,
+    },
     /// A controller has heard a frame.
     Frame {
         /// Which controller.
@@ -211,6 +218,7 @@ impl<S: SoundPort> Driver<S> {
     fn take(&mut self, now: Instant, message: Message) {
         match message {
             Message::Sound { port, event } => self.sound(now, port, event),
+            Message::SecondSound { port, event } => self.second_sound(now, port, event),
             Message::Frame {
                 controller,
                 number,

@@ -96,6 +96,8 @@ pub(crate) struct Port<S> {
     pub(super) way: Way<S>,
     pub(super) keyer: Box<dyn KeyPort>,
     pub(super) waiting: Waiting,
+    /// A second sound input of the same channel, which only hears, and its pieces that wait.
+    pub(super) second: Option<(S, Waiting)>,
     pub(super) sending: Sending,
     /// When the last transmission ended. Sound that was at the input before is not heard.
     pub(super) ended: Instant,
@@ -125,6 +127,7 @@ impl<S> Port<S> {
             way,
             keyer,
             waiting,
+            second: None,
             sending: Sending::Nothing,
             ended: Instant::ZERO,
             told: Counts::default(),
@@ -140,6 +143,18 @@ impl<S> Port<S> {
     pub(crate) fn opened(mut self, detail: String) -> Self {
         self.opened = Some(detail);
         self
+    }
+
+    /// The same port with a second sound input.
+    pub(crate) fn with_second(mut self, sound: S, waiting: Waiting) -> Self {
+        self.second = Some((sound, waiting));
+        self
+    }
+
+    /// Whether sound of which the first sample was at the input at `began` is to be heard: not
+    /// the own transmission, whose end may still be on its way through the input.
+    pub(super) fn listens_to(&self, began: Instant) -> bool {
+        !self.is_sending() && began >= self.ended
     }
 
     /// The device is playing, or about to.

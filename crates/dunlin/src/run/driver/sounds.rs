@@ -3,7 +3,7 @@
 use dunlin_clock::{Duration, Instant};
 use dunlin_rig::kiss::ControllerEvent;
 use dunlin_rig::{SoundEvent, SoundPort};
-use dunlin_station::gate::DeviceState;
+use dunlin_station::gate::{AlarmKind, DeviceState};
 use dunlin_station::{Input, PortId, Urgency};
 
 use super::Driver;
@@ -87,13 +87,58 @@ impl<S: SoundPort> Driver<S> {
     fn heard(&mut self, now: Instant, id: PortId, mut samples: Vec<f32>, age: Duration) {
         let port = &mut self.ports[usize::from(id.0)];
         port.waiting.taken();
-        // The end of an own transmission may still be on its way through the input.
         let began = now - age - port.rate.duration_of(samples.len() as u64);
-        if port.is_sending() || began < port.ended {
+        if !port.listens_to(began) {
             samples.fill(0.0);
         }
         let samples = &samples;
         self.give(now, Input::Samples { port: id, samples });
+    }
+
+    /// The second input of a port tells something. Without it the port goes on with the first.
+    pub(super) fn second_sound(&mut self, now: Instant, id: PortId, event: SoundEvent) {
+        let Some(port) = self.ports.get_mut(usize::from(id.0)) else {
+            return;
+        };
+        let Some((_, waiting)) = &port.second else {
+            return;
+        };
+        let (kind, port_id) = (AlarmKind::SecondInput, Some(id));
+        match event {
+            SoundEvent::Heard { mut samples, age } => {
+                waiting.taken();
+                let began = now - age - port.rate.duration_of(samples.len() as u64);
+                if !port.listens_to(began) {
+                    samples.fill(0.0);
+                }
+                let samples = &samples;
+                self.give(now, Input::SecondSamples { port: id, samples });
+            }
+            SoundEvent::Lost { reason, retry_in } => {
+                let text = format!(
+                    "the second sound input is missing: {reason}. The port goes on with the first \
+                     alone; tried again every {} s",
+                    retry_in.as_secs()
+                );
+                let trouble = Input::Trouble {
+                    kind,
+                    port: port_id,
+                    text: Some(&text),
+                };
+                self.give(now, trouble);
+            }
+            SoundEvent::Ready { .. } => {
+                let trouble = Input::Trouble {
+                    kind,
+                    port: port_id,
+                    text: None,
+                };
+                self.give(now, trouble);
+            }
+            // It never plays.
+            SoundEvent::Began { .. } | SoundEvent::Played { .. } | SoundEvent::NotPlayed { .. } => {
+            }
+        }
     }
 
     /// The port of the plan that is `number` at a controller.

@@ -10,7 +10,7 @@ use crate::run::sink::Waiting;
 use dunlin_ax25::CallSign;
 use dunlin_plan::{Plan, PlanRules};
 use dunlin_rig::keyer::{KeyLine, NoLine};
-use dunlin_station::{TalkState, TalkView};
+use dunlin_station::{BlockKind, TalkState, TalkView};
 
 /// Sound per message, as real devices give it.
 const PIECE: Duration = Duration::from_millis(20);
@@ -40,14 +40,20 @@ impl SoundPort for FakePort {
 
 /// A station whose one port is `fake`.
 fn driver(call: &str) -> (Driver<FakePort>, FakePort) {
+    driver_with(call, "")
+}
+
+/// The same with more tables of the port.
+fn driver_with(call: &str, tables: &str) -> (Driver<FakePort>, FakePort) {
     let text = format!(
         "[station]\ncall = \"{call}\"\n[[port]]\nname = \"VHF\"\nmode = \"afsk1200\"\n\
          key_up_delay_ms = 200\npersistence = 1.0\n\
-         [port.sound]\ninput = \"pulse:in\"\noutput = \"pulse:out\"\nloop = true\n"
+         [port.sound]\ninput = \"pulse:in\"\noutput = \"pulse:out\"\nloop = true\n\
+         {tables}"
     );
     let plan = Plan::read("plan.toml", text.as_bytes(), &PlanRules::real())
         .unwrap_or_else(|faults| panic!("{faults}"));
-    let mut config = plan.station;
+    let mut config = plan.station.clone();
     config.ports[0].gate.settle = Duration::ZERO;
     let journal = Journal::in_memory(&config).expect("memory");
     let rate = config.ports[0].rate;
@@ -56,7 +62,10 @@ fn driver(call: &str) -> (Driver<FakePort>, FakePort) {
     let fake = FakePort::default();
     let keyer = Box::new(NoLine::new(&KeyLine::None));
     let way = Way::Sound(fake.clone());
-    let port = Port::new("VHF".into(), rate, way, keyer, Waiting::default());
+    let mut port = Port::new("VHF".into(), rate, way, keyer, Waiting::default());
+    if plan.devices[0].second.is_some() {
+        port = port.with_second(FakePort::default(), Waiting::default());
+    }
     let ports = vec![port.opened("a test".into())];
     let mut driver = Driver::new(station, ports, Vec::new(), Outside::default(), journal);
     driver.begin(Instant::ZERO);
@@ -359,4 +368,86 @@ fn a_station_whose_peer_has_vanished_stops_in_time_and_says_so() {
     }
     let text = notes(driver, now);
     assert!(text.contains("the other side did not answer"), "{text}");
+}
+
+/// A station whose port has a second input.
+fn driver_with_second() -> (Driver<FakePort>, FakePort) {
+    driver_with("QA1SKY", "[port.second_sound]\ninput = \"pulse:two\"\n")
+}
+
+fn second(driver: &Driver<FakePort>, event: SoundEvent) -> Option<Message> {
+    let (_, waiting) = driver.ports[0].second.as_ref().expect("a second input");
+    if matches!(event, SoundEvent::Heard { .. }) {
+        waiting.put();
+    }
+    let port = PortId(0);
+    Some(Message::SecondSound { port, event })
+}
+
+fn lost() -> SoundEvent {
+    SoundEvent::Lost {
+        reason: "unplugged".into(),
+        retry_in: Duration::from_secs(3),
+    }
+}
+
+#[test]
+fn a_second_input_that_is_lost_is_an_alarm_and_the_port_goes_on() {
+    let (mut driver, fake) = driver_with_second();
+    let mut now = Instant::ZERO;
+    let message = second(&driver, lost());
+    driver.turn(now, message);
+    let alarms = driver.snapshot(now).alarms;
+    assert_eq!(alarms.len(), 1);
+    assert_eq!(alarms[0].kind, AlarmKind::SecondInput);
+    assert!(
+        alarms[0].text.contains("unplugged") && alarms[0].text.contains("goes on with the first"),
+        "{}",
+        alarms[0].text
+    );
+    driver.command(now, open("QM3BAR")).expect("a talk opens");
+    until_it_plays(&mut driver, &fake, &mut now);
+    let ready = SoundEvent::Ready {
+        detail: "the same".into(),
+        identities: Box::default(),
+    };
+    let message = second(&driver, ready);
+    driver.turn(now, message);
+    assert!(driver.snapshot(now).alarms.is_empty());
+}
+
+#[test]
+fn what_only_the_second_input_hears_is_heard_but_not_the_own_transmission() {
+    let (mut driver, fake) = driver_with_second();
+    let mut now = Instant::ZERO;
+    driver.command(now, open("QM3BAR")).expect("a talk opens");
+    let own = until_it_plays(&mut driver, &fake, &mut now);
+    let hears = |driver: &mut Driver<FakePort>, now: &mut Instant, sound: &[f32]| {
+        for piece in sound.chunks(RATE as usize / 50) {
+            *now += PIECE;
+            let message = counted(driver, silence());
+            driver.turn(*now, message);
+            let samples = piece.to_vec();
+            let age = Duration::ZERO;
+            let message = second(driver, SoundEvent::Heard { samples, age });
+            driver.turn(*now, message);
+        }
+    };
+    let heard = |driver: &Driver<FakePort>, now| {
+        let blocks = driver.snapshot(now).blocks;
+        let heard = blocks.into_iter().filter(|b| b.kind == BlockKind::Heard);
+        heard
+            .map(|b| b.heard_on.expect("two inputs"))
+            .collect::<Vec<_>>()
+    };
+    let pause = vec![0.0; RATE as usize];
+    hears(&mut driver, &mut now, &own);
+    driver.turn(now, sound(SoundEvent::Played { underruns: 0 }));
+    hears(&mut driver, &mut now, &pause);
+    assert_eq!(heard(&driver, now), []);
+    // The same sound from elsewhere: who calls so is a stranger to this port.
+    hears(&mut driver, &mut now, &[own, pause].concat());
+    let on = heard(&driver, now);
+    assert_eq!(on.len(), 1, "{on:?}");
+    assert!(on[0].second && !on[0].first);
 }

@@ -82,51 +82,100 @@ fn runs(groups: &[(isize, usize, usize)], a_len: usize, b_len: usize) -> Vec<Run
     runs
 }
 
+/// The best place of one window so far.
+#[derive(Clone, Copy, Debug)]
+struct Best {
+    /// Where it may lie: from this shift on, and before that one.
+    from: i32,
+    before: i32,
+    unlike: u32,
+    shift: i32,
+    /// The next best.
+    second: u32,
+}
+
+/// Compares all windows at one shift after the other: then the bits lie alike in their words for
+/// all of them, and four neighbours that share bits share the count.
 fn votes(a: &[Told], b: &[Told], later: i64, reach: u64) -> Vec<Vote> {
     let (packed_a, packed_b) = (pack(a), pack(b));
     let starts = b.len() - WINDOW;
-    let mut votes = Vec::new();
-    for at in (0..=a.len() - WINDOW).step_by(HOP) {
-        let middle = a[at].at.0 as i64 + later;
-        let bound = |place: i64| b.partition_point(|bit| (bit.at.0 as i64) < place);
-        let first = bound(middle - reach as i64);
-        let end = bound(middle + reach as i64 + 1).min(starts + 1);
-        let wanted = window(&packed_a, at);
-        let mut best = (u32::MAX, 0);
-        let mut second = u32::MAX;
-        for place in first..end {
-            let unlike = (wanted ^ window(&packed_b, place)).count_ones();
-            if unlike < best.0 {
-                second = best.0;
-                best = (unlike, place);
-            } else {
-                second = second.min(unlike);
+    let mut best: Vec<Best> = (0..=a.len() - WINDOW)
+        .step_by(HOP)
+        .map(|at| {
+            let middle = a[at].at.0 as i64 + later;
+            let bound = |place: i64| b.partition_point(|bit| (bit.at.0 as i64) < place);
+            let first = bound(middle - reach as i64);
+            let end = bound(middle + reach as i64 + 1).min(starts + 1);
+            Best {
+                from: first as i32 - at as i32,
+                before: end as i32 - at as i32,
+                unlike: u32::MAX,
+                shift: 0,
+                second: u32::MAX,
             }
-        }
-        if best.0 <= MOST_UNLIKE && second >= best.0 + CLEARLY {
-            let shift = best.1 as isize - at as isize;
-            votes.push(Vote { at, shift });
-        }
+        })
+        .collect();
+    let open = |b: &&Best| b.from < b.before;
+    let from = best.iter().filter(open).map(|b| b.from).min();
+    let before = best.iter().filter(open).map(|b| b.before).max();
+    let mut unlike = vec![0; best.len() + WINDOW / HOP];
+    for shift in from.unwrap_or(0)..before.unwrap_or(0) {
+        compare(&packed_a, &packed_b, shift, starts, &mut unlike, &mut best);
     }
-    votes
+    let clear = |b: &Best| b.unlike <= MOST_UNLIKE && b.second >= b.unlike + CLEARLY;
+    let each = best.iter().enumerate().filter(|(_, b)| clear(b));
+    each.map(|(n, b)| Vote {
+        at: n * HOP,
+        shift: b.shift as isize,
+    })
+    .collect()
 }
 
-/// Bits to words, with one more at the end so that a window may begin anywhere.
-fn pack(bits: &[Told]) -> Vec<u64> {
-    let mut words = vec![0; bits.len() / 64 + 3];
+/// Compares every window for which this shift comes into question.
+fn compare(a: &[u32], b: &[u32], shift: i32, starts: usize, unlike: &mut [u32], best: &mut [Best]) {
+    const HOP_BITS: i32 = HOP as i32;
+    // The second stretch has places 0 to `starts` for a window.
+    let first = shift.min(0).unsigned_abs().div_ceil(HOP as u32) as usize;
+    let end = (starts as i32 - shift).div_euclid(HOP_BITS) + 1;
+    let end = best.len().min(usize::try_from(end).unwrap_or(0));
+    if first >= end {
+        return;
+    }
+    let (word, bit) = (shift.div_euclid(HOP_BITS), shift.rem_euclid(HOP_BITS));
+    let place = usize::try_from(first as i32 + word).unwrap_or(0);
+    let chunks = end - first + WINDOW / HOP - 1;
+    let unlike = &mut unlike[..chunks];
+    let low = &b[place..place + chunks];
+    let high = &b[place + 1..place + 1 + chunks];
+    for (i, count) in unlike.iter_mut().enumerate() {
+        let there = (u64::from(high[i]) << 32 | u64::from(low[i])) >> bit;
+        *count = (a[first + i] ^ there as u32).count_ones();
+    }
+    for (best, counts) in best[first..end]
+        .iter_mut()
+        .zip(unlike.windows(WINDOW / HOP))
+    {
+        if shift < best.from || shift >= best.before {
+            continue;
+        }
+        let unlike: u32 = counts.iter().sum();
+        if unlike < best.unlike {
+            best.second = best.unlike;
+            best.unlike = unlike;
+            best.shift = shift;
+        } else {
+            best.second = best.second.min(unlike);
+        }
+    }
+}
+
+/// Bits to words of [`HOP`] bits, with some more at the end so that a window may begin anywhere.
+fn pack(bits: &[Told]) -> Vec<u32> {
+    let mut words = vec![0; bits.len() / HOP + WINDOW / HOP + 2];
     for (i, bit) in bits.iter().enumerate() {
-        words[i / 64] |= u64::from(bit.one) << (i % 64);
+        words[i / HOP] |= u32::from(bit.one) << (i % HOP);
     }
     words
-}
-
-fn window(words: &[u64], at: usize) -> u128 {
-    let (word, bit) = (at / 64, at % 64);
-    let low = u128::from(words[word]) | u128::from(words[word + 1]) << 64;
-    match bit {
-        0 => low,
-        _ => low >> bit | u128::from(words[word + 2]) << (128 - bit),
-    }
 }
 
 #[cfg(test)]
@@ -184,6 +233,51 @@ mod tests {
         let shifts: Vec<isize> = runs.iter().map(|r| r.b as isize - r.a as isize).collect();
         assert_eq!(shifts, [0, -1]);
         assert!(runs[1].a.abs_diff(350) < 64, "{runs:?}");
+    }
+
+    /// The same, bit by bit.
+    fn plainly(a: &[Told], b: &[Told], later: i64, reach: i64) -> Vec<(usize, isize)> {
+        let mut votes = Vec::new();
+        for at in (0..=a.len() - WINDOW).step_by(HOP) {
+            let (mut best, mut second) = ((u32::MAX, 0), u32::MAX);
+            for place in 0..=b.len() - WINDOW {
+                let apart = b[place].at.0 as i64 - a[at].at.0 as i64 - later;
+                if apart.abs() > reach {
+                    continue;
+                }
+                let unlike = (0..WINDOW).filter(|i| a[at + i].one != b[place + i].one);
+                let unlike = unlike.count() as u32;
+                if unlike < best.0 {
+                    second = best.0;
+                    best = (unlike, place);
+                } else {
+                    second = second.min(unlike);
+                }
+            }
+            if best.0 <= MOST_UNLIKE && second >= best.0 + CLEARLY {
+                votes.push((at, best.1 as isize - at as isize));
+            }
+        }
+        votes
+    }
+
+    #[test]
+    fn comparing_by_words_is_comparing_bit_by_bit() {
+        let mut chance = Chance::stream(4, "align");
+        let mut some = 0;
+        for turn in 0..20 {
+            let bits = burst(&mut chance);
+            let cut = chance.octet() as usize;
+            let a = told(&worn(&bits[cut / 2..], &mut chance), 3000 + 5 * cut as u64);
+            let b = told(&worn(&bits[cut..], &mut chance), 3000 + 37 * turn);
+            for (later, reach) in [(0, 6000), (-500, 900), (400, 60)] {
+                let votes = votes(&a, &b, later, reach);
+                let votes: Vec<_> = votes.iter().map(|v| (v.at, v.shift)).collect();
+                assert_eq!(votes, plainly(&a, &b, later, reach as i64));
+                some += votes.len();
+            }
+        }
+        assert!(some > 50, "{some}");
     }
 
     #[test]

@@ -29,6 +29,8 @@ pub(super) struct Told {
 pub(super) struct Stretch {
     pub branch: u8,
     pub bits: Vec<Told>,
+    /// The other input has told the same.
+    pub fitted: bool,
 }
 
 impl Stretch {
@@ -87,6 +89,7 @@ impl Lane {
         Stretch {
             branch: self.branch,
             bits: std::mem::replace(&mut self.bits, rest),
+            fitted: false,
         }
     }
 

@@ -14,21 +14,26 @@ mod once;
 use std::collections::VecDeque;
 
 use dunlin_clock::{SampleCount, SampleRate};
-use dunlin_framing::{Framed, Limits, Reading, RepairSettings, Repairer, RepairingDeframer};
+use dunlin_framing::{
+    Framed, Fx25Receiver, Limits, Reading, RepairSettings, Repairer, RepairingDeframer,
+};
 use dunlin_modem::{DemodEvent, Demodulator, Line, Measurement, Mode, ModemError};
 use serde::Serialize;
 
 use self::align::Run;
-use self::lane::{Lane, Stretch};
+use self::lane::{Lane, Stretch, Told};
 use self::once::Collector;
 use super::address;
 use super::merge::Span;
-use super::receiver::{Receiver, ReceiverEvent, ReceptionReport};
+use super::receiver::{FecReport, Receiver, ReceiverEvent, ReceptionReport, read_block};
 
 /// The inputs may hear the same this far apart, seconds: sound cards and radios delay.
 const REACH_S: f64 = 0.5;
 /// Once it is known how far, it is looked for only this far around, seconds.
 const NEAR_S: f64 = 0.05;
+/// After so many stretches in a row without a counterpart there it may be another one by now, and
+/// it is looked for everywhere.
+const MOST_MISSES: u32 = 3;
 /// Stretches of one input that wait for the other's, and the bits in them, at most. A bit takes
 /// 40 octets.
 const MOST_STRETCHES: usize = 48;
@@ -99,6 +104,8 @@ pub struct PairReceiver {
     collector: Collector,
     repairer: Repairer,
     limits: Limits,
+    /// Stretches in a row that had no counterpart near the known delay.
+    misses: u32,
 }
 
 #[derive(Debug)]
@@ -142,6 +149,18 @@ impl Side {
     fn process(&mut self, samples: &[f32], complete: &mut Vec<Stretch>) {
         self.receiver.process(samples, &mut self.events);
         self.reached += samples.len() as u64;
+        self.sort_bits(complete);
+    }
+
+    /// Lets samples of the own transmission pass.
+    fn pass(&mut self, samples: usize, complete: &mut Vec<Stretch>) {
+        self.receiver
+            .process_own_transmission(samples, &mut self.events);
+        self.reached += samples as u64;
+        self.sort_bits(complete);
+    }
+
+    fn sort_bits(&mut self, complete: &mut Vec<Stretch>) {
         self.bits.clear();
         self.receiver.take_tapped(&mut self.bits);
         for event in &self.bits {
@@ -179,6 +198,7 @@ impl PairReceiver {
             collector: Collector::new((REACH_S * rate.hz_f64()) as u64),
             repairer: Repairer::new(limits, RepairSettings::default(), judge),
             limits,
+            misses: 0,
         })
     }
 
@@ -199,6 +219,15 @@ impl PairReceiver {
         }
     }
 
+    /// Lets `samples` samples of the first input pass in which the port itself transmits. The
+    /// second input is to be given zeros meanwhile.
+    pub(super) fn process_own_transmission(&mut self, samples: usize, out: &mut Vec<PairEvent>) {
+        let mut complete = Vec::new();
+        self.sides[0].pass(samples, &mut complete);
+        self.sort(Input::First, complete, out);
+        self.release(false, out);
+    }
+
     /// Nothing more will come: appends what was still on its way.
     pub fn finish(&mut self, out: &mut Vec<PairEvent>) {
         let silence = vec![0.0; self.delay()];
@@ -214,10 +243,13 @@ impl PairReceiver {
     }
 
     fn take(&mut self, input: Input, samples: &[f32], out: &mut Vec<PairEvent>) {
-        let side = &mut self.sides[input.index()];
         let mut complete = Vec::new();
-        side.process(samples, &mut complete);
-        let mut events = std::mem::take(&mut side.events);
+        self.sides[input.index()].process(samples, &mut complete);
+        self.sort(input, complete, out);
+    }
+
+    fn sort(&mut self, input: Input, complete: Vec<Stretch>, out: &mut Vec<PairEvent>) {
+        let mut events = std::mem::take(&mut self.sides[input.index()].events);
         for event in events.drain(..) {
             match event {
                 ReceiverEvent::Frame { octets, report } => {
@@ -240,24 +272,50 @@ impl PairReceiver {
     }
 
     /// A stretch of one input is complete: combines it with those of the other.
-    fn stretch(&mut self, input: Input, stretch: Stretch) {
-        let others = 1 - input.index();
-        for i in 0..self.sides[others].stretches.len() {
-            let other = &self.sides[others].stretches[i];
-            if !self.belong(&stretch, other) {
-                continue;
+    fn stretch(&mut self, input: Input, mut stretch: Stretch) {
+        let other = 1 - input.index();
+        let mut others = std::mem::take(&mut self.sides[other].stretches);
+        let near: Vec<usize> = (0..others.len())
+            .filter(|&i| self.belong(&stretch, &others[i]))
+            .collect();
+        for &wide in self.searches(!near.is_empty()) {
+            for &i in &near {
+                if wide && self.collector.later().is_some() && others[i].fitted {
+                    continue; // It has its counterpart: this would be a repeat.
+                }
+                let (a, b) = match input {
+                    Input::First => (&stretch, &others[i]),
+                    Input::Second => (&others[i], &stretch),
+                };
+                if self.join(a, b, wide) {
+                    stretch.fitted = true;
+                    others[i].fitted = true;
+                }
             }
-            let other = other.clone();
-            match input {
-                Input::First => self.join(&stretch, &other),
-                Input::Second => self.join(&other, &stretch),
+            if stretch.fitted {
+                self.misses = 0;
+                break;
             }
         }
+        self.sides[other].stretches = others;
         let own = &mut self.sides[input.index()].stretches;
         own.push_back(stretch);
         let mut bits: usize = own.iter().map(|s| s.bits.len()).sum();
         while own.len() > MOST_STRETCHES || bits > MOST_BITS {
             bits -= own.pop_front().map_or(bits, |s| s.bits.len());
+        }
+    }
+
+    /// How a stretch is searched for its counterparts, of which there are `some`: near the known
+    /// delay, and where that has not helped of late, or no delay is known, everywhere.
+    fn searches(&mut self, some: bool) -> &'static [bool] {
+        if self.collector.later().is_none() {
+            return &[true];
+        }
+        self.misses = self.misses.saturating_add(u32::from(some));
+        match self.misses > MOST_MISSES {
+            true => &[false, true],
+            false => &[false],
         }
     }
 
@@ -271,15 +329,18 @@ impl PairReceiver {
         alike && (late || a.branch == b.branch) && a0 <= b1 + reach && b0 <= a1 + reach
     }
 
-    fn join(&mut self, a: &Stretch, b: &Stretch) {
+    /// Combines what two stretches share; true if they share something.
+    fn join(&mut self, a: &Stretch, b: &Stretch, wide: bool) -> bool {
         let (reach, later) = match self.collector.later() {
-            Some(later) => (NEAR_S, later),
-            None => (REACH_S, 0),
+            Some(later) if !wide => (NEAR_S, later),
+            _ => (REACH_S, 0),
         };
         let reach = (reach * self.rate.hz_f64()) as u64;
-        for run in align::align(&a.bits, &b.bits, later, reach) {
-            self.join_run(a, b, run);
+        let runs = align::align(&a.bits, &b.bits, later, reach);
+        for run in &runs {
+            self.join_run(a, b, *run);
         }
+        !runs.is_empty()
     }
 
     fn join_run(&mut self, a: &Stretch, b: &Stretch, run: Run) {
@@ -288,32 +349,52 @@ impl PairReceiver {
             &b.bits[run.b..run.b + run.len],
         ];
         let mut deframer = RepairingDeframer::new(self.limits);
+        let mut blocks = Fx25Receiver::default();
         let mut readings: Vec<Reading> = Vec::new();
+        let mut protected: Vec<(Reading, FecReport)> = Vec::new();
         for bit in combine::combine(bits[0], bits[1]) {
+            let block = blocks.push(bit.soft, bit.at);
+            protected.extend(block.and_then(read_block));
             deframer.push(bit, &mut self.repairer, &mut readings);
         }
-        for reading in readings {
-            let Framed::Frame { octets, start, end } = &reading.framed else {
-                continue;
-            };
-            if !address::is_structurally_valid(octets) {
-                continue;
-            }
-            // Places of repaired frames are right to within a sample or two.
-            let place = |at: &SampleCount| bits[0].partition_point(|bit| bit.at < *at);
-            let second = |at: &SampleCount| bits[1][place(at).min(run.len - 1)].at;
-            let spans: [Span; 2] = [(*start, *end), (second(start), second(end))];
-            self.collector
-                .learn(spans[1].0.0 as i64 - spans[0].0.0 as i64);
-            let measured = [
-                self.sides[0].demodulator().measure(a.branch, *start, *end),
-                self.sides[1]
-                    .demodulator()
-                    .measure(b.branch, spans[1].0, spans[1].1),
-            ];
-            let report = ReceptionReport::new(spans[0], together(measured), &reading, HOW);
-            self.collector.combined(octets.clone(), report, spans);
+        for (reading, fec) in protected {
+            self.combined([a.branch, b.branch], bits, &reading, Some(fec));
         }
+        for reading in readings {
+            self.combined([a.branch, b.branch], bits, &reading, None);
+        }
+    }
+
+    /// Takes what the combination of these bits told, if it is a frame.
+    fn combined(
+        &mut self,
+        branches: [u8; 2],
+        bits: [&[Told]; 2],
+        reading: &Reading,
+        fec: Option<FecReport>,
+    ) {
+        let Framed::Frame { octets, start, end } = &reading.framed else {
+            return;
+        };
+        if !address::is_structurally_valid(octets) {
+            return;
+        }
+        // Places of repaired frames are right to within a sample or two.
+        let place = |at: &SampleCount| bits[0].partition_point(|bit| bit.at < *at);
+        let second = |at: &SampleCount| bits[1][place(at).min(bits[1].len() - 1)].at;
+        let spans: [Span; 2] = [(*start, *end), (second(start), second(end))];
+        self.collector
+            .learn(spans[1].0.0 as i64 - spans[0].0.0 as i64);
+        let [first, second] = &self.sides;
+        let measured = [
+            first.demodulator().measure(branches[0], *start, *end),
+            (second.demodulator()).measure(branches[1], spans[1].0, spans[1].1),
+        ];
+        let report = ReceptionReport {
+            fec,
+            ..ReceptionReport::new(spans[0], together(measured), reading, HOW)
+        };
+        self.collector.combined(octets.clone(), report, spans);
     }
 
     /// The mode that is received.
@@ -325,6 +406,28 @@ impl PairReceiver {
     /// was heard on both.
     pub fn second_is_later(&self) -> Option<i64> {
         self.collector.later()
+    }
+
+    /// By a step in its counting, not in its sound, the second input now hears so many samples
+    /// later than before.
+    pub(super) fn second_moved(&mut self, later: i64) {
+        self.collector.moved(later);
+    }
+
+    /// The receiver of the first input.
+    pub(super) fn first(&self) -> &Receiver {
+        &self.sides[0].receiver
+    }
+
+    /// Whether data is being heard on the first and on the second input.
+    pub(super) fn carriers(&self) -> [bool; 2] {
+        [0, 1].map(|side| self.sides[side].receiver.carrier())
+    }
+
+    /// Where the oldest frame began that is still being received.
+    pub(super) fn open_since(&self) -> Option<SampleCount> {
+        let sides = self.sides.iter();
+        sides.filter_map(|side| side.receiver.open_since()).min()
     }
 
     /// How many samples after its last bit a frame has come out at the latest that one input

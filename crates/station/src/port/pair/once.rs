@@ -2,12 +2,17 @@
 
 use std::collections::VecDeque;
 
-use super::super::merge::{Span, remember, same_place, span};
+use super::super::merge::{Span, remember_most, same_place, span};
 use super::super::receiver::ReceptionReport;
 use super::{HeardOn, Input, PairEvent};
 
 /// Frames that may wait at a time; more come out at once.
 const MOST_WAITING: usize = 64;
+/// Frames that are remembered after that. What both inputs told is put together stretch by
+/// stretch, so that a copy comes as late as a whole stretch is long: 49152 bits, in which 361
+/// frames of 17 octets with one flag between them (144 bits) have room at most, less for what is
+/// stuffed; as many again may be found in the stretch before.
+const REMEMBERED: usize = 1024;
 
 /// A frame and all ways in which it came.
 #[derive(Clone, Debug)]
@@ -17,6 +22,27 @@ struct Once {
     heard_on: HeardOn,
     /// Where it lies in the samples of either input, as far as known.
     spans: [Option<Span>; 2],
+}
+
+impl Once {
+    /// Takes in another reading of the same transmission.
+    fn join(&mut self, new: Once) {
+        // What one input read by itself says more than what both together did.
+        let alone = |h: &HeardOn| h.first || h.second;
+        let better = match (alone(&self.heard_on), alone(&new.heard_on)) {
+            (a, b) if a != b => b,
+            _ => self.report.snr_db < new.report.snr_db,
+        };
+        if better {
+            self.report = new.report;
+        }
+        self.heard_on.first |= new.heard_on.first;
+        self.heard_on.second |= new.heard_on.second;
+        self.heard_on.combined |= new.heard_on.combined;
+        for (known, new) in self.spans.iter_mut().zip(new.spans) {
+            *known = known.or(new);
+        }
+    }
 }
 
 /// Collects frames from both inputs and from their combination.
@@ -48,6 +74,11 @@ impl Collector {
     /// Notes what bits heard on both inputs told about it.
     pub fn learn(&mut self, later: i64) {
         self.later = Some(later);
+    }
+
+    /// From now on the second input hears so many samples later than before.
+    pub fn moved(&mut self, later: i64) {
+        self.later = self.later.map(|known| known + later);
     }
 
     /// One input read a frame by itself.
@@ -85,28 +116,23 @@ impl Collector {
         if self.given.iter().any(|known| self.same(known, &new)) {
             return;
         }
-        let found = self.waiting.iter().position(|known| self.same(known, &new));
-        let Some(known) = found.map(|i| &mut self.waiting[i]) else {
+        let Some(index) = self.waiting.iter().position(|known| self.same(known, &new)) else {
             self.waiting.push_back(new);
             return;
         };
-        // What one input read by itself says more than what both together did.
-        let alone = |h: &HeardOn| h.first || h.second;
-        let better = match (alone(&known.heard_on), alone(&new.heard_on)) {
-            (a, b) if a != b => b,
-            _ => known.report.snr_db < new.report.snr_db,
-        };
-        if better {
-            known.report = new.report;
-        }
-        known.heard_on.first |= new.heard_on.first;
-        known.heard_on.second |= new.heard_on.second;
-        known.heard_on.combined |= new.heard_on.combined;
-        for (known, new) in known.spans.iter_mut().zip(new.spans) {
-            *known = known.or(new);
-        }
+        self.waiting[index].join(new);
+        let known = &self.waiting[index];
         if let ([Some(first), Some(second)], None) = (known.spans, self.later) {
             self.later = Some(second.0.0 as i64 - first.0.0 as i64);
+        }
+        // What was taken for two as long as only either input told of it may be one.
+        let mut next = index + 1;
+        while next < self.waiting.len() {
+            if !self.same(&self.waiting[index], &self.waiting[next]) {
+                next += 1;
+            } else if let Some(twin) = self.waiting.remove(next) {
+                self.waiting[index].join(twin);
+            }
         }
     }
 
@@ -131,7 +157,8 @@ impl Collector {
         let later = second.0.0 as i64 - first.0.0 as i64;
         match self.later {
             None => later.unsigned_abs() <= self.reach,
-            Some(known) => 2 * later.abs_diff(known) < first.1.0.saturating_sub(first.0.0),
+            // Less than a frame's length apart it cannot be a repeat, only another delay.
+            Some(known) => 8 * later.abs_diff(known) < 7 * first.1.0.saturating_sub(first.0.0),
         }
     }
 
@@ -149,7 +176,7 @@ impl Collector {
                 report: once.report.clone(),
                 heard_on: once.heard_on,
             });
-            remember(&mut self.given, once);
+            remember_most(&mut self.given, once, REMEMBERED);
         }
     }
 }
