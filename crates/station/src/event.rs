@@ -108,8 +108,8 @@ pub struct Block {
     pub twist_db: Option<f32>,
     /// Signal to noise in the receiver's own bandwidth, dB.
     pub snr_db: Option<f32>,
-    /// For what could not be read: the likely cause and its evidence. For a frame of our own
-    /// that was broken off: that it was.
+    /// For what could not be read: the likely cause and its evidence. For a frame of our own:
+    /// that it was broken off, and where its tones were sent and why, if they were moved.
     pub why: Option<String>,
 }
 
