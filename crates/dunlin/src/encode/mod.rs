@@ -159,7 +159,7 @@ pub fn run(args: &EncodeArgs) -> anyhow::Result<ExitCode> {
         frames.len()
     );
     if args.bandwidth {
-        eprint!("{}", bandwidth(&line, &sound, rate));
+        print!("{}", bandwidth(&line, &sound, rate));
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -116,8 +116,8 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
     FOLLOW: Number = Number { unit: &HZ, from: 0.0, to: 100.0 }, "follow_most_hz",
     Preset::Always("0"),
     "How far the transmitted tones may be moved for a station in a talk that is heard off the \
-     middle, so that it hears this one in its middle. 0: never. For the error of the other; the \
-     own one is mended with the dial. It takes three frames heard straight from that station \
+     middle, so that it hears this one in its middle. 0: never. It is for the error of the \
+     other; turn the dial for your own. It takes three frames heard straight from that station \
      within ten minutes, and stands in place of tone_offset_hz for that station. Only for modes \
      that look for their tones (afsk300), not with [port.controller].";
 
