@@ -186,9 +186,9 @@ impl Track {
 
 /// A whole number of hertz with its sign; nought has none.
 fn signed(hz: f32) -> String {
-    match hz.round() {
-        hz if hz == 0.0 => "0".to_owned(),
-        hz => format!("{hz:+.0}"),
+    match hz.round() as i32 {
+        0 => "0".to_owned(),
+        hz => format!("{hz:+}"),
     }
 }
 

@@ -157,8 +157,8 @@ fn by_way_of_a_digipeater_it_is_the_digipeater_that_hears() {
     let talk = open(&mut w, "QX0RLF", &["QD2HIL-1"]);
     say_lines(&mut w, talk, 1, 3);
     let heard = blocks(&w, 2, BlockKind::Heard, "QA1SKY");
-    let direct = heard.iter().filter(|b| b.via == ["QD2HIL-1"]);
-    let last = direct.last().and_then(|b| b.offset_hz).expect("heard");
+    let mut direct = heard.iter().filter(|b| b.via == ["QD2HIL-1"]);
+    let last = direct.next_back().and_then(|b| b.offset_hz).expect("heard");
     assert!(near(last, 42.0), "{last}");
     let sent = blocks(&w, 0, BlockKind::Sent, "QA1SKY");
     let why = sent.last().and_then(|b| b.why.clone()).expect("it is told");
