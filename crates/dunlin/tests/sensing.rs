@@ -42,6 +42,7 @@ fn data(mode: Mode, offset_hz: f32, seconds: usize) -> Vec<f32> {
     let settings = TransmitSettings {
         offset_hz,
         level_dbfs: -14.0,
+        ..TransmitSettings::default()
     };
     let mut chance = Chance::stream(5, "data");
     let modulator = Modulator::new(mode, rate(), settings).expect("the rate suits");

@@ -2,6 +2,7 @@
 
 use thiserror::Error;
 
+use crate::emphasis::MOST_DB_PER_OCTAVE;
 use crate::line::TONE_HZ;
 use crate::mode::HIGHEST_SAMPLE_RATE;
 use crate::{Line, Mode};
@@ -40,6 +41,18 @@ pub enum ModemError {
     /// A tone offset for a mode without tones.
     #[error("{mode} has no tones, so it takes no tone offset")]
     OffsetWithoutTones {
+        /// The mode asked for.
+        mode: Mode,
+    },
+    /// A pre-emphasis that no radio has.
+    #[error("a pre-emphasis of {db_per_octave} dB per octave is outside 0 to {MOST_DB_PER_OCTAVE}")]
+    EmphasisOutOfRange {
+        /// The pre-emphasis given, dB per octave.
+        db_per_octave: f32,
+    },
+    /// Pre-emphasis for a mode without tones.
+    #[error("{mode} has no tones, of which one could be raised")]
+    EmphasisWithoutTones {
         /// The mode asked for.
         mode: Mode,
     },

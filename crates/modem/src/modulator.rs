@@ -4,7 +4,8 @@ use std::time::Duration;
 
 use dunlin_clock::SampleRate;
 
-use crate::cpfsk::Cpfsk;
+use crate::cpfsk::{Cpfsk, Tone};
+use crate::emphasis::{self, MOST_DB_PER_OCTAVE};
 use crate::nrzi::NrziEncoder;
 use crate::pulse::PulseShaper;
 use crate::recipe::Recipe;
@@ -19,15 +20,47 @@ pub struct TransmitSettings {
     /// How far both tones are moved up, hertz: -500 to 500. Must be 0 for modes without
     /// tones.
     pub offset_hz: f32,
+    /// How much higher a tone is sent than one an octave below, dB per octave: 0 to 6. The
+    /// higher tone keeps the level. Must be 0 for modes without tones.
+    pub pre_emphasis_db_per_octave: f32,
 }
 
 impl Default for TransmitSettings {
-    /// 6 dB below full scale, tones where they belong.
+    /// 6 dB below full scale, tones where they belong and of one level.
     fn default() -> Self {
         TransmitSettings {
             level_dbfs: -6.0,
             offset_hz: 0.0,
+            pre_emphasis_db_per_octave: 0.0,
         }
+    }
+}
+
+impl TransmitSettings {
+    /// Fails if a figure is out of its range, or `line` has no tones to which it could apply.
+    fn check(&self, line: &Line) -> Result<(), ModemError> {
+        let TransmitSettings {
+            level_dbfs,
+            offset_hz,
+            pre_emphasis_db_per_octave: db_per_octave,
+        } = *self;
+        let mode = line.mode();
+        if !(-60.0..=0.0).contains(&level_dbfs) {
+            return Err(ModemError::LevelOutOfRange { level_dbfs });
+        }
+        if !(-500.0..=500.0).contains(&offset_hz) {
+            return Err(ModemError::OffsetOutOfRange { offset_hz });
+        }
+        if offset_hz != 0.0 && !line.has_tones() {
+            return Err(ModemError::OffsetWithoutTones { mode });
+        }
+        if !(0.0..=MOST_DB_PER_OCTAVE).contains(&db_per_octave) {
+            return Err(ModemError::EmphasisOutOfRange { db_per_octave });
+        }
+        if db_per_octave != 0.0 && !line.has_tones() {
+            return Err(ModemError::EmphasisWithoutTones { mode });
+        }
+        Ok(())
     }
 }
 
@@ -36,6 +69,7 @@ impl Default for TransmitSettings {
 pub struct Modulator {
     line: Line,
     rate: SampleRate,
+    settings: TransmitSettings,
     scrambled: bool,
     shaper: Shaper,
 }
@@ -56,45 +90,43 @@ impl Modulator {
     ) -> Result<Self, ModemError> {
         let line = line.into();
         line.check_rate(rate)?;
-        let TransmitSettings {
-            level_dbfs,
-            offset_hz,
-        } = settings;
-        if !(-60.0..=0.0).contains(&level_dbfs) {
-            return Err(ModemError::LevelOutOfRange { level_dbfs });
-        }
-        if !(-500.0..=500.0).contains(&offset_hz) {
-            return Err(ModemError::OffsetOutOfRange { offset_hz });
-        }
-        if offset_hz != 0.0 && !line.has_tones() {
-            return Err(ModemError::OffsetWithoutTones { mode: line.mode() });
-        }
-        let (peak, offset) = (
-            10_f64.powf(f64::from(level_dbfs) / 20.0),
-            f64::from(offset_hz),
-        );
-        let (scrambled, shaper) = match Recipe::of(&line) {
+        settings.check(&line)?;
+        let recipe = Recipe::of(&line);
+        let scrambled = matches!(&recipe, Recipe::Baseband(r) if r.scrambled);
+        let peak = 10_f64.powf(f64::from(settings.level_dbfs) / 20.0);
+        let shaper = match recipe {
             Recipe::Tones(r) => {
-                let (mark, space) = (
-                    f64::from(r.mark_hz) + offset,
-                    f64::from(r.space_hz) + offset,
-                );
-                (
-                    false,
-                    Shaper::Tones(Cpfsk::new(rate, line.baud(), mark, space, peak)),
-                )
+                let tones_hz = [r.mark_hz, r.space_hz];
+                let tones_hz = tones_hz.map(|hz| f64::from(hz) + f64::from(settings.offset_hz));
+                let steepness = f64::from(settings.pre_emphasis_db_per_octave);
+                let peaks = emphasis::peaks(peak, tones_hz, steepness);
+                let tone = |n: usize| Tone {
+                    hz: tones_hz[n],
+                    peak: peaks[n],
+                };
+                Shaper::Tones(Cpfsk::new(rate, line.baud(), tone(0), tone(1)))
             }
-            Recipe::Baseband(r) => (
-                r.scrambled,
-                Shaper::Baseband(PulseShaper::new(rate, line.baud(), peak)),
-            ),
+            Recipe::Baseband(_) => Shaper::Baseband(PulseShaper::new(rate, line.baud(), peak)),
         };
         Ok(Modulator {
             line,
             rate,
+            settings,
             scrambled,
             shaper,
         })
+    }
+
+    /// The same with the tones elsewhere.
+    ///
+    /// # Errors
+    /// [`ModemError::OffsetOutOfRange`], [`ModemError::OffsetWithoutTones`]
+    pub fn with_offset(&self, offset_hz: f32) -> Result<Self, ModemError> {
+        let settings = TransmitSettings {
+            offset_hz,
+            ..self.settings
+        };
+        Modulator::new(self.line, self.rate, settings)
     }
 
     /// The line that is sent.

@@ -11,7 +11,7 @@ use dunlin_clock::SampleRate;
 use crate::fir::{bessel_i0, sinc};
 
 /// Excess bandwidth.
-const ROLL_OFF: f64 = 0.5;
+pub(crate) const ROLL_OFF: f64 = 0.5;
 /// A pulse reaches this many symbols to either side.
 const REACH: usize = 8;
 /// Points per symbol in the table, between which values are interpolated.

@@ -24,6 +24,7 @@ fn sound(mode: Mode, bits: &[bool], offset_hz: f32) -> Vec<f32> {
     let settings = TransmitSettings {
         level_dbfs: -12.0,
         offset_hz,
+        ..TransmitSettings::default()
     };
     let modulator = Modulator::new(mode, rate(), settings).expect("fits");
     let quiet = vec![0.0; 60 * rate().hz() as usize / mode.baud() as usize];

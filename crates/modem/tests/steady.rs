@@ -12,6 +12,7 @@ fn modulator(mode: Mode, offset_hz: f32) -> Modulator {
     let settings = TransmitSettings {
         level_dbfs: -6.0,
         offset_hz,
+        ..TransmitSettings::default()
     };
     Modulator::new(mode, rate, settings).expect("fits")
 }

@@ -20,6 +20,8 @@ pub enum Kind {
     Level,
     /// Ratio of powers.
     Ratio,
+    /// Ratio of powers between a tone and the one an octave below.
+    Slope,
     /// Power.
     Power,
     /// Bits or symbols per second.
@@ -70,6 +72,7 @@ units! {
     KHZ: "khz", "kHz", "kilohertz", Frequency, 1e3;
     DBFS: "dbfs", "dBFS", "decibels of full scale", Level, 1.0;
     DB: "db", "dB", "decibels", Ratio, 1.0;
+    DB_PER_OCTAVE: "db_per_octave", "dB/octave", "decibels per octave", Slope, 1.0;
     W: "w", "W", "watts", Power, 1.0;
     BAUD: "baud", "Bd", "bits per second", Speed, 1.0;
     MB: "mb", "MB", "megabytes", Storage, 1e6;
@@ -133,11 +136,14 @@ fn converted(text: &str, unit: &Unit) -> Option<f64> {
 
 /// The key without its unit, and the unit.
 fn stem(key: &str) -> (&str, Option<&'static Unit>) {
-    let parts = key.rsplit_once('_');
-    let unit = |end: &str| UNITS.iter().copied().find(|unit| unit.suffix == end);
-    match parts.map(|(stem, end)| (stem, unit(end))) {
-        Some((stem, Some(unit))) => (stem, Some(unit)),
-        _ => (key, None),
+    let parts = UNITS.iter().filter_map(|&unit| {
+        let stem = key.strip_suffix(unit.suffix)?.strip_suffix('_')?;
+        Some((stem, unit))
+    });
+    // `db_per_octave` is longer than any unit that it ends with.
+    match parts.min_by_key(|(stem, _)| stem.len()) {
+        Some((stem, unit)) => (stem, Some(unit)),
+        None => (key, None),
     }
 }
 

@@ -21,6 +21,7 @@ use crate::section::Section;
 use crate::setting::PlanRules;
 use crate::settings;
 use crate::sound::{SecondSoundPlan, SoundPlan};
+use crate::transmit;
 
 /// Fastest symbol rate that takes the defaults of HF.
 const SLOW_BAUD: u32 = 300;
@@ -261,6 +262,8 @@ impl Partial {
     ) -> Option<PortConfig> {
         let level = section.take(&settings::LEVEL, faults);
         let offset = section.take(&settings::TONE_OFFSET, faults);
+        let follow = section.take(&settings::FOLLOW, faults);
+        let pre_emphasis = section.take(&settings::PRE_EMPHASIS, faults);
         let fec = section.take(&settings::FEC, faults);
         let timing = timing(section, faults);
         let window = section.take(&settings::WINDOW, faults);
@@ -287,6 +290,8 @@ impl Partial {
             may_transmit: self.may_transmit?,
             level_dbfs: level? as f32,
             offset_hz: offset? as f32,
+            pre_emphasis_db_per_octave: pre_emphasis? as f32,
+            follow_most_hz: follow? as f32,
             fec: fec?,
             timing: timing?,
             window: window? as u8, // 1 to 7 by its rule.
@@ -324,11 +329,7 @@ fn timing(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<Timing> 
 
 fn check_modem(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'_>) {
     let line = config.line;
-    if config.offset_hz != 0.0 && !line.has_tones() {
-        let what = format!("tone_offset_hz: {line} has no tones that could be moved");
-        let allowed = "tone_offset_hz = 0, or leave it out";
-        faults.add(section.at("tone_offset_hz"), what, allowed);
-    }
+    transmit::check_tones(config, section, faults);
     if config.fec.is_some() && config.medium == Medium::Controller {
         let what = "fec_check_octets: a controller makes the bits itself, nothing can be added";
         let allowed = "fec_check_octets = 0 with [port.controller], or leave it out";

@@ -1,9 +1,43 @@
-//! Whether a transmit device may be opened at all.
+//! Whether a transmit device may be opened at all, and what its tones can do.
 
 use dunlin_ax25::CallSign;
-use dunlin_station::{PortId, StationConfig};
+use dunlin_station::gate::Medium;
+use dunlin_station::{PortConfig, PortId, StationConfig};
 
 use crate::device::PortDevices;
+use crate::fault::Faults;
+use crate::section::Section;
+
+/// What is asked of tones that a port has not, or does not make itself.
+pub(crate) fn check_tones(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'_>) {
+    let line = config.line;
+    let mut wrong = |key: &str, what: String| {
+        let allowed = format!("{key} = 0, or leave it out");
+        faults.add(section.at(key), format!("{key}: {what}"), allowed);
+    };
+    if config.offset_hz != 0.0 && !line.has_tones() {
+        wrong(
+            "tone_offset_hz",
+            format!("{line} has no tones that could be moved"),
+        );
+    }
+    let makes_sound = config.medium == Medium::Sound;
+    let controller = || "a controller makes the tones itself".to_owned();
+    if config.pre_emphasis_db_per_octave != 0.0 && !line.has_tones() {
+        let what = format!("{line} has no tones, of which one could be raised");
+        wrong("pre_emphasis_db_per_octave", what);
+    } else if config.pre_emphasis_db_per_octave != 0.0 && !makes_sound {
+        wrong("pre_emphasis_db_per_octave", controller());
+    }
+    if config.follow_most_hz != 0.0 && !line.is_searched() {
+        let what = format!(
+            "{line} does not look for tones off their place, so it measures no offset to go by"
+        );
+        wrong("follow_most_hz", what);
+    } else if config.follow_most_hz != 0.0 && !makes_sound {
+        wrong("follow_most_hz", controller());
+    }
+}
 
 /// Whether nobody can hold this call sign: the ITU allocates no series that begins with Q,
 /// because the Q code uses it (Radio Regulations, Appendix 42, as several summaries state).

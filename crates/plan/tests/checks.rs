@@ -119,6 +119,16 @@ const CASES: &[Case] = &[
     ("sense-no-data", "#vhfsense", "data = false\nenergy = true"),
     ("energy-unsquelched", "#vhfsense", "energy = true"),
     ("squelch-closed", "#vhfradio", "squelch = \"closed\""),
+    (
+        "emphasis-on-ssb",
+        "#hf\n",
+        "pre_emphasis_db_per_octave = 6\n",
+    ),
+    (
+        "emphasis-twice",
+        "#vhf\n",
+        "pre_emphasis_db_per_octave = 6\n",
+    ),
     ("same-input", "pulse:c", "pulse:a"),
     (
         "second-same",

@@ -399,6 +399,14 @@ fn modes_refuse_what_they_cannot_do() {
         spoiled("mode = \"afsk1200\"", offset),
         ["7:18: tone_offset_hz: fsk9600 has no tones that could be moved"]
     );
+    let raised = "mode = \"fsk9600\"\npre_emphasis_db_per_octave = 6";
+    let told = spoiled("mode = \"afsk1200\"", raised);
+    assert!(told[0].starts_with("7:30: pre_emphasis_db_per_octave: fsk9600 has no tones"));
+    let told = spoiled(
+        "mode = \"afsk1200\"",
+        "mode = \"afsk1200\"\nfollow_most_hz = 50",
+    );
+    assert!(told[0].starts_with("7:18: follow_most_hz: afsk1200 does not look for"));
     assert_eq!(
         spoiled("\"afsk300\"", "\"afsk3000\""),
         ["15:8: mode: 'afsk3000' is none of the words; 'afsk300' is"]

@@ -11,6 +11,7 @@ use crate::config::{ConfigError, PortConfig};
 use crate::controller;
 use crate::engine::{TestRun, Told, Watch};
 use crate::event::{PortId, PortView};
+use crate::following::Following;
 use crate::gate::Medium;
 use crate::gate::judge::{Gate, Sensed};
 use crate::gate::key_down::KeyDown;
@@ -82,6 +83,8 @@ pub(crate) struct Channel {
     /// `None` where a controller hears.
     pub(crate) receiver: Option<PortReceiver>,
     pub(crate) transmitter: Transmitter,
+    /// Where to send to each station, if the port follows.
+    pub(crate) following: Option<Following>,
     pub(crate) access: Access,
     pub(crate) queue: VecDeque<Queued>,
     /// Links that want the channel only to acknowledge.
@@ -157,6 +160,7 @@ impl Channel {
         Ok(Channel {
             id,
             receiver,
+            following: Following::new(config.follow_most_hz, config.offset_hz),
             access,
             queue: VecDeque::new(),
             seizing: VecDeque::new(),

@@ -67,6 +67,12 @@ pub struct PortConfig {
     pub level_dbfs: f32,
     /// Correction of the transmitted tones, Hz.
     pub offset_hz: f32,
+    /// How much higher a tone is sent than one an octave below, dB per octave: 0 to 6; 0 for
+    /// modes without tones.
+    pub pre_emphasis_db_per_octave: f32,
+    /// How far the tones may be moved for a station that is heard off the middle, Hz: 0 (never)
+    /// to 100; 0 but for modes that look for their tones.
+    pub follow_most_hz: f32,
     /// Forward error correction of the transmitted frames; `None` = none. A controller's
     /// frames are the controller's business.
     pub fec: Option<FecStrength>,

@@ -34,6 +34,7 @@ pub(crate) fn transmitter(config: &PortConfig) -> Result<Transmitter, ModemError
             let settings = TransmitterSettings {
                 level_dbfs: config.level_dbfs,
                 offset_hz: config.offset_hz,
+                pre_emphasis_db_per_octave: config.pre_emphasis_db_per_octave,
                 fec: config.fec,
                 ..timing
             };

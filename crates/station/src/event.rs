@@ -109,9 +109,10 @@ pub struct Block {
     pub twist_db: Option<f32>,
     /// Signal to noise in the receiver's own bandwidth, dB.
     pub snr_db: Option<f32>,
-    /// For what could not be read: the likely cause and its evidence. For a frame of our own
-    /// that was broken off: that it was. For a frame heard: what was done to read it, or that it
-    /// was heard by another line than the port sends with.
+    /// For what could not be read: the likely cause and its evidence. For a frame of our own:
+    /// that it was broken off, and where its tones were sent and why, if they were moved. For a
+    /// frame heard: what was done to read it, or that it was heard by another line than the
+    /// port sends with.
     pub why: Option<String>,
     /// The line by which a frame was heard, such as `afsk1200`; `None` where that is not known, as
     /// of what the journal keeps.

@@ -22,6 +22,7 @@ mod controller;
 mod crossing;
 mod engine;
 mod event;
+mod following;
 mod heard;
 mod identity;
 mod links;

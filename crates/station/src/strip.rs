@@ -56,7 +56,10 @@ impl Strips {
             true => "broken off: the key was released",
             false => "not sent: the key was released before",
         };
-        block.why = Some(why.into());
+        block.why = Some(match &block.why {
+            Some(before) => format!("{why}; {before}"),
+            None => why.to_owned(),
+        });
         Some(block.clone())
     }
 

@@ -100,6 +100,7 @@ fn data(mode: Mode, offset_hz: f32, chance: &mut Chance) -> Vec<f32> {
     let settings = TransmitSettings {
         offset_hz,
         level_dbfs: -14.0,
+        ..TransmitSettings::default()
     };
     let modulator = Modulator::new(mode, rate(), settings).expect("the rate suits");
     let bits: Vec<bool> = (0..SECONDS * mode.baud() as usize)

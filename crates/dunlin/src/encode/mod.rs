@@ -8,7 +8,7 @@ use std::process::ExitCode;
 use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 use dunlin_clock::{Duration, SampleRate};
-use dunlin_modem::Mode;
+use dunlin_modem::{Line, Mode, Occupied};
 use dunlin_station::port::{FecStrength, Transmitter, TransmitterSettings};
 use hound::{SampleFormat, WavSpec, WavWriter};
 
@@ -22,7 +22,8 @@ const SILENCE: Duration = Duration::from_millis(100);
 const AFTER_HELP: &str = "\
 Frames come as hex octets without FCS (--hex, --hex-file) or are made from --from, --to, --via and
 --text (a UI frame with no layer 3). They are sent one after the other in one transmission, or
-each in its own if --gap is given. 100 ms of silence stand at either end of the file.
+each in its own if --gap is given. 100 ms of silence stand at either end of the file. A short
+frame among many flags is narrower than random bits; --bandwidth tells both.
 Example: dunlin encode --from QA1SKY --to QM3BAR-7 --text 'Ferry at ten' -o ferry.wav";
 
 /// Arguments of `dunlin encode`.
@@ -52,6 +53,13 @@ pub struct EncodeArgs {
     /// Flags before the first frame of a transmission, such as 300ms
     #[arg(long, default_value = "300ms", value_name = "TIME", value_parser = span::parse)]
     key_up_delay: Duration,
+    /// Flags after the last frame of a transmission, such as 20ms
+    #[arg(long, default_value = "20ms", value_name = "TIME", value_parser = span::parse)]
+    tail: Duration,
+    /// Send a tone so much higher than one an octave below, dB per octave: 0 to 6; for a radio
+    /// whose sound input is flat. The higher tone keeps the level
+    #[arg(long, default_value_t = 0.0, value_name = "DB")]
+    pre_emphasis: f32,
     /// How far both tones are moved up, Hz: -500 to 500
     #[arg(
         long,
@@ -66,6 +74,10 @@ pub struct EncodeArgs {
     /// Send every frame in a transmission of its own, with this much silence between
     #[arg(long, value_name = "TIME", value_parser = span::parse)]
     gap: Option<Duration>,
+    /// Measure the occupied bandwidth (99 % of the power) of what was written, and tell it beside
+    /// that of theory
+    #[arg(long)]
+    bandwidth: bool,
 }
 
 /// How samples are stored.
@@ -115,12 +127,14 @@ pub fn run(args: &EncodeArgs) -> anyhow::Result<ExitCode> {
     let rate = SampleRate::new(args.rate).context("the sample rate must not be zero")?;
     let settings = TransmitterSettings {
         key_up_delay: args.key_up_delay,
+        tail: args.tail,
         level_dbfs: args.level,
         offset_hz: args.offset,
+        pre_emphasis_db_per_octave: args.pre_emphasis,
         fec: args.fec.0,
-        ..TransmitterSettings::default()
     };
-    let transmitter = Transmitter::new(args.line.line(args.mode)?, rate, settings)?;
+    let line = args.line.line(args.mode)?;
+    let transmitter = Transmitter::new(line, rate, settings)?;
     let silence = vec![0.0; rate.samples_in(SILENCE) as usize];
     let mut sound = silence.clone();
     match args.gap {
@@ -144,7 +158,25 @@ pub fn run(args: &EncodeArgs) -> anyhow::Result<ExitCode> {
         args.output.display(),
         frames.len()
     );
+    if args.bandwidth {
+        print!("{}", bandwidth(&line, &sound, rate));
+    }
     Ok(ExitCode::SUCCESS)
+}
+
+/// What is told of the width of a sound.
+fn bandwidth(line: &Line, sound: &[f32], rate: SampleRate) -> String {
+    let rule = match line.has_tones() {
+        true => "half a per cent of the power on either side of it",
+        false => "one per cent of the power above it",
+    };
+    let measured = Occupied::measure(line, sound, rate).map(|o| o.to_string());
+    format!(
+        "occupied bandwidth of the sound, {rule}:\n  measured on this file  {}\n  theory, {line}, \
+         random bits, no pre-emphasis  {}\n",
+        measured.unwrap_or("nothing, it is silent".into()),
+        Occupied::theory(line)
+    )
 }
 
 fn write(path: &Path, rate: SampleRate, storage: Storage, sound: &[f32]) -> anyhow::Result<()> {

@@ -54,13 +54,14 @@ fn automatic(view: &View<'_>, out: &mut Vec<Say>) {
         let Some(centre) = centre_khz(&port, radio).filter(|khz| *khz < rule.below_khz) else {
             continue;
         };
-        let half = bandwidth_hz(&port, radio) / 2e3;
+        let follow = f64::from(port.config.follow_most_hz);
+        let half = (bandwidth_hz(&port, radio) / 2.0 + follow) / 1e3;
         let inside = rule
             .segments_khz
             .iter()
             .any(|[from, to]| centre - half >= *from && centre + half <= *to);
         if !inside {
-            let width = half * 2e3;
+            let width = bandwidth_hz(&port, radio);
             let more = match width > rule.elsewhere_most_hz {
                 true => format!(
                     " and is {width:.0} Hz wide, more than {} Hz",
@@ -216,6 +217,48 @@ pub(super) const CHECKS: &[Check] = &[
                         format!("{}", port.config.line),
                         "Nothing is decoded at either end.",
                         "Use the radio's data connection (kind = \"data_port\"), or afsk1200.",
+                    ));
+                }
+            }
+        },
+    },
+    Check {
+        id: "emphasis-on-ssb",
+        severity: Attention,
+        reason: "Single sideband sends every tone as loud as it gets it.",
+        source: PRACTICE,
+        look: |view, out| {
+            for (port, _) in radios(view).filter(|(_, radio)| !radio.kind.is_fm()) {
+                if port.config.pre_emphasis_db_per_octave != 0.0 {
+                    out.push(port.say(
+                        "pre_emphasis_db_per_octave",
+                        "single sideband needs no pre-emphasis",
+                        format!("{} dB per octave", port.config.pre_emphasis_db_per_octave),
+                        "The lower tone is sent weaker, and nothing at the other end raises it.",
+                        "Leave pre_emphasis_db_per_octave out.",
+                    ));
+                }
+            }
+        },
+    },
+    Check {
+        id: "emphasis-twice",
+        severity: Attention,
+        reason: "A microphone input has a pre-emphasis of its own.",
+        source: PRACTICE,
+        look: |view, out| {
+            for (port, radio) in radios(view) {
+                let microphone = matches!(radio.kind, RadioKind::VhfFm | RadioKind::Handheld);
+                if microphone && port.config.pre_emphasis_db_per_octave != 0.0 {
+                    out.push(port.say(
+                        "pre_emphasis_db_per_octave",
+                        "the higher tone is raised twice",
+                        format!(
+                            "{} dB per octave here, and the microphone input's own",
+                            port.config.pre_emphasis_db_per_octave
+                        ),
+                        "The lower tone arrives weak, and the higher one takes all the deviation.",
+                        "Leave it out, or use the radio's flat data input (kind = \"data_port\").",
                     ));
                 }
             }

@@ -4,7 +4,7 @@ use dunlin_modem::{Mode, NAMED_PAIRS, NamedPair, SHIFT_BAUD, TONE_BAUD, TONE_HZ}
 use dunlin_station::port::FecStrength;
 
 use super::{MOST_REPEATERS, NAME};
-use crate::measure::{DBFS, HZ, MIN, MS, Number, S, Span};
+use crate::measure::{DB_PER_OCTAVE, DBFS, HZ, MIN, MS, Number, S, Span};
 use crate::rule::{Call, Calls, Choice, Figures, Share, Whole, Words, YesNo};
 use crate::setting::{Preset, Setting};
 
@@ -112,6 +112,22 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
     Preset::Always("0"),
     "Added to both transmitted tones, to correct a dial that cannot be set finely enough. Only \
      for modes with tones (afsk300, afsk1200).";
+
+    FOLLOW: Number = Number { unit: &HZ, from: 0.0, to: 100.0 }, "follow_most_hz",
+    Preset::Always("0"),
+    "How far the transmitted tones may be moved for a station in a talk that is heard off the \
+     middle, so that it hears this one in its middle. 0: never. It is for the error of the \
+     other; turn the dial for your own. It takes three frames heard straight from that station \
+     within ten minutes, and stands in place of tone_offset_hz for that station. Only for modes \
+     that look for their tones (afsk300), not with [port.controller].";
+
+    PRE_EMPHASIS: Number = Number { unit: &DB_PER_OCTAVE, from: 0.0, to: 6.0 },
+    "pre_emphasis_db_per_octave", Preset::Always("0"),
+    "How much higher a tone is sent than one an octave below. The higher tone keeps level_dbfs, \
+     the lower one goes down: by 5.2 dB at 6 dB per octave with tones of 1200 and 2200 Hz. For FM \
+     radios whose sound input is flat (data connection), when the others hear through the \
+     de-emphasis of a loudspeaker output; a microphone input does it by itself. Only for modes \
+     with tones, not with [port.controller].";
 
     FEC: Figures<Option<FecStrength>> = Figures(FEC_STRENGTHS), "fec_check_octets",
     Preset::Always("0"),

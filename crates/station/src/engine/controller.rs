@@ -28,13 +28,21 @@ impl Station {
     }
 
     /// The frames of one transmission, in the form in which the port's medium takes them.
-    pub(super) fn carried(&mut self, port: PortId, frames: Vec<Vec<u8>>) -> Output {
+    /// `offset_hz` is where its tones go, if not where the port always has them.
+    pub(super) fn carried(
+        &mut self,
+        port: PortId,
+        frames: Vec<Vec<u8>>,
+        offset_hz: Option<f32>,
+    ) -> Output {
         let channel = self.channel(port);
         match channel.config.medium {
-            Medium::Sound => Output::Transmit {
-                port,
-                samples: channel.transmitter.transmission(&frames),
-            },
+            Medium::Sound => {
+                let transmitter = &channel.transmitter;
+                let moved = offset_hz.and_then(|hz| transmitter.transmission_at(&frames, hz).ok());
+                let samples = moved.unwrap_or_else(|| transmitter.transmission(&frames));
+                Output::Transmit { port, samples }
+            }
             Medium::Controller => Output::SendFrames {
                 port,
                 airtime: channel.transmitter.airtime(&frames),

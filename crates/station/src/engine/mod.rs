@@ -4,6 +4,7 @@
 mod alarms;
 mod client;
 mod controller;
+mod follow;
 mod gate;
 mod identify;
 mod links;

@@ -72,6 +72,7 @@ impl Station {
             ends = ends.pop().into_iter().collect();
         }
         let test = test.and_then(|_| self.test_output(port));
+        let aim = self.aim(now, port, &taken);
         self.channel(port).identity.begins(now, said, now + airtime);
         self.key_down(now, port, airtime);
         for (queued, end) in taken.into_iter().zip(ends) {
@@ -80,6 +81,7 @@ impl Station {
             if let Some((_, what)) = &test {
                 block.what.clone_from(what);
             }
+            block.why = aim.as_ref().map(|aim| aim.words.clone());
             let block = self.strips.add(block);
             self.watch_sent(now, port, &queued.octets);
             self.count_client_frames(now, queued.origin, 1);
@@ -94,7 +96,7 @@ impl Station {
         }
         let output = match test {
             Some((output, _)) => output,
-            None => self.carried(port, octets),
+            None => self.carried(port, octets, aim.map(|aim| aim.offset_hz)),
         };
         self.outputs.push_back(output);
         self.tell_links_of_channel(now, port);

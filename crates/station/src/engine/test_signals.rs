@@ -259,7 +259,7 @@ impl Station {
         } = channel.parts(run.signal, run.length);
         let what = format!("test signal: {}", name(run.signal));
         if channel.config.medium == Medium::Controller {
-            return Some((self.carried(port, frames), what));
+            return Some((self.carried(port, frames, None), what));
         }
         let sound = channel.transmitter.test(&steady, flags, &frames).ok()?;
         let samples = sound;

@@ -21,6 +21,9 @@ pub struct TransmitterSettings {
     pub level_dbfs: f32,
     /// How far both tones are moved up, hertz: -500 to 500, 0 for modes without tones.
     pub offset_hz: f32,
+    /// How much higher a tone is sent than one an octave below, dB per octave: 0 to 6, 0 for
+    /// modes without tones. The higher tone keeps the level.
+    pub pre_emphasis_db_per_octave: f32,
     /// How frames are protected by forward error correction; `None` sends them plainly.
     pub fec: Option<FecStrength>,
 }
@@ -33,6 +36,7 @@ impl Default for TransmitterSettings {
             tail: Duration::from_millis(20),
             level_dbfs: -6.0,
             offset_hz: 0.0,
+            pre_emphasis_db_per_octave: 0.0,
             fec: None,
         }
     }
@@ -60,6 +64,7 @@ impl Transmitter {
             tail,
             level_dbfs,
             offset_hz,
+            pre_emphasis_db_per_octave,
             fec,
         } = settings;
         let line = line.into();
@@ -69,6 +74,7 @@ impl Transmitter {
             TransmitSettings {
                 level_dbfs,
                 offset_hz,
+                pre_emphasis_db_per_octave,
             },
         )?;
         let flags = |d: Duration| (d.as_secs_f64().min(60.0) * f64::from(line.baud()) / 8.0).ceil();
@@ -99,6 +105,24 @@ impl Transmitter {
             self.modulator.modulate(&self.bits(frames), &mut out);
         }
         out
+    }
+
+    /// The same transmission with the tones `offset_hz` above where the mode has them, in place
+    /// of the usual offset. It takes as long.
+    ///
+    /// # Errors
+    /// An offset outside -500 to 500 Hz, or a mode without tones.
+    pub fn transmission_at(
+        &self,
+        frames: &[Vec<u8>],
+        offset_hz: f32,
+    ) -> Result<Vec<f32>, ModemError> {
+        let modulator = self.modulator.with_offset(offset_hz)?;
+        let mut out = Vec::new();
+        if !frames.is_empty() {
+            modulator.modulate(&self.bits(frames), &mut out);
+        }
+        Ok(out)
     }
 
     /// How long [`transmission`](Transmitter::transmission) of these frames sounds.

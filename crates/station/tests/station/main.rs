@@ -6,6 +6,7 @@ mod clients;
 mod controllers;
 mod desk;
 mod faults;
+mod following;
 mod gate;
 mod hardship;
 mod hearing;

@@ -49,6 +49,8 @@ pub fn port(name: &str, mode: Mode, own: &str) -> PortConfig {
         may_transmit: true,
         level_dbfs: -6.0,
         offset_hz: 0.0,
+        pre_emphasis_db_per_octave: 0.0,
+        follow_most_hz: 0.0,
         fec: None,
         timing: Timing {
             key_up_delay: Duration::from_millis(200),
