@@ -6,8 +6,8 @@ use dunlin_ax25::Frame;
 use dunlin_ax25::wire::{AddressField, Repeater};
 use dunlin_clock::Instant;
 
-use crate::event::{Block, BlockKind, PortId, ms};
-use crate::port::{FecReport, ReceptionReport};
+use crate::event::{Block, BlockKind, GuessView, PortId, ms};
+use crate::port::{FecReport, Guess, ReceptionReport};
 use crate::words;
 
 /// Blocks kept for a snapshot of each port.
@@ -84,6 +84,7 @@ pub(crate) fn blank(port: PortId, kind: BlockKind, start: Instant, end: Option<I
         twist_db: None,
         snr_db: None,
         why: None,
+        guess: None,
     }
 }
 
@@ -125,6 +126,20 @@ pub(crate) fn measured(block: &mut Block, report: &ReceptionReport) {
     block.twist_db = report.twist_db;
     block.snr_db = report.snr_db;
     block.why = report.fec.map(corrected).or_else(|| repaired(report));
+}
+
+/// Adds a guess at what could not be read. Who sent it stays unknown: it is no frame.
+pub(crate) fn guessed(block: &mut Block, guess: &Guess) {
+    let why = block.why.take().unwrap_or_default();
+    let (text, sure) = (guess.text(), guess.how_sure());
+    block.why = Some(format!("{why}; a guess at it: {text} ({sure})"));
+    block.guess = Some(GuessView {
+        from: guess.from(),
+        text,
+        octets: guess.octets().to_vec(),
+        doubtful: guess.doubtful(),
+        address: guess.address(),
+    });
 }
 
 /// That a frame was repaired, and how sure it is, for people.

@@ -38,6 +38,7 @@ fn frame(id: u64) -> Event {
         twist_db: None,
         snr_db: None,
         why: None,
+        guess: None,
     })
 }
 

@@ -143,6 +143,8 @@ fn block(row: &Row<'_>) -> rusqlite::Result<Kept<Block>> {
         twist_db: row.get("twist_db")?,
         snr_db: row.get("snr_db")?,
         why: row.get("why")?,
+        // What was guessed stands in `why`; nothing else of it is kept.
+        guess: None,
     };
     kept(row, "frame", block)
 }

@@ -38,6 +38,7 @@ fn block(id: u64) -> Event {
         twist_db: Some(1.5),
         snr_db: None,
         why: None,
+        guess: None,
     })
 }
 

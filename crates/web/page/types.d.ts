@@ -19,6 +19,16 @@ export interface Block {
   twist_db: number | null;
   snr_db: number | null;
   why: string | null;
+  guess: Guess | null;
+}
+
+/** What an unreadable block may have been. Never a frame. */
+export interface Guess {
+  from: string;
+  text: string;
+  octets: string;
+  doubtful: number[];
+  address: number;
 }
 
 export interface PortView {

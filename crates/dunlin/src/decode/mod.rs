@@ -5,7 +5,9 @@
 //! ([`survey`]).
 
 mod args;
+mod finding;
 mod found;
+mod guessed;
 mod job;
 mod merge;
 mod pair;
@@ -33,6 +35,7 @@ use dunlin_modem::Line;
 
 pub use args::DecodeArgs;
 use args::choose_channel;
+use finding::Finding;
 use job::{Cut, Outcome, STRETCH_S, Task};
 use pcap::Capture;
 use progress::Progress;
@@ -78,7 +81,12 @@ pub fn run(args: &DecodeArgs) -> anyhow::Result<ExitCode> {
             {
                 return Err(error);
             }
-            eprintln!("dunlin: {} {error:#}", file.display());
+            let sentence = format!("{error:#}");
+            // What was wrong with the sound is among the findings of the recording itself.
+            if args.json && !error.is::<Told>() {
+                Finding::of_error(&sentence).json(&mut out, &file.display().to_string())?;
+            }
+            eprintln!("dunlin: {} {sentence}", file.display());
             code = ExitCode::FAILURE;
         }
         if STOP.load(Relaxed) {
@@ -144,6 +152,7 @@ fn decode(
     let sinks = Sinks {
         out,
         json: args.json,
+        guesses: args.guesses || !args.json,
         capture,
         state,
         wanted: args.frame,
@@ -171,7 +180,10 @@ fn decode(
         let Some(found) = &ended.picked else {
             bail!("has no frame {number} to draw; it has {}", ended.frames);
         };
-        picture::save(to, path, channel, rate, number, found)?;
+        // Each mode was listened for on one line.
+        let line = lines.iter().find(|line| line.mode() == found.mode);
+        let line = line.copied().unwrap_or_else(|| found.mode.into());
+        picture::save(to, path, channel, (line, rate), number, found)?;
     }
     said
 }
@@ -213,6 +225,11 @@ fn listen<W: Write>(
     Ok((session.end()?, missing_s))
 }
 
+/// What a finding has told already; a sentence that follows the file's name.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+struct Told(String);
+
 /// Says what was wrong with a file that has been decoded as far as it goes.
 fn complain(
     seconds: f64,
@@ -234,11 +251,11 @@ fn complain(
         bail!("holds no sound: its header is there, but no samples follow");
     }
     if survey.not_numbers > 0 {
-        bail!(
+        bail!(Told(format!(
             "is damaged: {} of its {samples} samples are not numbers and were taken as silence; \
              the rest is decoded",
             survey.not_numbers
-        );
+        )));
     }
     Ok(())
 }

@@ -388,6 +388,7 @@ mod tests {
             twist_db: None,
             snr_db: None,
             why: None,
+            guess: None,
         }
     }
 

@@ -8,7 +8,7 @@ use super::Station;
 use crate::channel::{Origin, Queued};
 use crate::event::{BlockKind, Event, Note, PortId, Urgency, ms};
 use crate::links::{self, LinkKey};
-use crate::port::{ReceiverEvent, ReceptionReport, SoundKind, TonesAdvice};
+use crate::port::{Guess, ReceiverEvent, ReceptionReport, SoundKind, TonesAdvice};
 use crate::strip;
 use crate::words;
 
@@ -52,9 +52,14 @@ impl Station {
                     let span = self.span_of(now, port, &report);
                     self.frame(now, port, &octets, span, Some(&report));
                 }
-                ReceiverEvent::Unreadable { reason, report } => {
+                ReceiverEvent::Unreadable {
+                    reason,
+                    report,
+                    guess,
+                } => {
                     let span = self.span_of(now, port, &report);
-                    self.unreadable(port, &reason.to_string(), span, Some(&report));
+                    let heard = Some((&report, guess.as_deref()));
+                    self.unreadable(port, &reason.to_string(), span, heard);
                 }
                 ReceiverEvent::Energy { on, at } => {
                     let at = self.moment(now, port, at);
@@ -110,14 +115,17 @@ impl Station {
         port: PortId,
         reason: &str,
         (start, end): Span,
-        report: Option<&ReceptionReport>,
+        heard: Option<(&ReceptionReport, Option<&Guess>)>,
     ) {
         let mut block = strip::blank(port, BlockKind::Unreadable, start, Some(end));
-        if let Some(report) = report {
+        if let Some((report, _)) = heard {
             strip::measured(&mut block, report);
         }
-        let snr_db = report.and_then(|r| r.snr_db);
+        let snr_db = heard.and_then(|(r, _)| r.snr_db);
         block.why = Some(strip::why_unreadable(reason, snr_db));
+        if let Some((_, Some(guess))) = heard {
+            strip::guessed(&mut block, guess);
+        }
         let block = self.strips.add(block);
         self.tell(Event::Block(block));
     }
@@ -142,7 +150,7 @@ impl Station {
     ) {
         let Ok((field, _)) = AddressField::decode(octets) else {
             let reason = "passes its check but has no AX.25 address field";
-            return self.unreadable(port, reason, (start, end), report);
+            return self.unreadable(port, reason, (start, end), report.map(|r| (r, None)));
         };
         let mut block = strip::blank(port, BlockKind::Heard, start, Some(end));
         strip::describe(&mut block, octets);

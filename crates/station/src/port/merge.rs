@@ -4,7 +4,9 @@
 use std::collections::VecDeque;
 
 use dunlin_clock::SampleCount;
+use dunlin_framing::RejectReason;
 
+use super::guess::Guess;
 use super::receiver::{ReceiverEvent, ReceptionReport, UnreadableReason};
 
 /// Edges of the carrier and spans of frames that are remembered.
@@ -25,7 +27,7 @@ pub(super) struct Merger {
     /// samples.
     settling: u64,
     frames: VecDeque<(Vec<u8>, ReceptionReport)>,
-    complaints: VecDeque<(UnreadableReason, ReceptionReport)>,
+    complaints: VecDeque<(Complaint, ReceptionReport)>,
     /// Frames that were given out lately.
     given: VecDeque<Given>,
     carrier: VecDeque<(bool, SampleCount)>,
@@ -38,6 +40,13 @@ pub(super) struct Merger {
 struct Given {
     octets: Vec<u8>,
     place: Span,
+}
+
+/// What nobody could read.
+#[derive(Clone, Debug)]
+struct Complaint {
+    reason: UnreadableReason,
+    guess: Option<Box<Guess>>,
 }
 
 pub(super) type Span = (SampleCount, SampleCount);
@@ -132,17 +141,36 @@ impl Merger {
         if 2 * self.heard_within(place) < length {
             return;
         }
-        match self
-            .complaints
-            .iter_mut()
-            .find(|(_, r)| shared(span(r), place) > 0)
-        {
+        let about = |(_, r): &&mut (Complaint, ReceptionReport)| shared(span(r), place) > 0;
+        match self.complaints.iter_mut().find(about) {
             // The longest span says most.
-            Some(known) if length > known.1.end.0.saturating_sub(known.1.start.0) => {
-                *known = (reason, report)
+            Some((known, r)) if length > r.end.0.saturating_sub(r.start.0) => {
+                known.reason = reason;
+                *r = report;
             }
             Some(_) => {}
-            None => self.complaints.push_back((reason, report)),
+            None => {
+                let guess = None;
+                self.complaints
+                    .push_back((Complaint { reason, guess }, report));
+            }
+        }
+    }
+
+    /// A branch guesses what it could not read. Of one transmission the surest guess stays.
+    pub(super) fn guess(&mut self, guess: Guess) {
+        let place = span(guess.report());
+        self.complaint(
+            UnreadableReason::Rejected(RejectReason::BadFcs),
+            guess.report().clone(),
+        );
+        let about = |(_, r): &&mut (Complaint, ReceptionReport)| shared(span(r), place) > 0;
+        let Some((complaint, _)) = self.complaints.iter_mut().find(about) else {
+            return; // Where nothing was heard nothing is guessed.
+        };
+        let known = complaint.guess.as_ref().map_or(0.0, |g| g.address());
+        if guess.address() > known {
+            complaint.guess = Some(Box::new(guess));
         }
     }
 
@@ -184,7 +212,7 @@ impl Merger {
             remember(&mut self.given, given);
             out.push(ReceiverEvent::Frame { octets, report });
         }
-        while let Some((reason, report)) = take_ripe(&mut self.complaints, settled) {
+        while let Some((complaint, report)) = take_ripe(&mut self.complaints, settled) {
             let place = span(&report);
             let read = |s: Span| shared(s, place) > 0;
             let begins_in = |s: &Span| (s.0..=s.1).contains(&place.0);
@@ -192,7 +220,12 @@ impl Merger {
             let is_read = self.given.iter().any(|g| read(g.place))
                 || self.frames.iter().any(|(_, r)| read(span(r)));
             if !is_check && !is_read {
-                out.push(ReceiverEvent::Unreadable { reason, report });
+                let Complaint { reason, guess } = complaint;
+                out.push(ReceiverEvent::Unreadable {
+                    reason,
+                    report,
+                    guess,
+                });
             }
         }
     }
@@ -222,8 +255,6 @@ fn is_better(a: &ReceptionReport, b: &ReceptionReport) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use dunlin_framing::RejectReason;
-
     use super::*;
 
     fn report(start: u64, end: u64, snr_db: f32) -> ReceptionReport {
@@ -299,7 +330,8 @@ mod tests {
             all(&mut merger),
             [ReceiverEvent::Unreadable {
                 reason: bad(),
-                report: report(1000, 2000, 3.0)
+                report: report(1000, 2000, 3.0),
+                guess: None
             }]
         );
         merger.complaint(bad(), report(3000, 3500, 3.0));
@@ -401,6 +433,48 @@ mod tests {
         merger.frame(vec![1], report(2103, 3103, 12.0));
         merger.frame(vec![1], report(4103, 5103, 12.0));
         assert_eq!(all(&mut merger), [frame(&[1], report(4103, 5103, 12.0))]);
+    }
+
+    fn guess(start: u64, end: u64, octet: u8, head: f32) -> Guess {
+        let guess = dunlin_framing::Guess {
+            octets: vec![octet; 15],
+            certainty: vec![1.0; 15],
+            head,
+            whole: 0.1,
+            start: SampleCount(start),
+            end: SampleCount(end),
+        };
+        Guess::new(guess, report(start, end, 3.0))
+    }
+
+    #[test]
+    fn of_one_transmission_the_surest_guess_is_told_and_none_beside_a_frame() {
+        let mut merger = Merger::new(100, 100);
+        merger.guess(guess(1000, 2000, 9, 0.99));
+        assert_eq!(all(&mut merger), [], "nothing was heard");
+        merger.carrier(true, SampleCount(0));
+        merger.guess(guess(1000, 2000, 1, 0.6));
+        merger.guess(guess(1002, 2001, 2, 0.9));
+        merger.guess(guess(1001, 2000, 3, 0.7));
+        merger.complaint(bad(), report(900, 2100, 3.0));
+        let told = all(&mut merger);
+        let [
+            ReceiverEvent::Unreadable {
+                report,
+                guess: Some(told),
+                ..
+            },
+        ] = &told[..]
+        else {
+            panic!("one complaint with a guess: {told:?}");
+        };
+        assert_eq!((report.start, told.octets()[0]), (SampleCount(900), 2));
+        merger.guess(guess(3000, 4000, 1, 0.9));
+        merger.frame(vec![1], self::report(2990, 3990, 8.0));
+        assert!(matches!(
+            &all(&mut merger)[..],
+            [ReceiverEvent::Frame { .. }]
+        ));
     }
 
     #[test]

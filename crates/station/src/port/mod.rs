@@ -6,6 +6,7 @@
 
 pub(crate) mod address;
 mod advice;
+mod guess;
 mod merge;
 mod pair;
 mod receiver;
@@ -15,6 +16,7 @@ mod transmitter;
 pub use advice::TonesAdvice;
 pub use dunlin_framing::{FecStrength, most_bits};
 pub use dunlin_modem::sense::SoundKind;
+pub use guess::Guess;
 pub use pair::{HeardOn, Input, PairEvent, PairReceiver};
 pub use receiver::{FecReport, Receiver, ReceiverEvent, ReceptionReport, UnreadableReason};
 pub use sound::ChannelSound;

@@ -160,6 +160,7 @@ impl Bands {
             twist_db: None,
             snr_db: None,
             why: None,
+            guess: None,
         };
         self.next_id += 1;
         picture.tell(Event::Block(block.clone()));
@@ -253,6 +254,7 @@ fn tones(heard: &Block) -> Block {
         text: String::new(),
         octets: Vec::new(),
         why: None,
+        guess: None,
         ..heard.clone()
     }
 }
