@@ -217,7 +217,8 @@ impl Repairer {
         if self.stretch.broken() > MOST_EVENTS {
             return None;
         }
-        let plain = self.is_plain(from, to);
+        // Where no rivals are told nobody knows how sure anything is.
+        let plain = self.is_plain(from, to) && doubt.told > 0.0;
         if let Some(guesser) = self.guesser.as_mut() {
             guesser.begin();
         }

@@ -161,7 +161,7 @@ export interface Stop {
 }
 
 export type AlarmKind =
-  | 'waiting' | 'deaf' | 'unheard' | 'stuck' | 'device' | 'key_line' | 'disk' | 'clock' | 'restarts';
+  | 'waiting' | 'deaf' | 'sound' | 'unheard' | 'stuck' | 'device' | 'key_line' | 'disk' | 'clock' | 'restarts';
 
 export interface AlarmView {
   kind: AlarmKind;

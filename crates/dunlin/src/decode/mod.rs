@@ -49,6 +49,9 @@ use work::Shared;
 /// Set by Ctrl-C.
 static STOP: AtomicBool = AtomicBool::new(false);
 
+/// Less than this behind the sound is an odd end, seconds.
+const LEAST_UNCLAIMED_S: f64 = 0.1;
+
 /// Carries the command out.
 ///
 /// # Errors
@@ -82,9 +85,12 @@ pub fn run(args: &DecodeArgs) -> anyhow::Result<ExitCode> {
                 return Err(error);
             }
             let sentence = format!("{error:#}");
-            // What was wrong with the sound is among the findings of the recording itself.
-            if args.json && !error.is::<Told>() {
-                Finding::of_error(&sentence).json(&mut out, &file.display().to_string())?;
+            let finding = match error.downcast_ref::<Flaw>() {
+                Some(flaw) => flaw.finding.clone(),
+                None => Some(Finding::of_error(&sentence)),
+            };
+            if let (true, Some(finding)) = (args.json, finding) {
+                finding.json(&mut out, &file.display().to_string())?;
             }
             eprintln!("dunlin: {} {sentence}", file.display());
             code = ExitCode::FAILURE;
@@ -129,7 +135,8 @@ fn decode(
         return pair::decode(args, path, out);
     }
     let name = path.display().to_string();
-    let file = WavFile::open(path)?;
+    let mut file = WavFile::open(path)?;
+    let unclaimed_s = file.unclaimed_s().unwrap_or(0.0);
     let channel = choose_channel(args.channel, file.channels)?;
     let rate = SampleRate::new(file.rate).context("has no sample rate")?;
     let lines = args.lines(rate)?;
@@ -164,7 +171,8 @@ fn decode(
         rate,
     };
     let modes = lines.iter().map(Line::mode).collect();
-    let session = Session::new(sinks, &name, rate, modes)?;
+    let mut session = Session::new(sinks, &name, rate, modes)?;
+    session.remark(more_than_promised(unclaimed_s));
     let (ended, missing_s) = listen(args.workers(), path, file, &lines, &shared, session, done)?;
     let said = complain(
         ended.seconds,
@@ -225,10 +233,15 @@ fn listen<W: Write>(
     Ok((session.end()?, missing_s))
 }
 
-/// What a finding has told already; a sentence that follows the file's name.
+/// What is wrong with a recording that was decoded as far as it goes: a sentence that follows the file's
+/// name.
 #[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-struct Told(String);
+#[error("{sentence}")]
+struct Flaw {
+    sentence: String,
+    /// The same in its parts; `None` if it is among the findings about the sound.
+    finding: Option<Finding>,
+}
 
 /// Says what was wrong with a file that has been decoded as far as it goes.
 fn complain(
@@ -238,24 +251,69 @@ fn complain(
     missing_s: f64,
 ) -> anyhow::Result<()> {
     let samples = survey.samples;
+    let lost = "frames behind that are not among those told";
+    let again = "copy or record it again";
     if let Some((at_s, error)) = failed {
-        bail!("could be read only up to {at_s:.1} s ({error}); what came before is decoded");
+        bail!(Flaw {
+            sentence: format!(
+                "could be read only up to {at_s:.1} s ({error}); what came before is decoded"
+            ),
+            finding: Some(Finding::new(
+                "The recording could not be read to its end",
+                format!("after {at_s:.1} s: {error}"),
+                lost,
+                again,
+            )),
+        });
     }
     if missing_s > 0.0 {
-        bail!(
-            "is cut off after {seconds:.1} s: its header promises {missing_s:.1} s more; what is \
-             there is decoded"
-        );
+        bail!(Flaw {
+            sentence: format!(
+                "is cut off after {seconds:.1} s: its header promises {missing_s:.1} s more; what is \
+                 there is decoded"
+            ),
+            finding: Some(Finding::new(
+                "The recording is cut off",
+                format!(
+                    "it ends after {seconds:.1} s, and its header promises {missing_s:.1} s more"
+                ),
+                lost,
+                again,
+            )),
+        });
     }
     if samples == 0 {
-        bail!("holds no sound: its header is there, but no samples follow");
+        bail!(Flaw {
+            sentence: "holds no sound: its header is there, but no samples follow".into(),
+            finding: Some(Finding::new(
+                "The recording holds no sound",
+                "its header is there, but no samples follow",
+                "there is nothing in it to decode",
+                again,
+            )),
+        });
     }
     if survey.not_numbers > 0 {
-        bail!(Told(format!(
-            "is damaged: {} of its {samples} samples are not numbers and were taken as silence; \
-             the rest is decoded",
-            survey.not_numbers
-        )));
+        bail!(Flaw {
+            sentence: format!(
+                "is damaged: {} of its {samples} samples are not numbers and were taken as silence; \
+                 the rest is decoded",
+                survey.not_numbers
+            ),
+            finding: None,
+        });
     }
     Ok(())
+}
+
+/// A finding about sound behind what the header claims.
+fn more_than_promised(unclaimed_s: f64) -> Option<Finding> {
+    (unclaimed_s >= LEAST_UNCLAIMED_S).then(|| {
+        Finding::new(
+            "The recording is longer than its header says",
+            format!("about {unclaimed_s:.1} s more follow behind its end"),
+            "they are not decoded",
+            "mend the header: a program that writes WAV files anew does, or record again",
+        )
+    })
 }

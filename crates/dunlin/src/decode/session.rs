@@ -31,6 +31,8 @@ pub struct Session<'a, W> {
     surveys: BTreeMap<u64, Survey>,
     failed: Option<(u64, io::Error)>,
     tally: Tally,
+    /// What is wrong with the file itself.
+    remarks: Vec<Finding>,
     tones: Vec<Tones>,
     guesses: Vec<Guessed>,
     /// Where frames lay.
@@ -115,6 +117,7 @@ impl<'a, W: Write> Session<'a, W> {
                 modes,
                 ..Tally::default()
             },
+            remarks: Vec::new(),
             tones: Vec::new(),
             guesses: Vec::new(),
             frames: Vec::new(),
@@ -122,6 +125,11 @@ impl<'a, W: Write> Session<'a, W> {
             gatherer: Gatherer::default(),
             picked: None,
         })
+    }
+
+    /// Something is wrong with the file itself, to be told with the findings about its sound.
+    pub fn remark(&mut self, finding: Option<Finding>) {
+        self.remarks.extend(finding);
     }
 
     /// These jobs are to be done, and this is what an earlier run has done of them. Returns the
@@ -256,7 +264,8 @@ impl<'a, W: Write> Session<'a, W> {
             whole.append(survey);
         }
         let seconds = whole.samples as f64 / self.rate.hz_f64();
-        let mut findings = survey::findings(&whole, self.rate, &self.tally);
+        let mut findings = std::mem::take(&mut self.remarks);
+        findings.extend(survey::findings(&whole, self.rate, &self.tally));
         findings.extend(tones::findings(
             std::mem::take(&mut self.tones),
             &self.spans,

@@ -342,7 +342,7 @@ fn level(survey: &Survey) -> Option<Finding> {
             "turn the level down before the sound is written as integers or played",
         ));
     }
-    (peak < -60.0).then(|| {
+    (peak < -60.0 && survey.peak > 0.0).then(|| {
         Finding::new(
             "The sound is very quiet",
             format!("its highest peak is {peak:.0} dBFS"),

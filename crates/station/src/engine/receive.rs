@@ -33,6 +33,8 @@ impl Station {
         if !samples.is_empty() {
             channel.gate.heard_sound(now, deaf);
         }
+        let rate = channel.config.rate;
+        channel.watch.sound.take(now, samples, rate, deaf);
         let Some(receiver) = &mut channel.receiver else {
             return; // A driver's mistake: the controller hears for this port.
         };
