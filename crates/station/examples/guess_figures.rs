@@ -82,7 +82,7 @@ fn row(mode: Mode, eb_n0_db: f64, frames: u32) -> Tally {
         key_up_delay: Duration::from_secs_f64(160.0 / f64::from(mode.baud())),
         ..TransmitterSettings::default()
     };
-    let mut transmitter = Transmitter::new(mode, rate, settings).expect("fits");
+    let transmitter = Transmitter::new(mode, rate, settings).expect("fits");
     let mut tally = Tally::default();
     for _ in 0..frames {
         let sent = frame(&mut chance);
