@@ -137,41 +137,40 @@ impl Merger {
     /// A branch found something that was no frame. Only counts where data was heard.
     pub(super) fn complaint(&mut self, reason: UnreadableReason, report: ReceptionReport) {
         let place = span(&report);
-        let length = place.1.0.saturating_sub(place.0.0);
-        if 2 * self.heard_within(place) < length {
-            return;
-        }
-        let about = |(_, r): &&mut (Complaint, ReceptionReport)| shared(span(r), place) > 0;
-        match self.complaints.iter_mut().find(about) {
-            // The longest span says most.
-            Some((known, r)) if length > r.end.0.saturating_sub(r.start.0) => {
-                known.reason = reason;
-                *r = report;
-            }
-            Some(_) => {}
-            None => {
-                let guess = None;
-                self.complaints
-                    .push_back((Complaint { reason, guess }, report));
-            }
+        if 2 * self.heard_within(place) >= place.1.0.saturating_sub(place.0.0) {
+            self.about(reason, report);
         }
     }
 
-    /// A branch guesses what it could not read. Of one transmission the surest guess stays.
+    /// A branch guesses what it could not read. Of one transmission the surest guess stays. A head as
+    /// frames have it tells of data better than the carrier, which weak signals do not raise.
     pub(super) fn guess(&mut self, guess: Guess) {
-        let place = span(guess.report());
-        self.complaint(
-            UnreadableReason::Rejected(RejectReason::BadFcs),
-            guess.report().clone(),
-        );
-        let about = |(_, r): &&mut (Complaint, ReceptionReport)| shared(span(r), place) > 0;
-        let Some((complaint, _)) = self.complaints.iter_mut().find(about) else {
-            return; // Where nothing was heard nothing is guessed.
-        };
+        let bad = UnreadableReason::Rejected(RejectReason::BadFcs);
+        let complaint = self.about(bad, guess.report().clone());
         let known = complaint.guess.as_ref().map_or(0.0, |g| g.address());
         if guess.address() > known {
             complaint.guess = Some(Box::new(guess));
         }
+    }
+
+    /// The complaint about a place, which there may be already.
+    fn about(&mut self, reason: UnreadableReason, report: ReceptionReport) -> &mut Complaint {
+        let place = span(&report);
+        let length = |r: &ReceptionReport| r.end.0.saturating_sub(r.start.0);
+        let known = |(_, r): &(Complaint, ReceptionReport)| shared(span(r), place) > 0;
+        let at = self.complaints.iter().position(known).unwrap_or_else(|| {
+            let guess = None;
+            let new = Complaint { reason, guess };
+            self.complaints.push_back((new, report.clone()));
+            self.complaints.len() - 1
+        });
+        let (complaint, told) = &mut self.complaints[at];
+        // The longest span says most.
+        if length(&report) > length(told) {
+            complaint.reason = reason;
+            *told = report;
+        }
+        complaint
     }
 
     /// How many samples of a span had the carrier on.
@@ -450,8 +449,8 @@ mod tests {
     #[test]
     fn of_one_transmission_the_surest_guess_is_told_and_none_beside_a_frame() {
         let mut merger = Merger::new(100, 100);
-        merger.guess(guess(1000, 2000, 9, 0.99));
-        assert_eq!(all(&mut merger), [], "nothing was heard");
+        merger.guess(guess(100, 900, 9, 0.99));
+        assert_eq!(all(&mut merger).len(), 1, "without a carrier too");
         merger.carrier(true, SampleCount(0));
         merger.guess(guess(1000, 2000, 1, 0.6));
         merger.guess(guess(1002, 2001, 2, 0.9));
