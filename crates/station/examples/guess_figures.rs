@@ -125,7 +125,7 @@ fn main() {
     for (mode, levels) in [
         (Mode::Afsk300, [4.0, 5.0, 6.0]),
         (Mode::Afsk1200, [5.0, 6.0, 7.0]),
-        (Mode::Fsk9600, [7.0, 8.0, 9.0]),
+        (Mode::Fsk9600, [4.5, 5.5, 6.5]),
     ] {
         for eb_n0_db in levels {
             let t = row(mode, eb_n0_db, frames);
