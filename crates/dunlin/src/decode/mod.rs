@@ -36,6 +36,7 @@ use dunlin_modem::Line;
 pub use args::DecodeArgs;
 use args::choose_channel;
 use finding::Finding;
+use found::Found;
 use job::{Cut, Outcome, STRETCH_S, Task};
 use pcap::Capture;
 use progress::Progress;
@@ -188,12 +189,16 @@ fn decode(
         let Some(found) = &ended.picked else {
             bail!("has no frame {number} to draw; it has {}", ended.frames);
         };
-        // Each mode was listened for on one line.
-        let line = lines.iter().find(|line| line.mode() == found.mode);
-        let line = line.copied().unwrap_or_else(|| found.mode.into());
+        let line = line_of(found, &lines);
         picture::save(to, path, channel, (line, rate), number, found)?;
     }
     said
+}
+
+/// The line on which a frame was heard: each mode was listened for on one.
+fn line_of(found: &Found, lines: &[Line]) -> Line {
+    let line = lines.iter().find(|line| line.mode() == found.mode);
+    line.copied().unwrap_or_else(|| found.mode.into())
 }
 
 /// Listens to a whole file. Also gives the seconds that its header promised and that are missing.
