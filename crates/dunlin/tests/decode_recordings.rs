@@ -54,6 +54,8 @@ fn decoded(file: &Path) -> Vec<Value> {
     let text = String::from_utf8(output.stdout).expect("UTF-8");
     text.lines()
         .map(|line| serde_json::from_str(line).expect("a JSON object a line"))
+        // Findings about the sound stand on lines of their own.
+        .filter(|line: &Value| line.get("frame").is_some())
         .collect()
 }
 

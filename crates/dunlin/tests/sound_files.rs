@@ -41,9 +41,13 @@ fn encode(dir: &TempDir, name: &str, more: &[&str]) -> PathBuf {
     path
 }
 
+/// The frames; findings about the sound stand on lines of their own.
 fn frames_of(out: &str) -> Vec<Value> {
-    out.lines()
-        .map(|line| serde_json::from_str(line).expect("JSON"))
+    let lines = out
+        .lines()
+        .map(|line| serde_json::from_str(line).expect("JSON"));
+    lines
+        .filter(|line: &Value| line.get("frame").is_some())
         .collect()
 }
 

@@ -9,6 +9,7 @@ mod deframe;
 mod encode;
 mod fcs;
 mod fx25;
+mod guess;
 mod history;
 pub mod kiss;
 mod reed_solomon;
@@ -23,6 +24,7 @@ pub use fx25::{
     FecStrength, Fx25Block, Fx25Read, Fx25Receiver, Protection, TAG_BITS, TAGS, Tag, encode_with,
     most_bits,
 };
+pub use guess::{DOUBTFUL, Guess, Plausible};
 pub use history::{Rival, SoftBit};
 pub use reed_solomon::{
     Corrections, LONGEST as LONGEST_CODEWORD, MOST_CHECK, ReedSolomon, Syndromes, Uncorrectable,

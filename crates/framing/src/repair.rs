@@ -8,6 +8,7 @@
 
 use std::collections::BinaryHeap;
 
+use crate::guess::{Guess, Guesser, Plausible};
 use crate::history::{History, Known};
 use crate::stretch::{Stretch, Verdict};
 use crate::{Limits, history::Doubt};
@@ -49,7 +50,7 @@ const MOST_EVENTS: usize = 3;
 const MOST_RIVALS: usize = 64;
 /// Combinations that are looked at in one stretch, most of which break the stuffing rule or
 /// do not overlap; bounds the time.
-const MOST_TRIED: usize = 1024;
+pub(crate) const MOST_TRIED: usize = 1024;
 /// Bits of the flag.
 const FLAG_BITS: u64 = 8;
 
@@ -80,15 +81,15 @@ pub(crate) struct Repaired {
 }
 
 /// Rivals taken together, by their places in the list of the cheapest.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Combination {
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Combination {
     cost: f32,
     members: [u8; MOST_EVENTS],
     length: usize,
 }
 
 impl Combination {
-    fn members(&self) -> &[u8] {
+    pub fn members(&self) -> &[u8] {
         &self.members[..self.length]
     }
 
@@ -126,6 +127,9 @@ pub struct Repairer {
     flips: Vec<usize>,
     octets: Vec<u8>,
     tested: u64,
+    /// On the reading that was last put to the judges.
+    verdict: Verdict,
+    guesser: Option<Guesser>,
 }
 
 impl Repairer {
@@ -143,7 +147,22 @@ impl Repairer {
             flips: Vec::with_capacity(MOST_EVENTS * 64),
             octets: Vec::with_capacity(limits.longest * 6 / 5 + 1),
             tested: 0,
+            verdict: Verdict::Impossible,
+            guesser: None,
         }
+    }
+
+    /// The same, but where no frame comes out it keeps a guess, if `plausible` thinks that its octets
+    /// are how a frame usually begins.
+    #[must_use]
+    pub fn guessing(mut self, plausible: Plausible) -> Self {
+        self.guesser = Some(Guesser::new(plausible));
+        self
+    }
+
+    /// Takes the best guess of the stretches that were searched since it was last taken.
+    pub(crate) fn take_guess(&mut self) -> Option<Guess> {
+        self.guesser.as_mut()?.take()
     }
 
     /// How far the search goes.
@@ -158,11 +177,14 @@ impl Repairer {
 
     /// Whether a stretch can hold a frame at all that could be put right.
     fn promising(&self, doubt: Doubt, from: &Mark, to: &Mark) -> bool {
-        let body = (to.end + 1).saturating_sub(from.end + 1 + FLAG_BITS) as usize;
-        let fits = body >= self.limits.shortest * 8 && body <= self.stretch.room();
         let likely = (-doubt.log_total - from.cost() - to.cost()).exp();
         let enough = likely >= self.settings.least_likely || self.is_plain(from, to);
-        fits && enough && doubt.errors <= self.settings.most_errors
+        self.fits(from, to) && enough && doubt.errors <= self.settings.most_errors
+    }
+
+    fn fits(&self, from: &Mark, to: &Mark) -> bool {
+        let body = (to.end + 1).saturating_sub(from.end + 1 + FLAG_BITS) as usize;
+        body >= self.limits.shortest * 8 && body <= self.stretch.room()
     }
 
     fn is_plain(&self, from: &Mark, to: &Mark) -> bool {
@@ -180,40 +202,116 @@ impl Repairer {
     ) -> Option<Repaired> {
         let flag = (from.end + 1).saturating_sub(FLAG_BITS);
         let doubt = history.doubt(flag.max(history.begin()), to.end + 1)?;
-        if *left == 0 || !self.promising(doubt, from, to) || !apart(from, to) {
+        if *left == 0 || !apart(from, to) {
             return None;
         }
         let (first, end) = (from.end + 1, to.end + 1 - FLAG_BITS);
+        let as_told = (-doubt.log_total - from.cost() - to.cost()).exp();
+        if !self.promising(doubt, from, to) {
+            if self.is_plain(from, to) && self.fits(from, to) {
+                self.guess_as_told(history, (first, end), as_told);
+            }
+            return None;
+        }
         self.lay(history, (from, to), first, end);
         if self.stretch.broken() > MOST_EVENTS {
             return None;
         }
-        let base = from.cost() + to.cost();
-        let as_told = (-doubt.log_total - base).exp();
-        let mut unexplained = 1.0;
-        if !refuted && let Some(found) = self.attempt(as_told, unexplained, left) {
-            return Some(self.with_marks(found, from, to));
+        // Where no rivals are told nobody knows how sure anything is.
+        let plain = self.is_plain(from, to) && doubt.told > 0.0;
+        if let Some(guesser) = self.guesser.as_mut() {
+            guesser.begin();
         }
-        unexplained -= as_told;
+        let mut unexplained = 1.0;
+        let found = self.try_readings(
+            history,
+            (from, to),
+            refuted,
+            as_told,
+            &mut unexplained,
+            left,
+        );
+        if found.is_none()
+            && plain
+            && let Some(guesser) = self.guesser.as_mut()
+        {
+            guesser.conclude(history, (first, end), &self.rivals, unexplained);
+        }
+        found.map(|found| self.with_marks(found, from, to))
+    }
+
+    /// Puts the readings of the stretch that is laid out to the judges, likeliest first.
+    fn try_readings(
+        &mut self,
+        history: &History,
+        (from, to): (&Mark, &Mark),
+        refuted: bool,
+        as_told: f64,
+        unexplained: &mut f64,
+        left: &mut usize,
+    ) -> Option<Repaired> {
+        let (first, end) = (from.end + 1, to.end + 1 - FLAG_BITS);
+        self.rivals.clear();
+        if !refuted && let Some(found) = self.attempt(as_told, *unexplained, left) {
+            return Some(found);
+        }
+        let verdict = self.stretch.verdict(&[]);
+        self.note_refuted(Combination::default(), as_told, verdict);
+        *unexplained -= as_told;
         self.choose_rivals(history, (from, to), first, end);
         self.heap.clear();
         self.offer(0, None);
         for _ in 0..MOST_TRIED {
             let next = self.heap.pop()?;
             let likely = as_told * f64::from(-next.cost).exp();
-            if likely < self.settings.least_likely * unexplained || *left == 0 {
+            if likely < self.settings.least_likely * *unexplained || *left == 0 {
                 return None;
             }
             self.grow(&next);
             if !self.collect_flips(&next, first) {
                 continue;
             }
-            if let Some(found) = self.attempt(likely, unexplained, left) {
-                return Some(self.with_marks(found, from, to));
+            if let Some(found) = self.attempt(likely, *unexplained, left) {
+                return Some(found);
             }
-            unexplained = (unexplained - likely).max(0.0);
+            self.note_refuted(next, likely, self.verdict);
+            *unexplained = (*unexplained - likely).max(0.0);
         }
         None
+    }
+
+    /// Tells the guesser that the reading at hand is refuted.
+    fn note_refuted(&mut self, members: Combination, likely: f64, verdict: Verdict) {
+        let Some(guesser) = self.guesser.as_mut() else {
+            return;
+        };
+        guesser.refuted(members, likely);
+        if verdict == Verdict::WrongFcs {
+            guesser.could_be(members, &self.stretch, &self.flips);
+        }
+    }
+
+    /// Keeps a guess of bits in which too many errors are expected to be put right, read as told.
+    fn guess_as_told(&mut self, history: &History, (first, end): (u64, u64), as_told: f64) {
+        if !self
+            .guesser
+            .as_ref()
+            .is_some_and(|g| g.is_worth(history, first, end))
+        {
+            return;
+        }
+        self.flips.clear();
+        self.rivals.clear();
+        self.stretch.lay((first..end).map(|i| history.bit(i)));
+        self.stretch.prepare();
+        if let Some(guesser) = self.guesser.as_mut() {
+            guesser.begin();
+        }
+        let verdict = self.stretch.verdict(&[]);
+        self.note_refuted(Combination::default(), as_told, verdict);
+        if let Some(guesser) = self.guesser.as_mut() {
+            guesser.conclude(history, (first, end), &self.rivals, 1.0 - as_told);
+        }
     }
 
     /// Lays out the bits between two flags.
@@ -304,6 +402,7 @@ impl Repairer {
     /// Puts one reading to the judges.
     fn attempt(&mut self, likely: f64, unexplained: f64, left: &mut usize) -> Option<Repaired> {
         let verdict = self.stretch.verdict(&self.flips);
+        self.verdict = verdict;
         if verdict == Verdict::Impossible {
             return None;
         }

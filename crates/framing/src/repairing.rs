@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use dunlin_clock::SampleCount;
 
+use crate::guess::Guess;
 use crate::history::{History, Known, SoftBit};
 use crate::repair::{Mark, Repairer};
 use crate::{Deframer, FLAG, Framed, Limits};
@@ -47,6 +48,7 @@ pub struct RepairingDeframer {
     left: usize,
     /// The flag that closes the last frame.
     claimed: u64,
+    guess: Option<Guess>,
 }
 
 impl RepairingDeframer {
@@ -59,6 +61,7 @@ impl RepairingDeframer {
             marks: VecDeque::with_capacity(MARKS),
             left: 0,
             claimed: 0,
+            guess: None,
         }
     }
 
@@ -74,6 +77,12 @@ impl RepairingDeframer {
     /// has come since its opening flag.
     pub fn open_since(&self) -> Option<SampleCount> {
         self.plain.open_since()
+    }
+
+    /// Takes the guess at what the last flag closed, if no frame came of it and the repairer makes
+    /// guesses.
+    pub fn take_guess(&mut self) -> Option<Guess> {
+        self.guess.take()
     }
 
     /// Takes one bit and appends what it completes.
@@ -196,8 +205,10 @@ impl RepairingDeframer {
                     repaired_bits: found.bits,
                     confidence: Some(found.confidence),
                 });
+                repairer.take_guess();
                 return;
             }
         }
+        self.guess = repairer.take_guess().or(self.guess.take());
     }
 }

@@ -190,6 +190,24 @@ impl Stretch {
             ones = if bit { ones + 1 } else { 0 };
         }
     }
+
+    /// Behind which bit each octet ends if `flips` (ascending) are read the other way, written over
+    /// `ends`.
+    pub fn octet_ends(&self, flips: &[usize], ends: &mut Vec<usize>) {
+        ends.clear();
+        let (mut ones, mut data) = (0, 0_usize);
+        let mut flips = flips.iter().copied().peekable();
+        for (i, &told) in self.line.iter().enumerate() {
+            let bit = told != flips.next_if_eq(&i).is_some();
+            if matches!(role(bit, ones), Role::Data) {
+                data += 1;
+                if data.is_multiple_of(8) {
+                    ends.push(i + 1);
+                }
+            }
+            ones = if bit { ones + 1 } else { 0 };
+        }
+    }
 }
 
 fn judge(legal: bool, right: bool) -> Verdict {

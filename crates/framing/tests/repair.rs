@@ -2,7 +2,8 @@
 
 use dunlin_clock::{Chance, SampleCount};
 use dunlin_framing::{
-    Framed, Limits, Reading, RepairSettings, Repairer, RepairingDeframer, Rival, SoftBit, encode,
+    DOUBTFUL, Framed, Guess, Limits, Reading, RepairSettings, Repairer, RepairingDeframer, Rival,
+    SoftBit, encode,
 };
 use proptest::prelude::*;
 
@@ -296,4 +297,118 @@ proptest! {
             prop_assert!((17..=longest).contains(&(octets.len() + 2)));
         }
     }
+}
+
+/// Addresses of usual letters, a control octet and a text, as `plausible` below wants them.
+fn sent_octets() -> Vec<u8> {
+    let mut octets: Vec<u8> = b"QM3BARpQA1SKY0".iter().map(|c| c << 1).collect();
+    octets[13] |= 1;
+    octets.extend([0x03, 0xF0]);
+    octets.extend(b"the quick brown fox jumps over the lazy dog");
+    octets
+}
+
+fn plausible(octets: &[u8]) -> Option<usize> {
+    let head = octets.get(..15)?;
+    (head[..14].iter().all(|o| o >> 1 >= 0x30) && head[14] == 3).then_some(15)
+}
+
+/// The guesses at a line.
+fn guesses(line: &Line) -> Vec<Guess> {
+    let mut repairer =
+        Repairer::new(Limits::default(), RepairSettings::default(), |_| true).guessing(plausible);
+    let mut deframer = RepairingDeframer::new(Limits::default());
+    let (mut out, mut guesses) = (Vec::new(), Vec::new());
+    for (i, (&bit, &rival)) in (0..).zip(line.bits.iter().zip(&line.rivals)) {
+        let soft = if bit { 1.0 } else { -1.0 };
+        let at = SampleCount(i);
+        deframer.push(SoftBit { soft, at, rival }, &mut repairer, &mut out);
+        guesses.extend(deframer.take_guess());
+    }
+    assert_eq!(frames(&out), [], "only what is no frame is guessed at");
+    guesses
+}
+
+/// The line of one frame between flags with rivals that are no danger at every bit.
+fn calm_line() -> Line {
+    let mut line = Line::new(encode(&[sent_octets()], 2, 2));
+    for at in 30..line.bits.len() - 20 {
+        line.mislead(at, 1, 9.0);
+    }
+    line
+}
+
+/// Where the text begins on the line, with two flags and no stuffing before it.
+const TEXT: usize = 16 + 17 * 8;
+
+#[test]
+fn a_frame_with_too_many_events_in_its_text_becomes_a_guess_that_tells_which_octets() {
+    let mut line = calm_line();
+    // Four events, one more than are put right together; each costs little.
+    let events = [0, 5, 11, 20].map(|octet| TEXT + 8 * octet + 3);
+    for at in events {
+        line.rivals[at] = None;
+        line.damage(at, 1, 0.4);
+    }
+    let found = guesses(&line);
+    let [guess] = &found[..] else {
+        panic!("one guess: {found:?}");
+    };
+    let sent = sent_octets();
+    assert_eq!(guess.octets.len(), sent.len());
+    assert_eq!(guess.octets[..15], sent[..15]);
+    assert!(guess.head > 0.75 && guess.whole < 0.5, "{guess:?}");
+    assert_eq!(
+        (guess.start, guess.end.0 as usize),
+        (SampleCount(16), line.bits.len() - 9)
+    );
+    let doubtful = |n: &usize| guess.certainty[*n] < DOUBTFUL;
+    let told: Vec<usize> = (0..sent.len()).filter(doubtful).collect();
+    let wrong: Vec<usize> = (0..sent.len())
+        .filter(|&n| guess.octets[n] != sent[n])
+        .collect();
+    assert!(
+        !wrong.is_empty() && wrong.iter().all(|n| told.contains(n)),
+        "{wrong:?} {told:?}"
+    );
+    assert!(told.len() <= 8, "{told:?}");
+}
+
+#[test]
+fn where_the_address_is_in_doubt_nothing_is_guessed() {
+    let mut line = calm_line();
+    for at in [40, 61, 83, 104] {
+        line.rivals[at] = None;
+        line.damage(at, 1, 0.2);
+    }
+    assert_eq!(guesses(&line), []);
+}
+
+#[test]
+fn where_no_rivals_are_told_nothing_is_guessed() {
+    let mut line = Line::new(encode(&[sent_octets()], 2, 2));
+    line.bits[TEXT + 40] ^= true;
+    assert_eq!(guesses(&line), []);
+}
+
+#[test]
+fn an_error_that_no_rival_tells_of_may_be_in_any_octet() {
+    let mut line = calm_line();
+    line.bits[TEXT + 40] ^= true;
+    let found = guesses(&line);
+    let guess = found.first().expect("a guess");
+    // 61 octets with the FCS, of which 15 are the head.
+    assert!((guess.head - 46.0 / 61.0).abs() < 0.1, "{}", guess.head);
+}
+
+#[test]
+fn noise_gives_no_guess() {
+    let mut chance = Chance::stream(7, "guesses in noise");
+    let mut line = Line::new((0..400_000).map(|_| chance.octet() & 1 == 1).collect());
+    for at in 64..line.bits.len() {
+        // Costs as small as noise has them.
+        let cost = chance.normal().abs();
+        line.mislead(at, 1, cost);
+    }
+    assert_eq!(guesses(&line), []);
 }

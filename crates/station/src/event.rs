@@ -119,6 +119,25 @@ pub struct Block {
     pub line: Option<String>,
     /// On which inputs a frame was heard, on ports with two.
     pub heard_on: Option<HeardOn>,
+    /// Only of what could not be read: what it may have been. It is no frame; nothing acts on it.
+    pub guess: Option<GuessView>,
+}
+
+/// A guess at what could not be read: its frame check is wrong. To be shown as such and never acted
+/// on.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct GuessView {
+    /// The supposed sender.
+    pub from: String,
+    /// One line that renders the whole guess.
+    pub text: String,
+    /// The octets without FCS, as lower-case hex in JSON.
+    #[serde(serialize_with = "hex")]
+    pub octets: Vec<u8>,
+    /// Places of doubtful octets, from 0.
+    pub doubtful: Vec<usize>,
+    /// How likely it is that the addresses and the control field are right, 0 to 1.
+    pub address: f32,
 }
 
 /// The state of one port.

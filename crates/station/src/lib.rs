@@ -37,6 +37,7 @@ pub use config::{
 };
 pub use engine::{ClientView, Input, Output, Station, WakeupReason};
 pub use event::{
-    Block, BlockKind, CrossingHalf, CrossingId, CrossingView, Direction, Event, HeardView, LineId,
-    Note, PortId, PortView, Snapshot, TalkId, TalkLine, TalkState, TalkView, Urgency,
+    Block, BlockKind, CrossingHalf, CrossingId, CrossingView, Direction, Event, GuessView,
+    HeardView, LineId, Note, PortId, PortView, Snapshot, TalkId, TalkLine, TalkState, TalkView,
+    Urgency,
 };

@@ -7,8 +7,8 @@ use dunlin_ax25::wire::{AddressField, Repeater};
 use dunlin_clock::Instant;
 use dunlin_modem::Line;
 
-use crate::event::{Block, BlockKind, PortId, ms};
-use crate::port::{FecReport, HeardOn, ReceptionReport};
+use crate::event::{Block, BlockKind, GuessView, PortId, ms};
+use crate::port::{FecReport, Guess, HeardOn, ReceptionReport};
 use crate::words;
 
 /// Blocks kept for a snapshot of each port.
@@ -90,6 +90,7 @@ pub(crate) fn blank(port: PortId, kind: BlockKind, start: Instant, end: Option<I
         why: None,
         line: None,
         heard_on: None,
+        guess: None,
     }
 }
 
@@ -147,6 +148,20 @@ pub(crate) fn heard_by(block: &mut Block, line: Line, own: Line, heard_on: Optio
         .flatten()
         .collect();
     block.why = (!all.is_empty()).then(|| all.join("; "));
+}
+
+/// Adds a guess at what could not be read. Who sent it stays unknown: it is no frame.
+pub(crate) fn guessed(block: &mut Block, guess: &Guess) {
+    let why = block.why.take().unwrap_or_default();
+    let (text, sure) = (guess.text(), guess.how_sure());
+    block.why = Some(format!("{why}; a guess at it: {text} ({sure})"));
+    block.guess = Some(GuessView {
+        from: guess.from(),
+        text,
+        octets: guess.octets().to_vec(),
+        doubtful: guess.doubtful(),
+        address: guess.address(),
+    });
 }
 
 /// That a frame was repaired, and how sure it is, for people.

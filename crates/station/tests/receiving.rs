@@ -349,6 +349,47 @@ fn a_spoiled_frame_is_told_once_and_noise_is_not_told() {
 }
 
 #[test]
+fn a_frame_spoiled_in_its_text_becomes_one_guess_with_its_addresses_and_a_read_one_none() {
+    let mut chance = Chance::stream(1, "guessed");
+    for mode in [Mode::Afsk300, Mode::Afsk1200] {
+        let mut guesses = 0;
+        for _ in 0..6 {
+            let sent = frame(&mut chance, 60);
+            let clear = send(mode, 48_000, 24.0, std::slice::from_ref(&sent));
+            let symbol = 48_000 / mode.baud() as usize;
+            let mut spoiled = clear.clone();
+            // Four symbols of noise in the last third of the frame.
+            let place = clear.len() * 3 / 4;
+            let burst = place..place + 4 * symbol;
+            spoiled[burst]
+                .iter_mut()
+                .for_each(|s| *s = 0.5 * chance.normal());
+            let guessed = |sound: Vec<f32>| -> Vec<Vec<u8>> {
+                let sound = [quiet(mode, 48_000, 100), sound, quiet(mode, 48_000, 100)].concat();
+                let events = listen(mode, 48_000, &sound);
+                let guess = |e: &ReceiverEvent| match e {
+                    ReceiverEvent::Unreadable { guess, .. } => {
+                        guess.as_ref().map(|g| g.octets().to_vec())
+                    }
+                    _ => None,
+                };
+                let read = octets_in(&events);
+                assert!(read.iter().all(|octets| *octets == sent), "{mode}");
+                let told: Vec<Vec<u8>> = events.iter().filter_map(guess).collect();
+                assert!(told.len() + read.len() <= 1, "{mode}: one of both");
+                told
+            };
+            assert_eq!(guessed(clear), Vec::<Vec<u8>>::new(), "{mode}");
+            for guess in guessed(spoiled) {
+                assert_eq!(guess[..15], sent[..15], "{mode}");
+                guesses += 1;
+            }
+        }
+        assert!(guesses >= 1, "{mode}");
+    }
+}
+
+#[test]
 fn the_carrier_is_heard_soon_and_let_go_soon() {
     let mut chance = Chance::stream(1, "carrier");
     for mode in Mode::ALL {

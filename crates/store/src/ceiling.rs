@@ -36,6 +36,7 @@ fn frame(id: u64) -> Event {
         twist_db: None,
         snr_db: None,
         why: None,
+        guess: None,
     })
 }
 

@@ -40,6 +40,7 @@ fn frame(id: u64) -> Event {
         why: None,
         line: None,
         heard_on: None,
+        guess: None,
     })
 }
 

@@ -145,6 +145,8 @@ fn block(row: &Row<'_>) -> rusqlite::Result<Kept<Block>> {
         why: row.get("why")?,
         line: None,
         heard_on: None,
+        // What was guessed stands in `why`; nothing else of it is kept.
+        guess: None,
     };
     kept(row, "frame", block)
 }

@@ -40,6 +40,7 @@ fn block(id: u64) -> Event {
         why: None,
         line: None,
         heard_on: None,
+        guess: None,
     })
 }
 

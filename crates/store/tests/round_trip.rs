@@ -78,6 +78,7 @@ fn block() -> impl Strategy<Value = Block> {
         twist_db: figures.2,
         snr_db: figures.3,
         why: figures.4,
+        guess: None,
     })
 }
 

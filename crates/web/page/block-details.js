@@ -2,9 +2,9 @@
 
 import { html, useEffect, useRef } from './html.js';
 import { clock, store, useSlices } from './station.js';
-import { KINDS, length, level, levelWords, offset, pairs, snr, twist, utc } from './words.js';
+import { KINDS, length, level, levelWords, offset, pairs, percent, snr, twist, utc } from './words.js';
 
-/** @import { Block } from './types' */
+/** @import { Block, Guess } from './types' */
 
 /** @param {{ port: number, id: number, close: () => void }} props */
 export function BlockDetails({ port, id, close }) {
@@ -29,6 +29,20 @@ export function BlockDetails({ port, id, close }) {
     ${block.text && html`<p class="whole">${block.text}</p>`}
     ${block.octets && html`<p class="octets"><span class="dim">${block.octets.length / 2} octets without FCS</span>
       <code>${pairs(block.octets)}</code></p>`}
+    ${block.guess && html`<${Guessed} guess=${block.guess} />`}
+  </section>`;
+}
+
+/** What it may have been, set apart from all that is known. @param {{ guess: Guess }} props */
+function Guessed({ guess }) {
+  const doubtful = new Set(guess.doubtful);
+  const octets = pairs(guess.octets).split(' ');
+  return html`<section class="guess" aria-label="Guess">
+    <p><b>Guess, not a frame.</b> The frame check is wrong. Addresses right with ${percent(Math.min(guess.address, 0.99))};
+      nothing acts on it.</p>
+    <p class="whole">${guess.text}</p>
+    <p class="octets"><span>${octets.length} octets without FCS, ${doubtful.size} of them doubtful (struck through)</span>
+      <code>${octets.map((pair, n) => html`${doubtful.has(n) ? html`<s>${pair}</s>` : pair} `)}</code></p>
   </section>`;
 }
 

@@ -74,6 +74,9 @@ export function isCovered(block, all) {
  */
 function flagOf(block, brief) {
   if (block.kind === 'busy') return { flag: '', more: '' };
+  if (block.guess && !block.from) {
+    return { flag: KINDS[block.kind].words, more: brief ? '' : `guess: ${block.guess.from}?` };
+  }
   if (!block.from) return { flag: block.kind === 'sent' ? 'sending' : KINDS[block.kind].words, more: '' };
   return { flag: block.to ? `${block.from}→${block.to}` : block.from, more: brief ? '' : block.what };
 }

@@ -55,6 +55,6 @@ function Legend() {
 const LEGEND = {
   heard: 'a full block above the line, the taller the louder',
   sent: 'an outlined block below the line',
-  unreadable: 'a hatched block above the line; its details say what speaks for a collision or a weak signal',
+  unreadable: 'a hatched block above the line; its details say what speaks for a collision or a weak signal, and, dimmed, what it may have been (a guess, never a frame)',
   busy: 'a low dotted bar on the line, behind the frames that were read in them',
 };

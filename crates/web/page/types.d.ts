@@ -21,6 +21,16 @@ export interface Block {
   why: string | null;
   line: string | null;
   heard_on: { first: boolean; second: boolean; combined: boolean } | null;
+  guess: Guess | null;
+}
+
+/** What an unreadable block may have been. Never a frame. */
+export interface Guess {
+  from: string;
+  text: string;
+  octets: string;
+  doubtful: number[];
+  address: number;
 }
 
 export interface PortView {
@@ -155,7 +165,8 @@ export interface Stop {
 }
 
 export type AlarmKind =
-  | 'waiting' | 'deaf' | 'unheard' | 'stuck' | 'device' | 'second_input' | 'key_line' | 'disk' | 'clock' | 'restarts';
+  | 'waiting' | 'deaf' | 'sound' | 'unheard' | 'stuck' | 'device' | 'second_input' | 'key_line' | 'disk' | 'clock'
+  | 'restarts';
 
 export interface AlarmView {
   kind: AlarmKind;

@@ -108,6 +108,7 @@ export const CONDITIONS = {
 export const ALARMS = {
   waiting: 'a frame waits too long',
   deaf: 'hears nothing',
+  sound: 'the sound is unfit',
   unheard: 'nobody hears it',
   stuck: 'a transmission did not end',
   device: 'device gone or wrong',

@@ -41,6 +41,9 @@ pub struct DecodeArgs {
     /// One JSON object a line
     #[arg(long)]
     pub json: bool,
+    /// With --json also guesses at frames whose check is wrong, as lines with the key guess
+    #[arg(long, conflicts_with = "pair")]
+    pub guesses: bool,
     /// Which channel of a recording with several: left, right, or a number from 1
     #[arg(long)]
     pub channel: Option<Channel>,

@@ -16,6 +16,7 @@ use dunlin_station::port::{Receiver, ReceiverEvent};
 use serde::{Deserialize, Serialize};
 
 use super::found::Found;
+use super::guessed::Guessed;
 use super::survey::Survey;
 
 /// A receiver listens this long before its stretch begins, seconds.
@@ -28,6 +29,8 @@ const LONG: u64 = 8;
 pub const STRETCH_S: u32 = 300;
 /// Tones without a frame that are kept of a stretch.
 const MOST_TONES: usize = 100;
+/// Guesses that are kept of a stretch.
+const MOST_GUESSES: usize = 1000;
 /// What a receiver hears when nothing more comes.
 const SILENCE: [f32; 1024] = [0.0; 1024];
 
@@ -141,6 +144,9 @@ pub struct Outcome {
     pub found: Vec<Found>,
     /// Stretches of data in it that nobody could read.
     pub unreadable: u64,
+    /// What some of these may have been.
+    #[serde(default)]
+    pub guesses: Vec<Guessed>,
     /// Tones in it of which no frame came.
     #[serde(default)]
     pub tones: Vec<Tones>,
@@ -155,6 +161,7 @@ pub struct Listening {
     events: Vec<ReceiverEvent>,
     found: Vec<Found>,
     unreadable: u64,
+    guesses: Vec<Guessed>,
     tones: Vec<Tones>,
     /// Samples taken in.
     fed: u64,
@@ -178,6 +185,7 @@ impl Listening {
             events: Vec::new(),
             found: Vec::new(),
             unreadable: 0,
+            guesses: Vec::new(),
             tones: Vec::new(),
             fed: 0,
         })
@@ -221,9 +229,16 @@ impl Listening {
                         self.found.push(found);
                     }
                 }
-                ReceiverEvent::Unreadable { report, .. } => {
+                ReceiverEvent::Unreadable { report, guess, .. } => {
                     let SampleCount(start) = report.start;
-                    self.unreadable += u64::from(own.contains(&(from + start)));
+                    if own.contains(&(from + start)) {
+                        self.unreadable += 1;
+                        if let Some(guess) = guess
+                            && self.guesses.len() < MOST_GUESSES
+                        {
+                            self.guesses.push(Guessed::new(line.mode(), &guess, from));
+                        }
+                    }
                 }
                 ReceiverEvent::Tones(advice) if self.tones.len() < MOST_TONES => {
                     let (start, end) = (from + advice.start.0, from + advice.end.0);
@@ -261,6 +276,7 @@ impl Listening {
             number: self.job.number,
             found: self.found,
             unreadable: self.unreadable,
+            guesses: self.guesses,
             tones: self.tones,
             survey,
         }

@@ -5,7 +5,9 @@
 //! ([`survey`]).
 
 mod args;
+mod finding;
 mod found;
+mod guessed;
 mod job;
 mod merge;
 mod pair;
@@ -33,6 +35,8 @@ use dunlin_modem::Line;
 
 pub use args::DecodeArgs;
 use args::choose_channel;
+use finding::Finding;
+use found::Found;
 use job::{Cut, Outcome, STRETCH_S, Task};
 use pcap::Capture;
 use progress::Progress;
@@ -45,6 +49,9 @@ use work::Shared;
 
 /// Set by Ctrl-C.
 static STOP: AtomicBool = AtomicBool::new(false);
+
+/// Less than this behind the sound is an odd end, seconds.
+const LEAST_UNCLAIMED_S: f64 = 0.1;
 
 /// Carries the command out.
 ///
@@ -78,7 +85,15 @@ pub fn run(args: &DecodeArgs) -> anyhow::Result<ExitCode> {
             {
                 return Err(error);
             }
-            eprintln!("dunlin: {} {error:#}", file.display());
+            let sentence = format!("{error:#}");
+            let finding = match error.downcast_ref::<Flaw>() {
+                Some(flaw) => flaw.finding.clone(),
+                None => Some(Finding::of_error(&sentence)),
+            };
+            if let (true, Some(finding)) = (args.json, finding) {
+                finding.json(&mut out, &file.display().to_string())?;
+            }
+            eprintln!("dunlin: {} {sentence}", file.display());
             code = ExitCode::FAILURE;
         }
         if STOP.load(Relaxed) {
@@ -121,7 +136,8 @@ fn decode(
         return pair::decode(args, path, out);
     }
     let name = path.display().to_string();
-    let file = WavFile::open(path)?;
+    let mut file = WavFile::open(path)?;
+    let unclaimed_s = file.unclaimed_s().unwrap_or(0.0);
     let channel = choose_channel(args.channel, file.channels)?;
     let rate = SampleRate::new(file.rate).context("has no sample rate")?;
     let lines = args.lines(rate)?;
@@ -144,6 +160,7 @@ fn decode(
     let sinks = Sinks {
         out,
         json: args.json,
+        guesses: args.guesses || !args.json,
         capture,
         state,
         wanted: args.frame,
@@ -155,7 +172,8 @@ fn decode(
         rate,
     };
     let modes = lines.iter().map(Line::mode).collect();
-    let session = Session::new(sinks, &name, rate, modes)?;
+    let mut session = Session::new(sinks, &name, rate, modes)?;
+    session.remark(more_than_promised(unclaimed_s));
     let (ended, missing_s) = listen(args.workers(), path, file, &lines, &shared, session, done)?;
     let said = complain(
         ended.seconds,
@@ -171,9 +189,16 @@ fn decode(
         let Some(found) = &ended.picked else {
             bail!("has no frame {number} to draw; it has {}", ended.frames);
         };
-        picture::save(to, path, channel, rate, number, found)?;
+        let line = line_of(found, &lines);
+        picture::save(to, path, channel, (line, rate), number, found)?;
     }
     said
+}
+
+/// The line on which a frame was heard: each mode was listened for on one.
+fn line_of(found: &Found, lines: &[Line]) -> Line {
+    let line = lines.iter().find(|line| line.mode() == found.mode);
+    line.copied().unwrap_or_else(|| found.mode.into())
 }
 
 /// Listens to a whole file. Also gives the seconds that its header promised and that are missing.
@@ -213,6 +238,16 @@ fn listen<W: Write>(
     Ok((session.end()?, missing_s))
 }
 
+/// What is wrong with a recording that was decoded as far as it goes: a sentence that follows the file's
+/// name.
+#[derive(Debug, thiserror::Error)]
+#[error("{sentence}")]
+struct Flaw {
+    sentence: String,
+    /// The same in its parts; `None` if it is among the findings about the sound.
+    finding: Option<Finding>,
+}
+
 /// Says what was wrong with a file that has been decoded as far as it goes.
 fn complain(
     seconds: f64,
@@ -221,24 +256,69 @@ fn complain(
     missing_s: f64,
 ) -> anyhow::Result<()> {
     let samples = survey.samples;
+    let lost = "frames behind that are not among those told";
+    let again = "copy or record it again";
     if let Some((at_s, error)) = failed {
-        bail!("could be read only up to {at_s:.1} s ({error}); what came before is decoded");
+        bail!(Flaw {
+            sentence: format!(
+                "could be read only up to {at_s:.1} s ({error}); what came before is decoded"
+            ),
+            finding: Some(Finding::new(
+                "The recording could not be read to its end",
+                format!("after {at_s:.1} s: {error}"),
+                lost,
+                again,
+            )),
+        });
     }
     if missing_s > 0.0 {
-        bail!(
-            "is cut off after {seconds:.1} s: its header promises {missing_s:.1} s more; what is \
-             there is decoded"
-        );
+        bail!(Flaw {
+            sentence: format!(
+                "is cut off after {seconds:.1} s: its header promises {missing_s:.1} s more; what is \
+                 there is decoded"
+            ),
+            finding: Some(Finding::new(
+                "The recording is cut off",
+                format!(
+                    "it ends after {seconds:.1} s, and its header promises {missing_s:.1} s more"
+                ),
+                lost,
+                again,
+            )),
+        });
     }
     if samples == 0 {
-        bail!("holds no sound: its header is there, but no samples follow");
+        bail!(Flaw {
+            sentence: "holds no sound: its header is there, but no samples follow".into(),
+            finding: Some(Finding::new(
+                "The recording holds no sound",
+                "its header is there, but no samples follow",
+                "there is nothing in it to decode",
+                again,
+            )),
+        });
     }
     if survey.not_numbers > 0 {
-        bail!(
-            "is damaged: {} of its {samples} samples are not numbers and were taken as silence; \
-             the rest is decoded",
-            survey.not_numbers
-        );
+        bail!(Flaw {
+            sentence: format!(
+                "is damaged: {} of its {samples} samples are not numbers and were taken as silence; \
+                 the rest is decoded",
+                survey.not_numbers
+            ),
+            finding: None,
+        });
     }
     Ok(())
+}
+
+/// A finding about sound behind what the header claims.
+fn more_than_promised(unclaimed_s: f64) -> Option<Finding> {
+    (unclaimed_s >= LEAST_UNCLAIMED_S).then(|| {
+        Finding::new(
+            "The recording is longer than its header says",
+            format!("about {unclaimed_s:.1} s more follow behind its end"),
+            "they are not decoded",
+            "mend the header: a program that writes WAV files anew does, or record again",
+        )
+    })
 }

@@ -8,6 +8,7 @@ use dunlin_modem::Mode;
 use serde::Serialize;
 use serde_json::{Map, Value};
 
+use super::finding::Finding;
 use super::found::{Found, hex, rounded};
 use super::session::Tally;
 use super::survey::Survey;
@@ -109,7 +110,7 @@ pub fn foot(
     seconds: f64,
     tally: &Tally,
     survey: &Survey,
-    findings: &[String],
+    findings: &[Finding],
 ) -> io::Result<()> {
     let frames = tally.all_frames();
     let noun = if frames == 1 { "frame" } else { "frames" };

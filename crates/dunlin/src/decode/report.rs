@@ -8,6 +8,7 @@ use dunlin_clock::SampleRate;
 use dunlin_modem::Mode;
 use serde::Serialize;
 
+use super::finding::Finding;
 use super::found::{Found, rounded};
 use super::session::Tally;
 use super::survey::Figures;
@@ -72,7 +73,7 @@ impl Gatherer {
         file: &str,
         sound: Figures,
         tally: &Tally,
-        findings: Vec<String>,
+        findings: Vec<Finding>,
     ) -> Report {
         let count = |counts: &BTreeMap<Mode, u64>, mode| counts.get(mode).copied().unwrap_or(0);
         let modes = tally.modes.iter().map(|mode| ModeTotal {
@@ -98,7 +99,7 @@ pub struct Report {
     sound: Figures,
     modes: Vec<ModeTotal>,
     stations: Vec<Station>,
-    findings: Vec<String>,
+    findings: Vec<Finding>,
 }
 
 #[derive(Clone, Debug, Serialize)]
@@ -226,7 +227,7 @@ fn one(out: &mut String, report: &Report) -> std::fmt::Result {
         writeln!(out, "  Nothing is wrong with the sound.")?;
     }
     for finding in &report.findings {
-        wrapped(out, finding)?;
+        wrapped(out, &finding.to_string())?;
     }
     writeln!(out)
 }

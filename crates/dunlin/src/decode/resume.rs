@@ -188,6 +188,7 @@ mod tests {
             unreadable: 0,
             survey: None,
             tones: Vec::new(),
+            guesses: Vec::new(),
         }
     }
 

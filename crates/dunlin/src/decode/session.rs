@@ -7,7 +7,9 @@ use anyhow::Context;
 use dunlin_clock::SampleRate;
 use dunlin_modem::Mode;
 
+use super::finding::Finding;
 use super::found::Found;
+use super::guessed::{self, Guessed};
 use super::job::{Job, Outcome, Task, Tones};
 use super::merge::Merger;
 use super::pcap::Capture;
@@ -29,9 +31,14 @@ pub struct Session<'a, W> {
     surveys: BTreeMap<u64, Survey>,
     failed: Option<(u64, io::Error)>,
     tally: Tally,
+    /// What is wrong with the file itself.
+    remarks: Vec<Finding>,
     tones: Vec<Tones>,
+    guesses: Vec<Guessed>,
     /// Where frames lay.
     spans: Spans,
+    /// The same exactly, for guesses.
+    frames: Vec<(u64, u64)>,
     gatherer: Gatherer,
     /// The frame that is wanted for a picture.
     picked: Option<Found>,
@@ -43,6 +50,8 @@ pub struct Sinks<'a, W> {
     pub out: &'a mut W,
     /// JSON lines there, and not a table.
     pub json: bool,
+    /// Guesses too.
+    pub guesses: bool,
     /// The capture file.
     pub capture: Option<&'a mut Capture>,
     /// What survives a stop.
@@ -108,11 +117,19 @@ impl<'a, W: Write> Session<'a, W> {
                 modes,
                 ..Tally::default()
             },
+            remarks: Vec::new(),
             tones: Vec::new(),
+            guesses: Vec::new(),
+            frames: Vec::new(),
             spans: Spans::default(),
             gatherer: Gatherer::default(),
             picked: None,
         })
+    }
+
+    /// Something is wrong with the file itself, to be told with the findings about its sound.
+    pub fn remark(&mut self, finding: Option<Finding>) {
+        self.remarks.extend(finding);
     }
 
     /// These jobs are to be done, and this is what an earlier run has done of them. Returns the
@@ -174,6 +191,7 @@ impl<'a, W: Write> Session<'a, W> {
             *self.tally.unreadable.entry(line.mode()).or_default() += outcome.unreadable;
         }
         self.tones.extend(outcome.tones);
+        self.guesses.extend(outcome.guesses);
         self.merger.add(outcome.found);
     }
 
@@ -193,6 +211,7 @@ impl<'a, W: Write> Session<'a, W> {
         *self.tally.frames.entry(found.mode).or_default() += 1;
         let number = self.tally.all_frames();
         self.spans.add(found.start, found.end, self.rate);
+        self.frames.push((found.start, found.end));
         self.gatherer.add(self.rate, found);
         if let Some(capture) = &mut self.sinks.capture {
             capture.add(self.rate, found)?;
@@ -205,6 +224,31 @@ impl<'a, W: Write> Session<'a, W> {
         } else {
             print::row(self.sinks.out, number, self.rate, found)
         }
+    }
+
+    /// Guesses, where they are wanted or the list is for people, and as JSON the findings.
+    fn say_what_is_no_frame(
+        &mut self,
+        guesses: &[Guessed],
+        findings: &[Finding],
+    ) -> io::Result<()> {
+        let (name, rate) = (self.name, self.rate);
+        let Sinks {
+            out,
+            json,
+            guesses: wanted,
+            ..
+        } = &mut self.sinks;
+        for guess in guesses.iter().filter(|_| *wanted) {
+            match json {
+                true => guess.json(out, name, rate)?,
+                false => guess.row(out, rate)?,
+            }
+        }
+        for finding in findings.iter().filter(|_| *json) {
+            finding.json(out, name)?;
+        }
+        Ok(())
     }
 
     /// Frames said so far.
@@ -220,12 +264,15 @@ impl<'a, W: Write> Session<'a, W> {
             whole.append(survey);
         }
         let seconds = whole.samples as f64 / self.rate.hz_f64();
-        let mut findings = survey::findings(&whole, self.rate, &self.tally);
+        let mut findings = std::mem::take(&mut self.remarks);
+        findings.extend(survey::findings(&whole, self.rate, &self.tally));
         findings.extend(tones::findings(
             std::mem::take(&mut self.tones),
             &self.spans,
             self.rate,
         ));
+        let guesses = guessed::choose(std::mem::take(&mut self.guesses), &self.frames);
+        self.say_what_is_no_frame(&guesses, &findings)?;
         if !self.sinks.json {
             print::foot(self.sinks.out, seconds, &self.tally, &whole, &findings)?;
         }

@@ -5,6 +5,7 @@ use dunlin_clock::SampleRate;
 use dunlin_modem::Mode;
 use serde::{Deserialize, Serialize};
 
+use super::finding::Finding;
 use super::found::rounded;
 use super::session::Tally;
 
@@ -255,64 +256,118 @@ pub struct Figures {
     pub gaps_s: f64,
 }
 
-/// What is wrong with the sound: a sentence with its evidence and what to do, the gravest first.
-pub fn findings(survey: &Survey, rate: SampleRate, tally: &Tally) -> Vec<String> {
-    let mut said = Vec::new();
+/// What is wrong with the sound, the gravest first.
+pub fn findings(survey: &Survey, rate: SampleRate, tally: &Tally) -> Vec<Finding> {
     if survey.samples == 0 {
-        return said;
+        return Vec::new();
     }
-    if survey.peak == 0.0 {
-        return vec!["The recording is silent: every sample is zero.".into()];
+    if survey.peak == 0.0 && survey.not_numbers == 0 {
+        return vec![Finding::new(
+            "The recording is silent",
+            "every sample is zero",
+            "there is nothing in it to decode",
+            "see whether the recorder heard the right input and channel, and that the input is not muted",
+        )];
     }
+    let mut found = Vec::new();
+    found.extend(not_numbers(survey));
+    found.extend(clipping(survey));
+    found.extend(level(survey));
+    found.extend(off_zero(survey));
+    found.extend(gaps(survey));
+    found.extend(rate_too_low(rate, tally));
+    found
+}
+
+/// A finding about samples that are no numbers.
+fn not_numbers(survey: &Survey) -> Option<Finding> {
+    let bad = survey.not_numbers;
+    (bad > 0).then(|| {
+        Finding::new(
+            "The recording is damaged",
+            format!(
+                "{bad} of its {} samples are not numbers ({:.1} %)",
+                survey.samples,
+                100.0 * survey.share(bad)
+            ),
+            "they were taken as silence, and a frame across them is lost",
+            "record or convert it again",
+        )
+    })
+}
+
+/// A finding about tops that are cut off, here or before the recorder.
+fn clipping(survey: &Survey) -> Option<Finding> {
     let clipped = 100.0 * survey.share(survey.clipped);
     let flat = 100.0 * survey.share(survey.flat);
-    let peak = survey.peak_dbfs();
+    let weaker = "clipping spoils weak signals first and bends the balance of the tones";
     if clipped >= 20.0 {
-        said.push(format!(
-            "The sound is always clipped: {clipped:.0} % of its samples stand at full scale. Turn the \
-             level down until the highest peaks are near -6 dBFS, and record again."
-        ));
+        Some(Finding::new(
+            "The sound is always clipped",
+            format!("{clipped:.0} % of its samples stand at full scale"),
+            weaker,
+            "turn the level down until the highest peaks are near -6 dBFS, and record again",
+        ))
     } else if clipped >= 0.01 {
         let seconds = survey.clipped_pieces as f64 * PIECE_S;
-        said.push(format!(
-            "The sound is too loud: it is clipped in {seconds:.1} s of {:.1} s ({clipped:.2} % of the \
-             samples). Record it at a lower level.",
-            survey.seconds(survey.samples)
-        ));
+        let all = survey.seconds(survey.samples);
+        Some(Finding::new(
+            "The sound is too loud",
+            format!(
+                "it is clipped in {seconds:.1} s of {all:.1} s ({clipped:.2} % of the samples)"
+            ),
+            weaker,
+            "record it at a lower level",
+        ))
     } else if flat >= 1.0 && survey.peak > 0.01 {
-        said.push(format!(
-            "The sound is cut off at {peak:.1} dBFS ({flat:.1} % of the samples stand at the peak): \
-             something before the recorder clips it. Turn the level down there."
-        ));
+        Some(Finding::new(
+            format!("The sound is cut off at {:.1} dBFS", survey.peak_dbfs()),
+            format!("{flat:.1} % of the samples stand at the peak"),
+            "something before the recorder clips it, which spoils weak signals first",
+            "turn the level down there",
+        ))
+    } else {
+        None
     }
+}
+
+/// Findings about a level beyond full scale, or hardly any.
+fn level(survey: &Survey) -> Option<Finding> {
+    let peak = survey.peak_dbfs();
     if survey.beyond > 0 {
-        said.push(format!(
-            "{} samples lie beyond full scale, the highest at {peak:+.1} dBFS. They are decoded as \
-             they are; a device would have clipped them.",
-            survey.beyond
+        return Some(Finding::new(
+            "Samples lie beyond full scale",
+            format!("{} of them, the highest at {peak:+.1} dBFS", survey.beyond),
+            "they are decoded as they are; a device would have clipped them",
+            "turn the level down before the sound is written as integers or played",
         ));
     }
-    if peak < -60.0 {
-        said.push(format!(
-            "The sound is very quiet: its highest peak is {peak:.0} dBFS. Turn the level up."
-        ));
-    }
+    (peak < -60.0 && survey.peak > 0.0).then(|| {
+        Finding::new(
+            "The sound is very quiet",
+            format!("its highest peak is {peak:.0} dBFS"),
+            "the steps of the recording become noise beside it",
+            "turn the level up",
+        )
+    })
+}
+
+/// A finding about sound that does not swing around zero.
+fn off_zero(survey: &Survey) -> Option<Finding> {
     let dc = survey.dc();
     let sine = 10_f64.powf(survey.level_dbfs() / 20.0);
-    if dc.abs() > 0.02 && dc.abs() > 0.1 * sine {
-        said.push(format!(
-            "The sound does not swing around zero: its mean is {:+.1} % of full scale. The sound \
-             card adds direct voltage; that costs room for the signal.",
-            100.0 * dc
-        ));
-    }
-    said.extend(gaps(survey));
-    said.extend(rate_too_low(rate, tally));
-    said
+    (dc.abs() > 0.02 && dc.abs() > 0.1 * sine).then(|| {
+        Finding::new(
+            "The sound does not swing around zero",
+            format!("its mean is {:+.1} % of full scale", 100.0 * dc),
+            "that costs room for the signal, which clips earlier on one side",
+            "the sound card adds direct voltage: use another input, or a capacitor in the lead",
+        )
+    })
 }
 
 /// Modes for which nobody could listen, where nothing else was heard either.
-fn rate_too_low(rate: SampleRate, tally: &Tally) -> Option<String> {
+fn rate_too_low(rate: SampleRate, tally: &Tally) -> Option<Finding> {
     let too_fast = Mode::ALL
         .into_iter()
         .filter(|mode| mode.check_rate(rate).is_err());
@@ -321,15 +376,20 @@ fn rate_too_low(rate: SampleRate, tally: &Tally) -> Option<String> {
     if names.is_empty() || asked_for_one || tally.all_frames() > 0 {
         return None;
     }
-    Some(format!(
-        "{} samples per second are too few for {}; if that was sent, record at 48000.",
-        rate.hz(),
-        names.join(", ")
+    Some(Finding::new(
+        "Not every mode could be listened for",
+        format!(
+            "{} samples per second are too few for {}",
+            rate.hz(),
+            names.join(", ")
+        ),
+        "frames of these modes are not among what was heard",
+        "if that was sent, record at 48000",
     ))
 }
 
 /// A finding about gaps with sound on either side.
-fn gaps(survey: &Survey) -> Option<String> {
+fn gaps(survey: &Survey) -> Option<Finding> {
     let inside = |&&(start, length): &&(u64, u64)| start > 0 && start + length < survey.samples;
     let inner: Vec<&(u64, u64)> = survey.gaps.iter().filter(inside).collect();
     let (start, length) = **inner.iter().max_by_key(|(_, length)| length)?;
@@ -337,14 +397,20 @@ fn gaps(survey: &Survey) -> Option<String> {
     let all: u64 = inner.iter().map(|(_, n)| n).sum();
     let (times, longest) = match count {
         1 => ("once".to_owned(), ""),
-        n => (format!("{n} times"), " the longest"),
+        n => (format!("{n} times"), "the longest "),
     };
-    Some(format!(
-        "The sound stands still {times}, {:.1} s in all:{longest} {:.2} s at {:.1} s. A squelch or a \
-         recorder that lost samples does that; a frame across such a gap is lost.",
-        survey.seconds(all),
-        survey.seconds(length),
-        survey.seconds(start),
+    Some(Finding::new(
+        format!(
+            "The sound stands still {times}, {:.1} s in all",
+            survey.seconds(all)
+        ),
+        format!(
+            "{longest}{:.2} s at {:.1} s",
+            survey.seconds(length),
+            survey.seconds(start)
+        ),
+        "a frame across such a gap is lost",
+        "a squelch or a recorder that lost samples does that; open the squelch, or give the recorder time",
     ))
 }
 
@@ -382,7 +448,12 @@ mod tests {
             modes: vec![Mode::Afsk1200],
             ..Tally::default()
         };
-        findings(&look(samples), rate(), &tally).join(" ")
+        words(findings(&look(samples), rate(), &tally))
+    }
+
+    fn words(findings: Vec<Finding>) -> String {
+        let sentences: Vec<String> = findings.iter().map(Finding::to_string).collect();
+        sentences.join(" ")
     }
 
     fn sine(peak: f32, mean: f32) -> Vec<f32> {
@@ -412,6 +483,10 @@ mod tests {
             (sine(0.0005, 0.0), "very quiet"),
             (sine(0.3, 0.1), "mean is +10.0 %"),
             (sine(4.0, 0.0), "beyond full scale"),
+            (
+                vec![f32::NAN; 8000],
+                "8000 of its 8000 samples are not numbers",
+            ),
             (gap, "stands still once, 0.1 s in all: 0.12 s at 0.5 s"),
         ];
         for (samples, words) in cases {
@@ -465,7 +540,7 @@ mod tests {
             modes: vec![Mode::Afsk300, Mode::Afsk1200],
             ..Tally::default()
         };
-        let said = findings(&look(&sine(0.5, 0.0)), rate(), &tally).join(" ");
+        let said = words(findings(&look(&sine(0.5, 0.0)), rate(), &tally));
         assert!(
             said.contains("8000 samples per second are too few for") && said.contains("fsk9600"),
             "{said}"

@@ -2,6 +2,7 @@
 
 use dunlin_clock::SampleRate;
 
+use super::finding::Finding;
 use super::job::Tones;
 
 /// So many are told one by one.
@@ -31,7 +32,7 @@ impl Spans {
 
 /// Findings about tones that nobody read in any mode, each once: of several that tell of the same
 /// tones the one whose mode they suit.
-pub fn findings(mut tones: Vec<Tones>, frames: &Spans, rate: SampleRate) -> Vec<String> {
+pub fn findings(mut tones: Vec<Tones>, frames: &Spans, rate: SampleRate) -> Vec<Finding> {
     tones.retain(|t| !frames.touch(t, rate));
     tones.sort_by(|a, b| {
         let key = |t: &Tones| (!t.suits, t.start, t.end);
@@ -47,20 +48,25 @@ pub fn findings(mut tones: Vec<Tones>, frames: &Spans, rate: SampleRate) -> Vec<
     }
     kept.sort_by_key(|t| t.start);
     let second = |at: u64| at as f64 / rate.hz_f64();
-    let mut said: Vec<String> = kept
+    let mut said: Vec<Finding> = kept
         .iter()
         .take(SHOWN)
         .map(|t| {
-            format!(
-                "From {:.1} to {:.1} s no frame came of {}.",
-                second(t.start),
-                second(t.end),
-                t.sentence
+            Finding::new(
+                "Tones without a frame",
+                format!("from {:.1} to {:.1} s", second(t.start), second(t.end)),
+                format!("no frame came of {}", t.sentence),
+                "",
             )
         })
         .collect();
     if kept.len() > SHOWN {
-        said.push(format!("So it was {} times more.", kept.len() - SHOWN));
+        said.push(Finding::new(
+            "More tones without a frame",
+            format!("{} times more", kept.len() - SHOWN),
+            "",
+            "",
+        ));
     }
     said
 }
@@ -90,11 +96,15 @@ mod tests {
             tones(22_500, 25_000, true, "read"),
             tones(30_000, 31_000, true, "weak"),
         ];
+        let said: Vec<String> = findings(heard, &frames, rate)
+            .iter()
+            .map(Finding::to_string)
+            .collect();
         assert_eq!(
-            findings(heard, &frames, rate),
+            said,
             [
-                "From 1.1 to 3.1 s no frame came of 60 Hz low.",
-                "From 30.0 to 31.0 s no frame came of weak."
+                "Tones without a frame: from 1.1 to 3.1 s. No frame came of 60 Hz low.",
+                "Tones without a frame: from 30.0 to 31.0 s. No frame came of weak."
             ]
         );
     }

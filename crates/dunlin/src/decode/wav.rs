@@ -216,6 +216,33 @@ impl WavFile {
         promised.saturating_sub(samples) as f64 / f64::from(self.rate)
     }
 
+    /// How much of a file of known length follows behind the sound and is no part of the file that a
+    /// reader knows to skip, seconds of sound; 0 for a sound file as it should be.
+    pub fn unclaimed_s(&mut self) -> io::Result<f64> {
+        let (Some(place), Some(_)) = (self.place.clone(), self.promised) else {
+            return Ok(0.0);
+        };
+        let end = place.end + place.end % 2; // Chunks begin at even places.
+        let there = self.input.get_ref().metadata()?.len();
+        let Some(left) = there.checked_sub(end + 8) else {
+            return Ok(0.0);
+        };
+        let back = self.input.stream_position()?;
+        self.input.seek(SeekFrom::Start(end))?;
+        let mut next = [0; 8];
+        self.input.read_exact(&mut next)?;
+        self.input.seek(SeekFrom::Start(back))?;
+        let [a, b, c, d, size @ ..] = next;
+        let named = [a, b, c, d].iter().all(|o| (0x20..0x7F).contains(o));
+        let fits = u64::from(u32::from_le_bytes(size)) <= left;
+        let rows = (left + 8) / self.row as u64;
+        Ok(if named && fits {
+            0.0
+        } else {
+            rows as f64 / f64::from(self.rate)
+        })
+    }
+
     /// How it ended, once [`read`](WavFile::read) has said so.
     pub fn ending(&self) -> Ending {
         match self.left {

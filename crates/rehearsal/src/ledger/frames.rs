@@ -390,6 +390,7 @@ mod tests {
             why: None,
             line: None,
             heard_on: None,
+            guess: None,
         }
     }
 

@@ -4,6 +4,7 @@ use dunlin_ax25::Frame;
 use dunlin_ax25::wire::{AddressField, Control};
 use dunlin_clock::{Duration, Instant};
 
+use super::sound::SoundWatch;
 use super::{Station, WakeupReason};
 use crate::event::{Event, PortId, Urgency};
 use crate::gate::AlarmKind;
@@ -37,6 +38,8 @@ pub(crate) struct Watch {
     /// Frames heard, and the usual time between two.
     frames: u32,
     usual: Duration,
+    /// Whether the sound is fit to be heard.
+    pub(crate) sound: SoundWatch,
     /// Frames sent since the last sign of anybody, and the first of them.
     asked: u32,
     asked_since: Option<Instant>,
@@ -164,6 +167,7 @@ impl Station {
                 (AlarmKind::Device, self.device_trouble(now, port)),
                 (AlarmKind::KeyLine, self.key_line_trouble(now, port)),
                 (AlarmKind::Deaf, self.channel(port).watch.deaf(now)),
+                (AlarmKind::Sound, self.sound_trouble(now, port)),
                 (AlarmKind::Unheard, self.channel(port).watch.unheard(now)),
             ];
             for (kind, text) in found {
@@ -243,6 +247,11 @@ impl Station {
             ),
             _ => None,
         }
+    }
+
+    fn sound_trouble(&self, now: Instant, port: PortId) -> Option<String> {
+        let channel = &self.channels[usize::from(port.0)];
+        channel.watch.sound.trouble(now, channel.config.rate)
     }
 
     fn key_line_trouble(&self, now: Instant, port: PortId) -> Option<String> {

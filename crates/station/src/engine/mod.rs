@@ -12,6 +12,7 @@ mod people;
 mod receive;
 mod relay;
 mod send;
+mod sound;
 mod stops;
 mod talks;
 mod test_signals;

@@ -9,7 +9,7 @@ use crate::channel::{Origin, Queued};
 use crate::event::{BlockKind, Event, Note, PortId, Urgency, ms};
 use crate::heard::Heard;
 use crate::links::{self, LinkKey};
-use crate::port::{PortEvent, ReceiverEvent, ReceptionReport, SoundKind, TonesAdvice};
+use crate::port::{Guess, PortEvent, ReceiverEvent, ReceptionReport, SoundKind, TonesAdvice};
 use crate::strip;
 use crate::words;
 
@@ -35,6 +35,8 @@ impl Station {
         if !samples.is_empty() {
             channel.gate.heard_sound(now, deaf);
         }
+        let rate = channel.config.rate;
+        channel.watch.sound.take(now, samples, rate, deaf);
         let Some(receiver) = &mut channel.receiver else {
             return; // A driver's mistake: the controller hears for this port.
         };
@@ -109,9 +111,14 @@ impl Station {
                 self.carrier(now, at, port, on);
             }
             ReceiverEvent::Frame { .. } => {} // Comes as a frame of the port.
-            ReceiverEvent::Unreadable { reason, report } => {
+            ReceiverEvent::Unreadable {
+                reason,
+                report,
+                guess,
+            } => {
                 let span = self.span_of(now, port, &report);
-                self.unreadable(port, &reason.to_string(), span, Some(&report));
+                let heard = Some((&report, guess.as_deref()));
+                self.unreadable(port, &reason.to_string(), span, heard);
             }
             ReceiverEvent::Energy { on, at } => {
                 let at = self.moment(now, port, at);
@@ -166,14 +173,17 @@ impl Station {
         port: PortId,
         reason: &str,
         (start, end): Span,
-        report: Option<&ReceptionReport>,
+        heard: Option<(&ReceptionReport, Option<&Guess>)>,
     ) {
         let mut block = strip::blank(port, BlockKind::Unreadable, start, Some(end));
-        if let Some(report) = report {
+        if let Some((report, _)) = heard {
             strip::measured(&mut block, report);
         }
-        let snr_db = report.and_then(|r| r.snr_db);
+        let snr_db = heard.and_then(|(r, _)| r.snr_db);
         block.why = Some(strip::why_unreadable(reason, snr_db));
+        if let Some((_, Some(guess))) = heard {
+            strip::guessed(&mut block, guess);
+        }
         let block = self.strips.add(block);
         self.tell(Event::Block(block));
     }
@@ -199,7 +209,7 @@ impl Station {
         let report = heard.map(|heard| &heard.report);
         let Ok((field, _)) = AddressField::decode(octets) else {
             let reason = "passes its check but has no AX.25 address field";
-            return self.unreadable(port, reason, (start, end), report);
+            return self.unreadable(port, reason, (start, end), report.map(|r| (r, None)));
         };
         let mut block = strip::blank(port, BlockKind::Heard, start, Some(end));
         strip::describe(&mut block, octets);

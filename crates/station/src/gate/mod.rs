@@ -221,6 +221,8 @@ pub enum AlarmKind {
     Waiting,
     /// Nothing is heard, not even noise, where there should be.
     Deaf,
+    /// The sound that comes in is clipped, not at its rate, or no sound.
+    Sound,
     /// Nobody has answered or repeated anything for long.
     Unheard,
     /// A transmission did not end when it should have.

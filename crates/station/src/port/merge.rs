@@ -4,7 +4,9 @@
 use std::collections::VecDeque;
 
 use dunlin_clock::SampleCount;
+use dunlin_framing::RejectReason;
 
+use super::guess::Guess;
 use super::receiver::{ReceiverEvent, ReceptionReport, UnreadableReason};
 
 /// Edges of the carrier and spans of frames that are remembered.
@@ -25,7 +27,7 @@ pub(super) struct Merger {
     /// samples.
     settling: u64,
     frames: VecDeque<(Vec<u8>, ReceptionReport)>,
-    complaints: VecDeque<(UnreadableReason, ReceptionReport)>,
+    complaints: VecDeque<(Complaint, ReceptionReport)>,
     /// Frames that were given out lately.
     given: VecDeque<Given>,
     carrier: VecDeque<(bool, SampleCount)>,
@@ -38,6 +40,13 @@ pub(super) struct Merger {
 struct Given {
     octets: Vec<u8>,
     place: Span,
+}
+
+/// What nobody could read.
+#[derive(Clone, Debug)]
+struct Complaint {
+    reason: UnreadableReason,
+    guess: Option<Box<Guess>>,
 }
 
 pub(super) type Span = (SampleCount, SampleCount);
@@ -133,22 +142,40 @@ impl Merger {
     /// A branch found something that was no frame. Only counts where data was heard.
     pub(super) fn complaint(&mut self, reason: UnreadableReason, report: ReceptionReport) {
         let place = span(&report);
-        let length = place.1.0.saturating_sub(place.0.0);
-        if 2 * self.heard_within(place) < length {
-            return;
+        if 2 * self.heard_within(place) >= place.1.0.saturating_sub(place.0.0) {
+            self.about(reason, report);
         }
-        match self
-            .complaints
-            .iter_mut()
-            .find(|(_, r)| shared(span(r), place) > 0)
-        {
-            // The longest span says most.
-            Some(known) if length > known.1.end.0.saturating_sub(known.1.start.0) => {
-                *known = (reason, report)
-            }
-            Some(_) => {}
-            None => self.complaints.push_back((reason, report)),
+    }
+
+    /// A branch guesses what it could not read. Of one transmission the surest guess stays. A head as
+    /// frames have it tells of data better than the carrier, which weak signals do not raise.
+    pub(super) fn guess(&mut self, guess: Guess) {
+        let bad = UnreadableReason::Rejected(RejectReason::BadFcs);
+        let complaint = self.about(bad, guess.report().clone());
+        let known = complaint.guess.as_ref().map_or(0.0, |g| g.address());
+        if guess.address() > known {
+            complaint.guess = Some(Box::new(guess));
         }
+    }
+
+    /// The complaint about a place, which there may be already.
+    fn about(&mut self, reason: UnreadableReason, report: ReceptionReport) -> &mut Complaint {
+        let place = span(&report);
+        let length = |r: &ReceptionReport| r.end.0.saturating_sub(r.start.0);
+        let known = |(_, r): &(Complaint, ReceptionReport)| shared(span(r), place) > 0;
+        let at = self.complaints.iter().position(known).unwrap_or_else(|| {
+            let guess = None;
+            let new = Complaint { reason, guess };
+            self.complaints.push_back((new, report.clone()));
+            self.complaints.len() - 1
+        });
+        let (complaint, told) = &mut self.complaints[at];
+        // The longest span says most.
+        if length(&report) > length(told) {
+            complaint.reason = reason;
+            *told = report;
+        }
+        complaint
     }
 
     /// How many samples of a span had the carrier on.
@@ -189,7 +216,7 @@ impl Merger {
             remember(&mut self.given, given);
             out.push(ReceiverEvent::Frame { octets, report });
         }
-        while let Some((reason, report)) = take_ripe(&mut self.complaints, settled) {
+        while let Some((complaint, report)) = take_ripe(&mut self.complaints, settled) {
             let place = span(&report);
             let read = |s: Span| shared(s, place) > 0;
             let begins_in = |s: &Span| (s.0..=s.1).contains(&place.0);
@@ -197,7 +224,12 @@ impl Merger {
             let is_read = self.given.iter().any(|g| read(g.place))
                 || self.frames.iter().any(|(_, r)| read(span(r)));
             if !is_check && !is_read {
-                out.push(ReceiverEvent::Unreadable { reason, report });
+                let Complaint { reason, guess } = complaint;
+                out.push(ReceiverEvent::Unreadable {
+                    reason,
+                    report,
+                    guess,
+                });
             }
         }
     }
@@ -227,8 +259,6 @@ fn is_better(a: &ReceptionReport, b: &ReceptionReport) -> bool {
 
 #[cfg(test)]
 mod tests {
-    use dunlin_framing::RejectReason;
-
     use super::*;
 
     fn report(start: u64, end: u64, snr_db: f32) -> ReceptionReport {
@@ -304,7 +334,8 @@ mod tests {
             all(&mut merger),
             [ReceiverEvent::Unreadable {
                 reason: bad(),
-                report: report(1000, 2000, 3.0)
+                report: report(1000, 2000, 3.0),
+                guess: None
             }]
         );
         merger.complaint(bad(), report(3000, 3500, 3.0));
@@ -406,6 +437,48 @@ mod tests {
         merger.frame(vec![1], report(2103, 3103, 12.0));
         merger.frame(vec![1], report(4103, 5103, 12.0));
         assert_eq!(all(&mut merger), [frame(&[1], report(4103, 5103, 12.0))]);
+    }
+
+    fn guess(start: u64, end: u64, octet: u8, head: f32) -> Guess {
+        let guess = dunlin_framing::Guess {
+            octets: vec![octet; 15],
+            certainty: vec![1.0; 15],
+            head,
+            whole: 0.1,
+            start: SampleCount(start),
+            end: SampleCount(end),
+        };
+        Guess::new(guess, report(start, end, 3.0))
+    }
+
+    #[test]
+    fn of_one_transmission_the_surest_guess_is_told_and_none_beside_a_frame() {
+        let mut merger = Merger::new(100, 100);
+        merger.guess(guess(100, 900, 9, 0.99));
+        assert_eq!(all(&mut merger).len(), 1, "without a carrier too");
+        merger.carrier(true, SampleCount(0));
+        merger.guess(guess(1000, 2000, 1, 0.6));
+        merger.guess(guess(1002, 2001, 2, 0.9));
+        merger.guess(guess(1001, 2000, 3, 0.7));
+        merger.complaint(bad(), report(900, 2100, 3.0));
+        let told = all(&mut merger);
+        let [
+            ReceiverEvent::Unreadable {
+                report,
+                guess: Some(told),
+                ..
+            },
+        ] = &told[..]
+        else {
+            panic!("one complaint with a guess: {told:?}");
+        };
+        assert_eq!((report.start, told.octets()[0]), (SampleCount(900), 2));
+        merger.guess(guess(3000, 4000, 1, 0.9));
+        merger.frame(vec![1], self::report(2990, 3990, 8.0));
+        assert!(matches!(
+            &all(&mut merger)[..],
+            [ReceiverEvent::Frame { .. }]
+        ));
     }
 
     #[test]

@@ -6,6 +6,7 @@
 
 pub(crate) mod address;
 mod advice;
+mod guess;
 mod hearing;
 mod merge;
 mod pair;
@@ -16,6 +17,7 @@ mod transmitter;
 pub use advice::TonesAdvice;
 pub use dunlin_framing::{FecStrength, most_bits};
 pub use dunlin_modem::sense::SoundKind;
+pub use guess::Guess;
 pub use hearing::{MOST_LINES, PortEvent, PortReceiver};
 pub use pair::{HeardOn, Input, PairEvent, PairReceiver};
 pub use receiver::{FecReport, Receiver, ReceiverEvent, ReceptionReport, UnreadableReason};

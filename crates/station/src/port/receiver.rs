@@ -14,6 +14,7 @@ use thiserror::Error;
 
 use super::address;
 use super::advice::{Adviser, TonesAdvice};
+use super::guess::Guess;
 use super::merge::Merger;
 use super::sound::ChannelSound;
 
@@ -134,6 +135,8 @@ pub enum ReceiverEvent {
         reason: UnreadableReason,
         /// What was measured.
         report: ReceptionReport,
+        /// What it may have been: for eyes only.
+        guess: Option<Box<Guess>>,
     },
     /// Data begins or ends to be heard.
     Carrier {
@@ -200,7 +203,8 @@ impl Receiver {
                 limits,
                 RepairSettings::default(),
                 address::is_structurally_valid,
-            ),
+            )
+            .guessing(address::plausible_head),
             fx25: vec![Fx25Receiver::default(); branches],
             reached: vec![SampleCount(0); branches],
             merger,
@@ -321,6 +325,27 @@ impl Receiver {
             self.reading(branch, reading, None);
         }
         self.readings = readings;
+        if let Some(guess) = self.deframers[index].take_guess() {
+            self.guess(branch, guess);
+        }
+    }
+
+    /// A branch could not read something and guesses what it was.
+    fn guess(&mut self, branch: u8, guess: dunlin_framing::Guess) {
+        let (start, end) = (guess.start, guess.end);
+        let reading = Reading {
+            framed: Framed::Rejected {
+                reason: RejectReason::BadFcs,
+                start,
+                end,
+            },
+            repaired_bits: 0,
+            confidence: None,
+        };
+        let measured = self.demodulator.measure(branch, start, end);
+        let how = self.demodulator.branch_name(branch);
+        let report = ReceptionReport::new((start, end), measured, &reading, how);
+        self.merger.guess(Guess::new(guess, report));
     }
 
     fn reading(&mut self, branch: u8, reading: Reading, fec: Option<FecReport>) {

@@ -197,6 +197,52 @@ fn nonsense_from_the_air_is_shown_and_does_no_harm() {
 }
 
 #[test]
+fn a_guess_is_shown_as_one_and_nothing_acts_on_it() {
+    let mut chance = Chance::stream(8, "guess");
+    let rate = SampleRate::new(RATE).expect("not zero");
+    let transmitter =
+        Transmitter::new(Mode::Afsk1200, rate, TransmitterSettings::default()).expect("fits");
+    // Whoever reads it must repeat it, note the sender, and answer.
+    let frame = Frame::ui(
+        call("QM3BAR"),
+        call("QA1SKY"),
+        &[call("QA1SKY-1")],
+        pid::NO_LAYER_3,
+        b"the quick brown fox jumps over the lazy dog".to_vec(),
+    );
+    let clear = transmitter.transmission(&[frame.encode()]);
+    let mut guessed = 0;
+    for _ in 0..8 {
+        let mut listener = Listener::new();
+        let mut spoiled = clear.clone();
+        let burst = clear.len() * 3 / 4..clear.len() * 3 / 4 + 4 * RATE as usize / 1200;
+        spoiled[burst]
+            .iter_mut()
+            .for_each(|s| *s = 0.5 * chance.normal());
+        spoiled.extend(vec![0.0; RATE as usize * 5]);
+        listener.hear(&spoiled);
+        let snapshot = listener.station.snapshot(listener.now);
+        let blocks = snapshot.blocks.iter().filter(|b| b.kind != BlockKind::Busy);
+        let blocks: Vec<_> = blocks.collect();
+        if blocks.iter().all(|b| b.kind != BlockKind::Unreadable) {
+            continue; // Read by repair.
+        }
+        assert_eq!((blocks.len(), snapshot.heard.len()), (1, 0), "{blocks:?}");
+        assert!(blocks[0].from.is_empty() && blocks[0].octets.is_empty());
+        assert_eq!(snapshot.ports[0].queued, 0);
+        let Some(guess) = &blocks[0].guess else {
+            continue;
+        };
+        guessed += 1;
+        assert_eq!(guess.from, "QM3BAR");
+        assert!(guess.address >= 0.5);
+        let why = blocks[0].why.as_deref().unwrap_or_default();
+        assert!(why.contains("a guess at it: QM3BAR > QA1SKY"), "{why}");
+    }
+    assert!(guessed >= 1);
+}
+
+#[test]
 fn noise_and_odd_samples_are_heard_without_harm() {
     let mut listener = Listener::new();
     let mut chance = Chance::stream(6, "noise");

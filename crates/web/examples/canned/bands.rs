@@ -162,6 +162,7 @@ impl Bands {
             why: None,
             line: None,
             heard_on: None,
+            guess: None,
         };
         self.next_id += 1;
         picture.tell(Event::Block(block.clone()));
@@ -257,6 +258,7 @@ fn tones(heard: &Block) -> Block {
         why: None,
         line: None,
         heard_on: None,
+        guess: None,
         ..heard.clone()
     }
 }

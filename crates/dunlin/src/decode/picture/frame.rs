@@ -5,7 +5,7 @@ use std::path::Path;
 use anyhow::Context;
 use dunlin_clock::{SampleCount, SampleRate};
 use dunlin_framing::encode;
-use dunlin_modem::{DemodEvent, Demodulator, ReceiveSettings};
+use dunlin_modem::{DemodEvent, Demodulator, Line, ReceiveSettings};
 
 use super::super::found::Found;
 use super::super::wav::WavFile;
@@ -27,6 +27,8 @@ pub struct Bit {
     pub soft: f32,
     /// Whether the frame has it so.
     pub agrees: bool,
+    /// The octet that it belongs to, counted from 0 with the FCS at the end; `None` in flags.
+    pub octet: Option<usize>,
 }
 
 /// A frame with its sound.
@@ -49,10 +51,10 @@ impl Heard {
     pub fn again(
         path: &Path,
         channel: usize,
-        rate: SampleRate,
+        (line, rate): (Line, SampleRate),
         found: &Found,
     ) -> anyhow::Result<Self> {
-        let mut demodulator = Demodulator::new(found.mode, rate, ReceiveSettings::default())?;
+        let mut demodulator = Demodulator::new(line, rate, ReceiveSettings::default())?;
         let seconds = |s: f64| (s * rate.hz_f64()) as u64;
         let first = found.start.saturating_sub(seconds(BEFORE_S));
         let flush = demodulator.delay() as u64 + 1;
@@ -61,7 +63,7 @@ impl Heard {
         let mut events = Vec::new();
         demodulator.process(&samples, &mut events);
         demodulator.process(&vec![0.0; flush as usize], &mut events);
-        let around = AROUND * u64::from(rate.hz()) / u64::from(found.mode.baud());
+        let around = AROUND * u64::from(rate.hz()) / u64::from(line.baud());
         let place = (found.start - first).saturating_sub(around)..found.end - first + around;
         Ok(Heard {
             rate: rate.hz_f64(),
@@ -90,6 +92,7 @@ fn bits(
     place: std::ops::Range<u64>,
 ) -> Vec<Bit> {
     let sent = encode(&[octets], 1, 1);
+    let places = octets_of(&sent);
     let of_branch = |wanted: usize| -> Vec<(u64, f32)> {
         let told = events.iter().filter_map(|event| match event {
             DemodEvent::Bit {
@@ -105,11 +108,12 @@ fn bits(
     let mut best: Option<(usize, Vec<Bit>)> = None;
     for told in (0..branches).map(of_branch) {
         for shift in 0..(told.len() + 1).saturating_sub(sent.len()) {
-            let here = told[shift..].iter().zip(&sent);
-            let here = here.map(|((at, soft), sent)| Bit {
+            let here = told[shift..].iter().zip(&sent).zip(&places);
+            let here = here.map(|(((at, soft), sent), octet)| Bit {
                 at: *at as f64,
                 soft: *soft,
                 agrees: (*soft > 0.0) == *sent,
+                octet: *octet,
             });
             let here: Vec<Bit> = here.collect();
             // A flag before may share its first bit with the one before that.
@@ -120,6 +124,25 @@ fn bits(
         }
     }
     best.map(|(_, bits)| bits).unwrap_or_default()
+}
+
+/// Which octet each bit between two flags belongs to; a stuffed zero goes with the octet that comes
+/// (AX.25 v2.2 section 3.6: after five ones).
+fn octets_of(sent: &[bool]) -> Vec<Option<usize>> {
+    let (mut ones, mut data) = (0, 0);
+    let mut place = |n: usize, bit: bool| {
+        if n < FLAG_BITS || n + FLAG_BITS >= sent.len() {
+            return None;
+        }
+        let octet = data / 8;
+        data += usize::from(ones < 5 || bit);
+        ones = if bit { ones + 1 } else { 0 };
+        Some(octet)
+    };
+    sent.iter()
+        .enumerate()
+        .map(|(n, bit)| place(n, *bit))
+        .collect()
 }
 
 #[cfg(test)]
@@ -146,5 +169,9 @@ mod tests {
         assert_eq!(found.len(), line.len() - 4 * FLAG_BITS);
         let wrong: Vec<f64> = found.iter().filter(|b| !b.agrees).map(|b| b.at).collect();
         assert_eq!(wrong, [7000.0]);
+        // 22 octets with the FCS; the bit at 70 is 46 behind the last of three flags.
+        let octet = |n: usize| found[n].octet;
+        assert_eq!((octet(7), octet(8), octet(54)), (None, Some(0), Some(5)));
+        assert_eq!(octet(found.len() - FLAG_BITS - 1), Some(21));
     }
 }

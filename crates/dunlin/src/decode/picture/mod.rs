@@ -12,17 +12,20 @@ use std::path::Path;
 
 use anyhow::{Context, bail};
 use dunlin_clock::SampleRate;
-use dunlin_modem::Mode;
+use dunlin_modem::Line;
 
 use super::found::Found;
 use super::print;
 use eye::Wave;
 use frame::Heard;
-use shape::{BLACK, BLUE, Color, Drawing, GREEN, GREY, ORANGE, RED, Shape, Side};
+use shape::{BLACK, BLUE, Color, Drawing, GREEN, GREY, ORANGE, PINK, RED, Shape, Side};
 use waterfall::Span;
 
 /// Pixels of the whole picture.
-const SIZE: (u32, u32) = (800, 720);
+const SIZE: (u32, u32) = (900, 780);
+/// Where the wide panels begin, and their width.
+const LEFT: f64 = 64.0;
+const WIDTH: u32 = 730;
 /// Characters of a line of the title.
 const TITLE: usize = 110;
 /// Symbols in the eye; more make it no clearer.
@@ -36,12 +39,12 @@ pub fn save(
     to: &Path,
     recording: &Path,
     channel: usize,
-    rate: SampleRate,
+    (line, rate): (Line, SampleRate),
     number: u64,
     found: &Found,
 ) -> anyhow::Result<()> {
-    let heard = Heard::again(recording, channel, rate, found)?;
-    let drawing = draw(&heard, number, found);
+    let heard = Heard::again(recording, channel, (line, rate), found)?;
+    let drawing = draw(&heard, line, number, found);
     let octets = match Kind::of(to)? {
         Kind::Svg => svg::svg(&drawing)?.into_bytes(),
         Kind::Png => raster::pixels(&drawing).png()?,
@@ -73,15 +76,6 @@ impl Kind {
                 path.display()
             ),
         }
-    }
-}
-
-/// The tones of a mode, hertz: the lower one (mark), the higher one (space).
-fn tones(mode: Mode) -> Option<(f64, f64)> {
-    match mode {
-        Mode::Afsk300 => Some((1600.0, 1800.0)),
-        Mode::Afsk1200 => Some((1200.0, 2200.0)),
-        _ => None,
     }
 }
 
@@ -176,21 +170,39 @@ fn label(value: f64) -> String {
     }
 }
 
-fn draw(heard: &Heard, number: u64, found: &Found) -> Drawing {
+fn draw(heard: &Heard, line: Line, number: u64, found: &Found) -> Drawing {
     let mut drawing = Drawing::new(SIZE.0, SIZE.1);
-    let symbol = heard.rate / f64::from(found.mode.baud());
+    let symbol = heard.rate / f64::from(line.baud());
     let offset = found.figure("offset_hz").unwrap_or(0.0);
-    let tones = tones(found.mode).map(|(mark, space)| (mark + offset, space + offset));
+    let tones = line.tones().map(|pair| Tones {
+        one: f64::from(pair.mark_hz) + offset,
+        zero: f64::from(pair.space_hz) + offset,
+    });
     title(&mut drawing, heard, number, found);
     let start_s = found.start as f64 / heard.rate;
     let end_s = found.end as f64 / heard.rate;
     let pad = (0.12 * (end_s - start_s)).max(20.0 * symbol / heard.rate);
     let across = (start_s - pad, end_s + pad);
-    spectrum(&mut drawing, heard, found, tones, across);
+    spectrum(&mut drawing, heard, symbol, tones, (start_s, end_s), across);
     soft_bits(&mut drawing, heard, (start_s, end_s), across);
     eye(&mut drawing, heard, tones, symbol);
     legend(&mut drawing, heard, found, tones);
     drawing
+}
+
+/// Where the tones were heard, hertz.
+#[derive(Clone, Copy, Debug)]
+struct Tones {
+    /// The tone for a one (mark).
+    one: f64,
+    /// The tone for a zero (space).
+    zero: f64,
+}
+
+impl Tones {
+    fn shift(self) -> f64 {
+        (self.zero - self.one).abs()
+    }
 }
 
 fn short(text: &str) -> String {
@@ -221,68 +233,58 @@ fn title(drawing: &mut Drawing, heard: &Heard, number: u64, found: &Found) {
 fn spectrum(
     drawing: &mut Drawing,
     heard: &Heard,
-    found: &Found,
-    tones: Option<(f64, f64)>,
+    symbol: f64,
+    tones: Option<Tones>,
+    ends: (f64, f64),
     across: (f64, f64),
 ) {
-    let baud = f64::from(found.mode.baud());
-    let top = match tones {
-        Some((mark, space)) => space + (space - mark).max(400.0),
-        None => baud,
-    };
-    let top = top.min(heard.rate / 2.0);
-    let low = tones.map_or(0.0, |(mark, space)| {
-        (mark - (space - mark).max(400.0)).max(0.0)
-    });
+    let rate = heard.rate;
+    let baud = rate / symbol;
+    let room = |t: Tones| t.shift().max(400.0);
+    let low = tones.map_or(0.0, |t| (t.one.min(t.zero) - room(t)).max(0.0));
+    let top = tones
+        .map_or(baud, |t| t.one.max(t.zero) + room(t))
+        .min(rate / 2.0);
     let panel = Panel {
-        left: 60.0,
-        top: 70.0,
-        width: 640,
-        height: 200,
+        left: LEFT,
+        top: 76.0,
+        width: WIDTH,
+        height: 220,
         across,
         up: (low, top),
     };
-    let sample = |s: f64| s * heard.rate - heard.first as f64;
+    let sample = |s: f64| s * rate - heard.first as f64;
     let span = Span {
         samples: (sample(across.0), sample(across.1)),
         hz: (low, top),
     };
-    // Long enough to tell the tones apart, where there are any.
-    let window = tones.map_or(4.0 / baud, |(mark, space)| {
-        (2.0 / (space - mark)).max(2.0 / baud)
-    });
-    let window = (window * heard.rate) as usize;
-    let pixels = waterfall::waterfall(
-        &heard.samples,
-        heard.rate,
-        &span,
-        window,
-        (panel.width, panel.height),
-    );
+    // Long enough to tell the tones apart; where single symbols cannot be seen anyway, longer, so that
+    // noise is smoother.
+    let column_s = (across.1 - across.0) / f64::from(panel.width);
+    let long = if column_s * baud > 0.4 { 2.0 } else { 1.0 };
+    let window = tones.map_or(8.0 / baud, |t| (2.0 / t.shift()).max(2.0 / baud));
+    let window = (long * window * rate) as usize;
+    let size = (panel.width, panel.height);
+    let pixels = waterfall::waterfall(&heard.samples, rate, &span, window, size);
     let at = (panel.left, panel.top);
     drawing.shapes.push(Shape::Image { at, pixels });
     panel.axes(
         drawing,
-        "spectrum: frequency, Hz (40 dB from white to dark)",
-        "time, s",
+        "waterfall: frequency in Hz over time; dark is strong",
+        "",
     );
-    if let Some((mark, space)) = tones {
-        for (name, hz) in [("mark", mark), ("space", space)] {
-            panel.level(drawing, hz, ORANGE);
-            let at = (panel.right() + 5.0, panel.y(hz) + 4.0);
-            drawing.text(at, Side::Right, format!("{name} {hz:.0}"), ORANGE);
-        }
+    for (name, hz) in tones
+        .iter()
+        .flat_map(|t| [("one", t.one), ("zero", t.zero)])
+    {
+        panel.level(drawing, hz, ORANGE);
+        let at = (panel.right() + 5.0, panel.y(hz) + 4.0);
+        drawing.text(at, Side::Right, format!("{name} {hz:.0} Hz"), ORANGE);
     }
-    let rate = heard.rate;
-    for (word, at) in [("start", found.start), ("end", found.end)] {
-        let at = at as f64 / rate;
+    for (word, at) in [("first bit", ends.0), ("last bit", ends.1)] {
         panel.upright(drawing, at, GREEN);
-        drawing.text(
-            (panel.x(at), panel.bottom() + 30.0),
-            Side::Middle,
-            word,
-            GREEN,
-        );
+        let at = (panel.x(at), panel.bottom() + 30.0);
+        drawing.text(at, Side::Middle, word, GREEN);
     }
 }
 
@@ -294,43 +296,44 @@ fn soft_bits(drawing: &mut Drawing, heard: &Heard, ends: (f64, f64), across: (f6
         .fold(1.0_f64, |m, b| m.max(f64::from(b.soft.abs())));
     let limit = 1.1 * most;
     let panel = Panel {
-        left: 60.0,
-        top: 335.0,
-        width: 640,
-        height: 110,
+        left: LEFT,
+        top: 366.0,
+        width: WIDTH,
+        height: 120,
         across,
         up: (-limit, limit),
     };
     panel.level(drawing, 0.0, GREY);
     panel.upright(drawing, ends.0, GREEN);
     panel.upright(drawing, ends.1, GREEN);
-    for (agrees, color) in [(true, BLUE), (false, RED)] {
-        let bits = heard.bits.iter().filter(|b| b.agrees == agrees);
-        let place = |b: &frame::Bit| {
-            let seconds = (heard.first as f64 + b.at) / heard.rate;
-            (panel.x(seconds), panel.y(f64::from(b.soft)))
-        };
-        let at = bits.map(place).collect();
-        drawing.shapes.push(Shape::Dots { at, color });
+    let seconds = |b: &frame::Bit| (heard.first as f64 + b.at) / heard.rate;
+    for bit in heard.bits.iter().filter(|b| !b.agrees) {
+        panel.upright(drawing, seconds(bit), PINK);
     }
-    let title = "soft bits: above 0 a one, below a zero; far from 0 is sure; red: read otherwise";
+    for (agrees, side, color) in [(true, 2, BLUE), (false, 6, RED)] {
+        let bits = heard.bits.iter().filter(|b| b.agrees == agrees);
+        let place = |b: &frame::Bit| (panel.x(seconds(b)), panel.y(f64::from(b.soft)));
+        let at = bits.map(place).collect();
+        drawing.shapes.push(Shape::Dots { at, side, color });
+    }
+    let title = "soft bits: above 0 a one, below a zero; far from 0 is sure; red: the frame has it otherwise";
     panel.axes(drawing, title, "time, s");
 }
 
 /// The wave of the symbols over each other.
-fn eye(drawing: &mut Drawing, heard: &Heard, tones: Option<(f64, f64)>, symbol: f64) {
+fn eye(drawing: &mut Drawing, heard: &Heard, tones: Option<Tones>, symbol: f64) {
     let mut wave = match tones {
-        Some(tones) => Wave::of_tones(&heard.samples, heard.rate, tones, symbol),
+        Some(t) => Wave::of_tones(&heard.samples, heard.rate, (t.one, t.zero), symbol),
         None => Wave::of_levels(&heard.samples, symbol),
     };
     let step = heard.bits.len() / MOST_IN_EYE + 1;
     let middles: Vec<f64> = heard.bits.iter().step_by(step).map(|b| b.at).collect();
     wave.adjust(&middles);
     let panel = Panel {
-        left: 60.0,
-        top: 510.0,
-        width: 330,
-        height: 160,
+        left: LEFT,
+        top: 560.0,
+        width: 380,
+        height: 170,
         across: (-1.0, 1.0),
         up: (-eye::LIMIT, eye::LIMIT),
     };
@@ -338,63 +341,87 @@ fn eye(drawing: &mut Drawing, heard: &Heard, tones: Option<(f64, f64)>, symbol: 
     let at = (panel.left, panel.top);
     drawing.shapes.push(Shape::Image { at, pixels });
     let title = match tones {
-        Some(_) => "eye: mark less space (mean is 1)",
+        Some(_) => "eye: tone of one less tone of zero (mean is 1)",
         None => "eye: level (mean is 1)",
     };
     panel.axes(drawing, title, "time, symbols");
 }
 
+/// Figures: their name, words, unit, and by what they are multiplied.
+const FIGURES: [(&str, &str, &str, f64); 8] = [
+    ("level_dbfs", "level", "dBFS", 1.0),
+    ("snr_db", "S/N (Eb/N0)", "dB", 1.0),
+    ("offset_hz", "tone offset", "Hz", 1.0),
+    ("twist_db", "low over high", "dB", 1.0),
+    ("drift_hz_s", "drift", "Hz/s", 1.0),
+    ("rate_error_ppm", "symbols fast by", "ppm", 1.0),
+    ("clipped", "clipped", "%", 100.0),
+    ("confidence", "certainty", "%", 100.0),
+];
+/// Octets with bits read otherwise that are named.
+const MOST_NAMED: usize = 8;
+
 /// What was measured.
-fn legend(drawing: &mut Drawing, heard: &Heard, found: &Found, tones: Option<(f64, f64)>) {
-    let figure = |name: &str, unit: &str, words: &str| {
-        found
-            .figure(name)
-            .map(|x| format!("{words:16}{x:>8.1} {unit}"))
-    };
-    let mut lines = vec![
-        figure("level_dbfs", "dBFS", "level"),
-        figure("snr_db", "dB", "S/N (Eb/N0)"),
-        figure("offset_hz", "Hz", "tone offset"),
-        figure("twist_db", "dB", "twist"),
-    ];
-    // Whatever else is measured, under its own name.
-    let named = [
-        "level_dbfs",
-        "snr_db",
-        "offset_hz",
-        "twist_db",
-        "repaired_bits",
-    ];
-    let more = found
-        .measured
+fn legend(drawing: &mut Drawing, heard: &Heard, found: &Found, tones: Option<Tones>) {
+    let row = |words: &str, figure: String| format!("{words:16}{figure:>9}");
+    let mut lines: Vec<String> = FIGURES
         .iter()
-        .filter(|(name, _)| !named.contains(&name.as_str()));
-    lines.extend(more.map(|(name, value)| {
-        let value = value.as_f64()?;
-        Some(format!("{:16}{value:>8.3}", name.replace('_', " ")))
-    }));
-    let wrong = heard.bits.iter().filter(|b| !b.agrees).count();
-    lines.push(Some(format!(
-        "{:16}{:>8}",
-        "repaired bits",
-        found.repaired_bits()
-    )));
-    lines.push(Some(format!(
-        "{:16}{:>8} of {}",
-        "read otherwise",
-        wrong,
-        heard.bits.len()
-    )));
+        .filter_map(|(name, words, unit, times)| {
+            let value = found.figure(name)? * times;
+            // What was repaired is never certain.
+            let most = if *name == "confidence" && found.repaired_bits() > 0 {
+                99.9
+            } else {
+                f64::MAX
+            };
+            Some(format!(
+                "{} {unit}",
+                row(words, format!("{:.1}", value.min(most) + 0.0))
+            ))
+        })
+        .collect();
+    // Whatever else is measured, under its own name.
+    let known = |name: &str| name == "repaired_bits" || FIGURES.iter().any(|f| f.0 == name);
+    for (name, value) in found.measured.iter().filter(|(name, _)| !known(name)) {
+        lines.extend(
+            value
+                .as_f64()
+                .map(|x| row(&name.replace('_', " "), format!("{x:.3}"))),
+        );
+    }
+    lines.push(row("repaired bits", found.repaired_bits().to_string()));
+    let wrong: Vec<&frame::Bit> = heard.bits.iter().filter(|b| !b.agrees).collect();
+    let read = row("read otherwise", wrong.len().to_string());
+    lines.push(format!("{read} of {}", heard.bits.len()));
+    lines.extend(where_wrong(&wrong, found.octets.len()));
     if let Some(how) = found.measured.get("how").and_then(|h| h.as_str()) {
-        lines.push(Some(format!("read by {how}")));
+        lines.push(format!("read by {how}"));
     }
     if tones.is_none() {
-        lines.push(Some("direct shift: no tones".into()));
+        lines.push("direct shift: no tones".into());
     }
-    drawing.text((430.0, 504.0), Side::Right, "measured", BLACK);
-    for (n, line) in lines.into_iter().flatten().enumerate() {
-        drawing.text((430.0, 526.0 + 17.0 * n as f64), Side::Right, line, BLACK);
+    drawing.text((490.0, 554.0), Side::Right, "measured", BLACK);
+    for (n, line) in lines.into_iter().enumerate() {
+        drawing.text((490.0, 576.0 + 16.0 * n as f64), Side::Right, line, BLACK);
     }
+}
+
+/// Which octets have bits that were read otherwise.
+fn where_wrong(bits: &[&frame::Bit], octets: usize) -> Option<String> {
+    let name = |octet: usize| match octet < octets {
+        true => (octet + 1).to_string(),
+        false => "FCS".to_owned(),
+    };
+    let mut names: Vec<String> = bits.iter().filter_map(|b| b.octet).map(name).collect();
+    names.dedup();
+    let more = names.len().saturating_sub(MOST_NAMED);
+    names.truncate(MOST_NAMED);
+    let tail = if more > 0 {
+        format!(" and {more} more")
+    } else {
+        String::new()
+    };
+    (!names.is_empty()).then(|| format!("in octets {}{tail}", names.join(", ")))
 }
 
 #[cfg(test)]

@@ -65,9 +65,10 @@ fn draw(sheet: &mut Sheet, shape: &Shape) -> Result<(), Infallible> {
         Shape::Line { from, to, color: c } => Line::new(point(*from), point(*to))
             .into_styled(PrimitiveStyle::with_stroke(color(*c), 1))
             .draw(sheet),
-        Shape::Dots { at, color: c } => {
+        Shape::Dots { at, side, color: c } => {
+            let half = f64::from(*side) / 2.0;
             for &(x, y) in at {
-                Rectangle::new(point((x - 1.0, y - 1.0)), Size::new(2, 2))
+                Rectangle::new(point((x - half, y - half)), Size::new(*side, *side))
                     .into_styled(PrimitiveStyle::with_fill(color(*c)))
                     .draw(sheet)?;
             }

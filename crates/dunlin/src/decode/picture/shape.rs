@@ -11,6 +11,8 @@ pub const GREY: Color = [150, 150, 150];
 pub const BLUE: Color = [20, 90, 180];
 /// What was read otherwise.
 pub const RED: Color = [200, 30, 30];
+/// Behind what was read otherwise.
+pub const PINK: Color = [245, 190, 190];
 /// Tones.
 pub const ORANGE: Color = [215, 105, 0];
 /// Where the frame begins and ends.
@@ -39,10 +41,12 @@ pub enum Shape {
         /// In this colour.
         color: Color,
     },
-    /// Squares of two pixels.
+    /// Squares.
     Dots {
         /// Their middles.
         at: Vec<(f64, f64)>,
+        /// Pixels of a side.
+        side: u32,
         /// In this colour.
         color: Color,
     },

@@ -27,8 +27,11 @@ pub fn svg(drawing: &Drawing) -> Result<String, png::EncodingError> {
                 to.1,
                 hash(*color)
             ),
-            Shape::Dots { at, color } => {
-                let dot = |(x, y): &(f64, f64)| format!("M{:.1} {:.1}h2v2h-2z", x - 1.0, y - 1.0);
+            Shape::Dots { at, side, color } => {
+                let half = f64::from(*side) / 2.0;
+                let dot = |(x, y): &(f64, f64)| {
+                    format!("M{:.1} {:.1}h{side}v{side}h-{side}z", x - half, y - half)
+                };
                 let path: String = at.iter().map(dot).collect();
                 writeln!(out, "<path d=\"{path}\" fill=\"{}\"/>", hash(*color))
             }

@@ -18,11 +18,11 @@ const VOX: &str = "[port.sound]\ninput = \"pulse:in\"\noutput = \"pulse:out\"\n\
 fn prepared(call: &str, sound: &str) -> (bool, bool) {
     let mut plan = plan(call, sound);
     let openings = prepare(&mut plan, &BTreeMap::new()).expect("every device is named");
-    let OpeningWay::Sound(settings) = &openings.ports[0].way else {
+    let OpeningWay::Sound { first, .. } = &openings.ports[0].way else {
         panic!("a port with sound");
     };
     (
-        settings.output.is_some(),
+        first.output.is_some(),
         plan.station.ports[0].may_transmit,
     )
 }
