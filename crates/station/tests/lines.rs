@@ -135,7 +135,7 @@ fn what_two_lines_read_comes_once_and_true_repeats_stay() {
     // Twice in one transmission, with one flag between them, and once more in another.
     sound.extend(sent(own, &[a.clone(), a.clone(), b.clone()]));
     sound.extend(quiet(0.3));
-    sound.extend(sent(own, &[a.clone()]));
+    sound.extend(sent(own, std::slice::from_ref(&a)));
     sound.extend(quiet(3.0));
     let sound = with_noise(&sound, 0.01, &mut chance);
     let events = hear(&[own, beside()], &sound);

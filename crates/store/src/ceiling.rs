@@ -36,6 +36,8 @@ fn frame(id: u64) -> Event {
         twist_db: None,
         snr_db: None,
         why: None,
+        line: None,
+        heard_on: None,
         guess: None,
     })
 }
@@ -52,6 +54,8 @@ fn heard(call: &str) -> Event {
         offset_hz: None,
         twist_db: None,
         snr_db: None,
+        line: None,
+        advice: None,
         said: String::new(),
     })
 }

@@ -78,6 +78,8 @@ fn block() -> impl Strategy<Value = Block> {
         twist_db: figures.2,
         snr_db: figures.3,
         why: figures.4,
+        line: None,
+        heard_on: None,
         guess: None,
     })
 }
@@ -191,6 +193,8 @@ fn heard() -> impl Strategy<Value = HeardView> {
         offset_hz: figures.1,
         twist_db: figures.2,
         snr_db: figures.3,
+        line: None,
+        advice: None,
         said,
     })
 }

@@ -21,10 +21,7 @@ fn prepared(call: &str, sound: &str) -> (bool, bool) {
     let OpeningWay::Sound { first, .. } = &openings.ports[0].way else {
         panic!("a port with sound");
     };
-    (
-        first.output.is_some(),
-        plan.station.ports[0].may_transmit,
-    )
+    (first.output.is_some(), plan.station.ports[0].may_transmit)
 }
 
 #[test]
