@@ -18,13 +18,14 @@ use dunlin_clock::SampleRate;
 /// The sound is judged in blocks of this length, seconds. What is in a block comes out when the
 /// next one is complete.
 const BLOCK_S: f64 = 0.01;
-/// The usual height is that of so much of the samples: of a tone nearly its peak, of noise 1.64
-/// standard deviations.
-const USUAL: f32 = 0.9;
+/// The usual height is that of so much of the samples: of a tone nearly its peak, of noise 2.05
+/// standard deviations. More than seven eighths, because flags hold one of the tones for one
+/// symbol in eight only, and that may be the stronger.
+const USUAL: f32 = 0.96;
 /// Not every sample is needed to know the usual height.
-const LOOKED_AT: usize = 96;
+const LOOKED_AT: usize = 192;
 /// A click is so many times the usual height,
-const TALL: f32 = 1.3;
+const TALL: f32 = 1.15;
 /// and no longer than this, seconds.
 const LONGEST_S: f64 = 0.2e-3;
 /// So much on either side of it is taken out with it, seconds.
@@ -33,11 +34,10 @@ const EDGE_S: f64 = 0.042e-3;
 const SHORTEST: usize = 2;
 /// Below this sample rate, hertz, a click is a single sample, which noise makes too.
 const LOWEST_RATE: f64 = 20_000.0;
-
-/// The usual height is so many times the median of a sine: 1.40, of noise: 2.44, and of both
+/// The usual height is so many times the median of a sine: 1.41, of noise: 3.04, and of both
 /// together something between. Beyond this there is so much noise without clicks that its tall
 /// samples are better left.
-const NOISY: f32 = 2.2;
+const NOISY: f32 = 2.7;
 /// That ratio is learned over so many blocks.
 const LEARNED_OVER: f32 = 8.0;
 
@@ -58,16 +58,16 @@ pub struct ClickRemover {
 }
 
 impl ClickRemover {
-    /// For samples at `rate`.
-    pub fn new(rate: SampleRate) -> Self {
+    /// For samples at `rate`; `None` if clicks cannot be told at that rate.
+    pub fn new(rate: SampleRate) -> Option<Self> {
+        if rate.hz_f64() < LOWEST_RATE {
+            return None;
+        }
         let samples = |seconds: f64| (seconds * rate.hz_f64()).round().max(1.0) as usize;
         let block = samples(BLOCK_S).max(16);
-        ClickRemover {
+        Some(ClickRemover {
             block,
-            longest: match rate.hz_f64() < LOWEST_RATE {
-                true => 0,
-                false => samples(LONGEST_S),
-            },
+            longest: samples(LONGEST_S),
             edge: samples(EDGE_S),
             samples: vec![0.0; 3 * block],
             // The first sample to come out is the first to come in.
@@ -75,7 +75,7 @@ impl ClickRemover {
             usual: [0.0; 2],
             ratio: NOISY,
             heights: Vec::with_capacity(LOOKED_AT + 1),
-        }
+        })
     }
 
     /// How many samples a sample waits at most.
@@ -115,7 +115,7 @@ impl ClickRemover {
             .extend(newest.iter().step_by(step).map(|x| x.abs()));
         let place = (USUAL * (self.heights.len() - 1) as f32) as usize;
         let (lower, usual, _) = self.heights.select_nth_unstable_by(place, f32::total_cmp);
-        let middle = lower.len() * 5 / 9;
+        let middle = lower.len() * 50 / 96;
         let (_, median, _) = lower.select_nth_unstable_by(middle, f32::total_cmp);
         if *median > 0.0 {
             let ratio = (*usual / *median).min(2.0 * NOISY);
@@ -167,7 +167,8 @@ mod tests {
     }
 
     fn cleaned(rate: u32, samples: &[f32]) -> Vec<f32> {
-        let mut remover = ClickRemover::new(SampleRate::new(rate).expect("not zero"));
+        let rate = SampleRate::new(rate).expect("not zero");
+        let mut remover = ClickRemover::new(rate).expect("fast enough");
         let (mut out, mut rest) = (Vec::new(), samples);
         while !rest.is_empty() {
             let (taken, block) = remover.process(rest);
@@ -180,7 +181,7 @@ mod tests {
 
     #[test]
     fn clicks_are_taken_out_and_the_tone_stays() {
-        for rate in [8_000, 48_000, 192_000] {
+        for rate in [24_000, 48_000, 192_000] {
             let tone = tone(rate, 1.0);
             let width = rate as usize / 10_000 + 1;
             let mut spoiled = tone.clone();
@@ -203,7 +204,7 @@ mod tests {
     #[test]
     fn noise_and_tones_pass_unchanged() {
         let mut chance = Chance::stream(3, "clicks");
-        for rate in [8_000, 24_000, 48_000] {
+        for rate in [24_000, 48_000, 96_000] {
             for level in [0.0_f32, 0.3, 1.0, 3.0] {
                 let mut sound = tone(rate, 20.0);
                 sound.iter_mut().for_each(|x| *x += level * chance.normal());
@@ -215,6 +216,41 @@ mod tests {
                 let share = changed as f64 / out.len() as f64;
                 assert!(share < 0.002, "{rate} Hz, noise {level}: {share}");
             }
+        }
+    }
+
+    /// Flags hold one tone for seven symbols of eight, so that the other, if it is the stronger, is
+    /// above what is usual.
+    #[test]
+    fn the_rarer_and_stronger_tone_of_flags_is_no_click() {
+        for rate in [24_000_u32, 44_100, 48_000] {
+            for (often, seldom) in [(1200.0, 2200.0), (2200.0, 1200.0)] {
+                for stronger in [1.3_f32, 1.5, 2.0, 4.0] {
+                    let mut phase = 0.0;
+                    let mut sound = Vec::new();
+                    for n in 0..rate {
+                        let symbol = (u64::from(n) * 1200 / u64::from(rate)) % 8;
+                        let (hz, level) = if symbol == 0 {
+                            (seldom, stronger)
+                        } else {
+                            (often, 1.0)
+                        };
+                        phase += TAU * hz / f64::from(rate);
+                        sound.push(phase.sin() as f32 * level);
+                    }
+                    let out = cleaned(rate, &sound);
+                    let changed = out.iter().zip(&sound).filter(|(x, y)| x != y).count();
+                    let share = changed as f64 / out.len() as f64;
+                    assert!(share < 0.005, "{rate} Hz, {seldom} Hz {stronger}: {share}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn slow_samples_cannot_tell_clicks() {
+        for rate in [1, 8_000, 16_000] {
+            assert!(ClickRemover::new(SampleRate::new(rate).expect("not zero")).is_none());
         }
     }
 }

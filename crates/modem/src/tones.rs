@@ -100,17 +100,18 @@ struct Unclicked {
 }
 
 impl Unclicked {
-    fn new(rate: SampleRate, rate_out: u32, recipe: &ToneRecipe) -> Self {
-        let remover = ClickRemover::new(rate);
+    /// `None` if clicks cannot be told at that rate.
+    fn new(rate: SampleRate, rate_out: u32, recipe: &ToneRecipe) -> Option<Self> {
+        let remover = ClickRemover::new(rate)?;
         let front = FrontEnd::new(rate, rate_out, recipe);
         let blocks = (remover.delay() as f64 / front.windows.input_per_output()).ceil();
         let row = || Vec::with_capacity(blocks as usize + 2 * most_per_chunk(&front.windows));
-        Unclicked {
+        Some(Unclicked {
             re: row(),
             im: row(),
             remover,
             front,
-        }
+        })
     }
 
     /// Takes a chunk of samples; gives the complex samples that became ready.
@@ -188,7 +189,8 @@ impl ToneReceiver {
             im: row(),
             unclicked: recipe
                 .clicks
-                .then(|| Unclicked::new(rate, rate_out, recipe)),
+                .then(|| Unclicked::new(rate, rate_out, recipe))
+                .flatten(),
             front,
             carrier: false,
         }
