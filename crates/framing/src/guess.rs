@@ -7,7 +7,7 @@
 use dunlin_clock::SampleCount;
 
 use crate::history::{History, Known};
-use crate::repair::{Combination, MOST_TRIED};
+use crate::repair::{Combination, FLAG_BITS, MOST_EVENTS, MOST_TRIED};
 use crate::stretch::Stretch;
 
 /// A guess whose head is right with less than this chance is not told.
@@ -66,6 +66,9 @@ pub(crate) struct Guesser {
     candidate: Option<Candidate>,
     /// Readings that are refuted, with their probabilities.
     refuted: Vec<(Combination, f64)>,
+    /// A reading had a right FCS and was no frame all the same: then nobody can say that the check
+    /// of another one is wrong.
+    right_seen: bool,
     /// The best guess since it was last taken, from the first to behind the last of its bits.
     best: Option<(Guess, u64, u64)>,
 }
@@ -76,6 +79,7 @@ impl Guesser {
             plausible,
             candidate: None,
             refuted: Vec::with_capacity(MOST_TRIED + 1),
+            right_seen: false,
             best: None,
         }
     }
@@ -84,6 +88,12 @@ impl Guesser {
     pub fn begin(&mut self) {
         self.candidate = None;
         self.refuted.clear();
+        self.right_seen = false;
+    }
+
+    /// A reading had a right FCS, but was not taken for a frame. The stretch gives no guess.
+    pub fn right(&mut self) {
+        self.right_seen = true;
     }
 
     /// Whether it is worth the time to look at bits from `first` on as they are told.
@@ -127,7 +137,7 @@ impl Guesser {
         chosen: &[Known],
         left: f64,
     ) {
-        let Some(candidate) = self.candidate.take() else {
+        let Some(candidate) = self.candidate.take().filter(|_| !self.right_seen) else {
             return;
         };
         let odds = Odds {
@@ -161,7 +171,7 @@ impl Guesser {
             head: head as f32,
             whole: odds.right(0, count) as f32,
             start: history.place(first),
-            end: history.place(end),
+            end: history.place(end + FLAG_BITS - 1),
             octets: candidate.octets,
         };
         self.best = Some((guess, first, end));
@@ -225,8 +235,8 @@ impl Odds<'_> {
     }
 
     /// The members of a combination that change something in a part.
-    fn touching(&self, of: &Combination, part: (u64, u64)) -> [Option<u8>; 3] {
-        let mut out = [None; 3];
+    fn touching(&self, of: &Combination, part: (u64, u64)) -> [Option<u8>; MOST_EVENTS] {
+        let mut out = [None; MOST_EVENTS];
         let inside = of
             .members()
             .iter()

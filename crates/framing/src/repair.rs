@@ -45,14 +45,14 @@ impl Default for RepairSettings {
 }
 
 /// Errors that are put right together, at most.
-const MOST_EVENTS: usize = 3;
+pub(crate) const MOST_EVENTS: usize = 3;
 /// The cheapest rivals of a stretch that are combined, at most.
 const MOST_RIVALS: usize = 64;
 /// Combinations that are looked at in one stretch, most of which break the stuffing rule or
 /// do not overlap; bounds the time.
 pub(crate) const MOST_TRIED: usize = 1024;
 /// Bits of the flag.
-const FLAG_BITS: u64 = 8;
+pub(crate) const FLAG_BITS: u64 = 8;
 
 /// One end of a stretch: a flag.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -255,8 +255,10 @@ impl Repairer {
         if !refuted && let Some(found) = self.attempt(as_told, *unexplained, left) {
             return Some(found);
         }
-        let verdict = self.stretch.verdict(&[]);
-        self.note_refuted(Combination::default(), as_told, verdict);
+        if refuted && self.guesser.is_some() {
+            self.verdict = self.stretch.verdict(&[]);
+        }
+        self.note_refuted(Combination::default(), as_told, self.verdict);
         *unexplained -= as_told;
         self.choose_rivals(history, (from, to), first, end);
         self.heap.clear();
@@ -286,8 +288,10 @@ impl Repairer {
             return;
         };
         guesser.refuted(members, likely);
-        if verdict == Verdict::WrongFcs {
-            guesser.could_be(members, &self.stretch, &self.flips);
+        match verdict {
+            Verdict::WrongFcs => guesser.could_be(members, &self.stretch, &self.flips),
+            Verdict::Right => guesser.right(),
+            Verdict::Impossible => {}
         }
     }
 

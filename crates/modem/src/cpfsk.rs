@@ -20,7 +20,7 @@ const FADE_MS: u64 = 2;
 const FADE_FIFTHS: u64 = 3;
 /// A change of level between two tones takes this share of a symbol, half of it on either side
 /// of the boundary. A sudden one spreads power far beyond the channel: at 1200 Bd, tones of 1200
-/// and 2200 Hz and 6 dB per octave, -25.6 dB of it lie outside three times the occupied
+/// and 2200 Hz and 6 dB per octave, -25.5 dB of it lie outside three times the occupied
 /// bandwidth, with this -37.9 dB, as much as with tones of one level (`conformance/spectrum.py`).
 /// A longer one would no longer let a single symbol reach its level.
 const GLIDE: f64 = 0.5;

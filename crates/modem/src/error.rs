@@ -5,6 +5,7 @@ use thiserror::Error;
 use crate::emphasis::MOST_DB_PER_OCTAVE;
 use crate::line::TONE_HZ;
 use crate::mode::HIGHEST_SAMPLE_RATE;
+use crate::modulator::LEAST_SENT_HZ;
 use crate::{Line, Mode};
 
 /// A modem that cannot be built as asked. All of these are the caller's to mend.
@@ -35,6 +36,12 @@ pub enum ModemError {
     /// A tone offset so large that the tones leave the voice channel.
     #[error("a tone offset of {offset_hz} Hz is outside -500 to 500 Hz")]
     OffsetOutOfRange {
+        /// The offset given, hertz.
+        offset_hz: f32,
+    },
+    /// A tone offset that leaves nearly nothing of the lower tone's frequency.
+    #[error("a tone offset of {offset_hz} Hz puts the lower tone below {LEAST_SENT_HZ} Hz")]
+    OffsetTooLow {
         /// The offset given, hertz.
         offset_hz: f32,
     },

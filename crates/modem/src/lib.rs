@@ -45,6 +45,6 @@ pub use line::{
     TonePair,
 };
 pub use mode::{HIGHEST_SAMPLE_RATE, Mode};
-pub use modulator::{Modulator, TransmitSettings};
+pub use modulator::{LEAST_SENT_HZ, Modulator, TransmitSettings};
 pub use occupied::Occupied;
 pub use steady::Steady;

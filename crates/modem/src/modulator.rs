@@ -12,13 +12,17 @@ use crate::recipe::Recipe;
 use crate::scrambler::Scrambler;
 use crate::{Line, ModemError, Steady};
 
+/// No tone is sent below this, hertz: no radio passes it, and the law of pre-emphasis has no level at
+/// 0 Hz.
+pub const LEAST_SENT_HZ: f64 = 50.0;
+
 /// How to send.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TransmitSettings {
     /// Highest peak of the sound, dB below full scale: -60 to 0.
     pub level_dbfs: f32,
-    /// How far both tones are moved up, hertz: -500 to 500. Must be 0 for modes without
-    /// tones.
+    /// How far both tones are moved up, hertz: -500 to 500, and so that the lower one stays at
+    /// [`LEAST_SENT_HZ`] or above. Must be 0 for modes without tones.
     pub offset_hz: f32,
     /// How much higher a tone is sent than one an octave below, dB per octave: 0 to 6. The
     /// higher tone keeps the level. Must be 0 for modes without tones.
@@ -53,6 +57,12 @@ impl TransmitSettings {
         }
         if offset_hz != 0.0 && !line.has_tones() {
             return Err(ModemError::OffsetWithoutTones { mode });
+        }
+        let lowest = line
+            .low_and_high()
+            .map(|(low, _)| f64::from(low) + f64::from(offset_hz));
+        if lowest.is_some_and(|hz| hz < LEAST_SENT_HZ) {
+            return Err(ModemError::OffsetTooLow { offset_hz });
         }
         if !(0.0..=MOST_DB_PER_OCTAVE).contains(&db_per_octave) {
             return Err(ModemError::EmphasisOutOfRange { db_per_octave });
@@ -120,7 +130,8 @@ impl Modulator {
     /// The same with the tones elsewhere.
     ///
     /// # Errors
-    /// [`ModemError::OffsetOutOfRange`], [`ModemError::OffsetWithoutTones`]
+    /// [`ModemError::OffsetOutOfRange`], [`ModemError::OffsetWithoutTones`],
+    /// [`ModemError::OffsetTooLow`]
     pub fn with_offset(&self, offset_hz: f32) -> Result<Self, ModemError> {
         let settings = TransmitSettings {
             offset_hz,
@@ -188,5 +199,45 @@ impl Modulator {
             Shaper::Baseband(shaper) => shaper.samples(bits),
         };
         self.rate.duration_of(samples)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{LineSettings, Mode, TonePair};
+
+    #[test]
+    fn no_tone_is_sent_below_the_least() {
+        let tones = TonePair {
+            mark_hz: 200,
+            space_hz: 400,
+        };
+        let settings = LineSettings {
+            tones: Some(tones),
+            ..LineSettings::default()
+        };
+        let line = Line::new(Mode::Afsk300, settings).expect("within the limits");
+        let rate = SampleRate::new(12_000).expect("not zero");
+        let low = |offset_hz: f32, pre_emphasis_db_per_octave: f32| {
+            let settings = TransmitSettings {
+                offset_hz,
+                pre_emphasis_db_per_octave,
+                ..TransmitSettings::default()
+            };
+            Modulator::new(line, rate, settings)
+        };
+        for db in [0.0, 6.0] {
+            for offset_hz in [-151.0, -200.0, -250.0, -500.0] {
+                let error = low(offset_hz, db).expect_err("too low");
+                assert_eq!(error, ModemError::OffsetTooLow { offset_hz });
+            }
+            let mut sound = Vec::new();
+            let modulator = low(-150.0, db).expect("50 Hz may be");
+            modulator.modulate(&[true, false, true, true, false], &mut sound);
+            // 6 dB below full scale.
+            assert!(sound.iter().all(|s| s.abs() <= 0.5012), "{db} dB");
+            assert!(sound.iter().any(|s| s.abs() > 0.1), "{db} dB");
+        }
     }
 }

@@ -40,7 +40,7 @@ impl Occupied {
     /// Measures a sound; silence before, after and between changes nothing. `None` if there is
     /// nothing but silence.
     pub fn measure(line: &Line, sound: &[f32], rate: SampleRate) -> Option<Occupied> {
-        let size = (rate.hz() as usize / 2).next_power_of_two();
+        let size = (rate.hz() as usize / 2).next_power_of_two().max(2);
         let power = spectrum(sound, size);
         Occupied::of(line, &power, rate.hz_f64() / size as f64)
     }
@@ -178,5 +178,23 @@ fn raised_cosine(x: f64) -> f64 {
         x if x < from => 1.0,
         x if x < to => 0.5 + 0.5 * (PI * (x - from) / (to - from)).cos(),
         _ => 0.0,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_lowest_rates_are_measured_without_a_panic() {
+        let line = Line::from(crate::Mode::Afsk300);
+        for hz in 1..=4 {
+            let rate = SampleRate::new(hz).expect("not zero");
+            assert!(
+                Occupied::measure(&line, &[0.5; 16], rate).is_some(),
+                "{hz} Hz"
+            );
+            assert_eq!(Occupied::measure(&line, &[], rate), None, "{hz} Hz");
+        }
     }
 }

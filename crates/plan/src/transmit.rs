@@ -1,6 +1,7 @@
 //! Whether a transmit device may be opened at all, and what its tones can do.
 
 use dunlin_ax25::CallSign;
+use dunlin_modem::LEAST_SENT_HZ;
 use dunlin_station::gate::Medium;
 use dunlin_station::{PortConfig, PortId, StationConfig};
 
@@ -21,6 +22,16 @@ pub(crate) fn check_tones(config: &PortConfig, section: &Section<'_>, faults: &m
             format!("{line} has no tones that could be moved"),
         );
     }
+    let offset_hz = f64::from(config.offset_hz);
+    let lowest = line
+        .low_and_high()
+        .map(|(low, _)| f64::from(low) + offset_hz);
+    if let Some(lowest) = lowest.filter(|hz| *hz < LEAST_SENT_HZ) {
+        let what = format!(
+            "it puts the lower tone at {lowest} Hz, and none is sent below {LEAST_SENT_HZ} Hz"
+        );
+        wrong("tone_offset_hz", what);
+    }
     let makes_sound = config.medium == Medium::Sound;
     let controller = || "a controller makes the tones itself".to_owned();
     if config.pre_emphasis_db_per_octave != 0.0 && !line.has_tones() {
@@ -36,6 +47,10 @@ pub(crate) fn check_tones(config: &PortConfig, section: &Section<'_>, faults: &m
         wrong("follow_most_hz", what);
     } else if config.follow_most_hz != 0.0 && !makes_sound {
         wrong("follow_most_hz", controller());
+    } else if config.follow_most_hz != 0.0 && config.second_input {
+        let what = "with [port.second_sound] an offset may be that of the second receiver's dial, \
+                    so it says nothing about where to send";
+        wrong("follow_most_hz", what.to_owned());
     }
 }
 

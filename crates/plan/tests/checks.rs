@@ -281,6 +281,16 @@ fn each_check_is_triggered_by_its_own_slip_and_not_by_the_good_plan() {
 }
 
 #[test]
+fn following_is_reckoned_into_the_regions_limit() {
+    // The limit of 2800 Hz begins at 1800 kHz (the region's file); the middle is 50 Hz below.
+    let radio = "dial_khz = 1798.25\nsideband = \"usb\"\nbandwidth_hz = 3500";
+    let still = with(&[("#hfradio", radio)]);
+    assert!(!names(&still).contains("bandwidth-over-region"));
+    let moved = with(&[("#hfradio", radio), ("#hf\n", "follow_most_hz = 100\n")]);
+    assert!(names(&moved).contains("bandwidth-over-region"));
+}
+
+#[test]
 fn checks_that_need_more_than_one_change_are_triggered_too() {
     let vox = with(&[(VHF_KEY, "method = \"vox\""), ("pulse:b", "default")]);
     assert!(names(&vox).contains("vox-default-device"));

@@ -84,6 +84,38 @@ fn a_second_input_names_a_device_and_belongs_to_sound() {
 }
 
 #[test]
+fn beside_a_second_input_nothing_is_followed() {
+    let second = "transmit = true\nfollow_most_hz = 50\n[port.sound]\ninput = \"pulse:a\"\n\
+                  output = \"default\"\nloop = true\n[port.second_sound]\ninput = \"pulse:x\"\n";
+    let old = "mode = \"afsk300\"\ntransmit = true\n[port.sound]\noutput = \"default\"\n\
+               loop = true\n";
+    let told = spoiled(old, &format!("mode = \"afsk300\"\n{second}"));
+    assert_eq!(told.len(), 1, "{told:?}");
+    let says = ": follow_most_hz: with [port.second_sound] an offset may be that of the second";
+    assert!(told[0].contains(says), "{told:?}");
+    let alone = second.replacen("[port.second_sound]\ninput = \"pulse:x\"\n", "", 1);
+    let plan = GOOD.replacen(old, &format!("mode = \"afsk300\"\n{alone}"), 1);
+    assert!(read(plan.as_bytes()).is_ok());
+}
+
+#[test]
+fn an_offset_leaves_the_lower_tone_where_it_can_be_sent() {
+    let with = |offset: &str| {
+        let keys = format!("mark_hz = 200\nspace_hz = 400\ntone_offset_hz = {offset}\n");
+        GOOD.replacen(
+            "mode = \"afsk300\"\n",
+            &format!("mode = \"afsk300\"\n{keys}"),
+            1,
+        )
+    };
+    assert!(read(with("-150").as_bytes()).is_ok());
+    let list = read(with("-160").as_bytes()).expect_err("a fault");
+    let told: Vec<&str> = list.faults.iter().map(|f| &*f.what).collect();
+    let says = "tone_offset_hz: it puts the lower tone at 40 Hz, and none is sent below 50 Hz";
+    assert_eq!(told, [says]);
+}
+
+#[test]
 fn lines_and_a_second_input_are_read() {
     let new = "transmit = true\n[[port.also_hears]]\nmode = \"afsk300\"\ntones = \"Bell 103 \
                originate\"\n[port.second_sound]\ninput = \"pulse:x\"\nchannel = \"right\"\n\

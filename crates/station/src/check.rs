@@ -170,7 +170,9 @@ fn of_gate(port: &PortConfig) -> [Figure; 6] {
 fn of_frames(port: &PortConfig) -> [Figure; 4] {
     let length = port.info_length as f64;
     let follow = f64::from(port.follow_most_hz);
-    let most = match port.line.is_searched() && port.medium == Medium::Sound {
+    // What was heard may be the second input's, whose receiver has a dial of its own.
+    let one_sound = port.medium == Medium::Sound && !port.second_input;
+    let most = match port.line.is_searched() && one_sound {
         true => 100.0,
         false => 0.0,
     };
@@ -180,7 +182,7 @@ fn of_frames(port: &PortConfig) -> [Figure; 4] {
             follow,
             0.0,
             most,
-            "0 to 100 for a mode that looks for its tones, else 0",
+            "0 to 100 for a mode that looks for its tones on one sound input, else 0",
         ),
         ("window", f64::from(port.window), 1.0, 7.0, "1 to 7"),
         ("information length, octets", length, 1.0, 256.0, "1 to 256"),

@@ -71,7 +71,7 @@ pub struct PortConfig {
     /// modes without tones.
     pub pre_emphasis_db_per_octave: f32,
     /// How far the tones may be moved for a station that is heard off the middle, Hz: 0 (never)
-    /// to 100; 0 but for modes that look for their tones.
+    /// to 100; 0 but for modes that look for their tones, and with a second input.
     pub follow_most_hz: f32,
     /// Forward error correction of the transmitted frames; `None` = none. A controller's
     /// frames are the controller's business.

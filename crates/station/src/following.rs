@@ -29,6 +29,8 @@ const KEPT: usize = 5;
 const DEAD_BAND_HZ: f32 = 10.0;
 /// The share of the way that a step takes, after the first.
 const STEP: f32 = 1.0 / 3.0;
+/// No transmission lies further from where the mode has its tones, hertz: the modulator's limit.
+const FARTHEST_HZ: f32 = 500.0;
 /// Stations remembered on one port; the one unheard for longest makes room.
 const MOST_STATIONS: usize = 64;
 
@@ -149,13 +151,16 @@ impl Track {
         }
         let latest = self.heard.iter().rev().take(self.fresh);
         let wanted = median(latest.map(|(_, hz)| *hz).collect()) - usual_hz;
-        let way = wanted.clamp(-most_hz, most_hz) - self.shift_hz;
+        let low = (-FARTHEST_HZ - usual_hz).max(-most_hz).min(0.0);
+        let high = (FARTHEST_HZ - usual_hz).min(most_hz).max(0.0);
+        let way = wanted.clamp(low, high) - self.shift_hz;
         if way.abs() <= law.dead_band_hz {
             return false;
         }
         let share = if self.has_moved { law.step } else { 1.0 };
-        // Whole hertz, so that what is told is what is sent.
-        self.shift_hz = (self.shift_hz + share * way).round();
+        // Whole hertz, so that what is told is what is sent, but not over the bound.
+        let shift_hz = (self.shift_hz + share * way).round();
+        self.shift_hz = shift_hz.clamp(low.ceil(), high.floor());
         self.has_moved = true;
         self.fresh = 0;
         true
@@ -167,9 +172,14 @@ impl Track {
             .heard
             .front()
             .map_or(Duration::ZERO, |(at, _)| now.since(*at));
-        let bound = match self.shift_hz.abs() >= most_hz.round() {
-            true => format!("; the plan allows no more than {most_hz:.0} Hz"),
-            false => String::new(),
+        let bound = match (self.shift_hz.abs(), offset_hz.abs()) {
+            (shift, _) if shift >= most_hz.floor() => {
+                format!("; the plan allows no more than {most_hz} Hz")
+            }
+            (_, offset) if offset > FARTHEST_HZ - 1.0 => {
+                format!("; nothing is sent farther off than {FARTHEST_HZ} Hz")
+            }
+            _ => String::new(),
         };
         let place = match offset_hz.round() {
             hz if hz > 0.0 => format!("{hz:.0} Hz up"),

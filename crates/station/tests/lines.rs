@@ -277,6 +277,61 @@ fn two_inputs_of_a_port_read_more_than_either() {
     assert!(together >= 4, "{together} by both together");
 }
 
+/// After how many seconds each frame was told that a port heard; `second`: whether its second
+/// input hears the same 0.2 s later, or gives nothing at all.
+fn told_after(own: Line, sound: &[f32], second: bool) -> Vec<(f64, HeardOn)> {
+    let mut port = PortReceiver::new([own], rate(), true).expect("fits");
+    let (mut events, mut told) = (Vec::new(), Vec::new());
+    let mut late = quiet(0.2);
+    late.extend_from_slice(sound);
+    let mut reached = 0;
+    for (piece, late) in sound.chunks(240).zip(late.chunks(240)) {
+        reached += piece.len() as u64;
+        port.process(piece, &mut events);
+        if second {
+            port.process_second(late, reached, &mut events);
+        }
+        for event in events.drain(..) {
+            if let PortEvent::Frame {
+                report, heard_on, ..
+            } = event
+            {
+                let after = (reached - report.end.0) as f64 / f64::from(HZ);
+                told.push((after, heard_on.expect("two inputs")));
+            }
+        }
+    }
+    told
+}
+
+/// Timers of links run: a frame does not wait for the second input.
+#[test]
+fn what_the_first_input_reads_is_told_at_once() {
+    for mode in [Mode::Afsk1200, Mode::Afsk300] {
+        let own = Line::from(mode);
+        let mut chance = Chance::stream(5, "at once");
+        let mut sound = quiet(0.5);
+        for _ in 0..4 {
+            sound.extend(sent(own, &[frame(&mut chance, 20)]));
+            sound.extend(quiet(2.5));
+        }
+        let sound = with_noise(&sound, 0.01, &mut chance);
+        let receiver = dunlin_station::port::Receiver::new(own, rate()).expect("fits");
+        let most = receiver.delay() as f64 / f64::from(HZ) + 0.02;
+        for second in [true, false] {
+            let told = told_after(own, &sound, second);
+            assert_eq!(told.len(), 4, "{told:?}");
+            for (after, on) in &told {
+                assert!(
+                    *after <= most,
+                    "{after} s, and alone {most} at most: {mode:?}"
+                );
+                assert!(on.first && !on.second, "what was known then: {on:?}");
+            }
+        }
+    }
+}
+
 #[test]
 fn a_second_device_may_be_fast_and_uneven() {
     let (sent, [first, second]) = weak(60, 2);

@@ -1,7 +1,7 @@
 //! A frame and how it was heard, in the form in which it is merged, kept and printed.
 
 use dunlin_clock::SampleRate;
-use dunlin_modem::Mode;
+use dunlin_modem::{Line, Mode};
 use dunlin_station::port::ReceptionReport;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
@@ -9,8 +9,8 @@ use serde_json::{Map, Value};
 /// A frame that was found in a recording.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Found {
-    /// How it was sent.
-    pub mode: Mode,
+    /// On which line it was heard: mode, symbol rate, tones.
+    pub line: Line,
     /// First bit after the opening flag, samples of the recording.
     pub start: u64,
     /// Last bit of the closing flag, samples of the recording.
@@ -25,7 +25,7 @@ pub struct Found {
 
 impl Found {
     /// A frame that a receiver told, which began to listen at sample `from` of the recording.
-    pub fn new(mode: Mode, octets: Vec<u8>, report: &ReceptionReport, from: u64) -> Self {
+    pub fn new(line: Line, octets: Vec<u8>, report: &ReceptionReport, from: u64) -> Self {
         let mut measured = match serde_json::to_value(report) {
             Ok(Value::Object(map)) => map,
             _ => Map::new(),
@@ -36,12 +36,17 @@ impl Found {
             round(value, if name == "confidence" { 6 } else { 3 });
         }
         Found {
-            mode,
+            line,
             start: from + report.start.0,
             end: from + report.end.0,
             octets,
             measured,
         }
+    }
+
+    /// How it was sent.
+    pub fn mode(&self) -> Mode {
+        self.line.mode()
     }
 
     /// A figure of the report.

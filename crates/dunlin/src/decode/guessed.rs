@@ -3,6 +3,8 @@
 //! It never goes where frames go: not into the merger, the capture, the report's stations or the
 //! numbers of frames.
 
+use std::cmp::Ordering;
+use std::collections::BTreeMap;
 use std::io::{self, Write};
 
 use dunlin_clock::SampleRate;
@@ -94,21 +96,46 @@ impl Guessed {
 
 /// Of guesses from all modes those at places where no mode read a frame, the surest at each place,
 /// in order.
-pub fn choose(mut guesses: Vec<Guessed>, frames: &[(u64, u64)]) -> Vec<Guessed> {
-    let meets = |g: &Guessed, start: u64, end: u64| g.start < end && start < g.end;
-    guesses.retain(|g| !frames.iter().any(|&(start, end)| meets(g, start, end)));
-    guesses.sort_by(|a, b| {
-        let sure = b.address_right.total_cmp(&a.address_right);
-        sure.then(a.start.cmp(&b.start)).then(a.mode.cmp(&b.mode))
+pub fn choose(mut guesses: Vec<Guessed>, mut frames: Vec<(u64, u64)>) -> Vec<Guessed> {
+    // Frames by their start, each with the latest end of all up to it.
+    frames.sort_unstable();
+    let mut latest = 0;
+    for (_, end) in &mut frames {
+        latest = latest.max(*end);
+        *end = latest;
+    }
+    guesses.retain(|g| {
+        let before = frames.partition_point(|&(start, _)| start < g.end);
+        before == 0 || frames[before - 1].1 <= g.start
     });
-    let mut kept: Vec<Guessed> = Vec::new();
+    guesses.sort_by(surest_first);
+    // Those that are kept do not meet, so the last one to start is also the last one to end.
+    let mut kept: BTreeMap<u64, Guessed> = BTreeMap::new();
     for guess in guesses {
-        if !kept.iter().any(|k| meets(k, guess.start, guess.end)) {
-            kept.push(guess);
+        let last = kept.range(..guess.end.max(guess.start + 1)).next_back();
+        if last.is_none_or(|(_, k)| k.start < guess.start && k.end <= guess.start) {
+            kept.insert(guess.start, guess);
         }
     }
-    kept.sort_by_key(|g| g.start);
-    kept
+    kept.into_values().collect()
+}
+
+/// Guesses of one recording that are kept, at least; at most twice as many.
+const MOST_KEPT: usize = 10_000;
+
+/// Keeps the surest guesses where there are too many. Which ones stay does not depend on the order in
+/// which they came.
+pub fn limit(guesses: &mut Vec<Guessed>) {
+    if guesses.len() > 2 * MOST_KEPT {
+        guesses.sort_by(surest_first);
+        guesses.truncate(MOST_KEPT);
+    }
+}
+
+fn surest_first(a: &Guessed, b: &Guessed) -> Ordering {
+    let sure = b.address_right.total_cmp(&a.address_right);
+    let place = |g: &Guessed| (g.start, g.mode, g.end);
+    sure.then(place(a).cmp(&place(b)))
 }
 
 #[cfg(test)]
@@ -141,8 +168,34 @@ mod tests {
             guess(1050, 0.8),
             guess(1140, 0.7),
         ];
-        let kept: Vec<u64> = choose(all, &[(90, 200)]).iter().map(|g| g.start).collect();
+        let kept: Vec<u64> = choose(all, vec![(90, 200)])
+            .iter()
+            .map(|g| g.start)
+            .collect();
         assert_eq!(kept, [1050]);
+    }
+
+    #[test]
+    fn a_short_frame_behind_the_start_of_a_long_one_hides_nothing() {
+        let all = vec![guess(500, 0.9), guess(2000, 0.9)];
+        let frames = vec![(300, 310), (0, 600), (5000, 6000)];
+        let kept: Vec<u64> = choose(all, frames).iter().map(|g| g.start).collect();
+        assert_eq!(kept, [2000]);
+    }
+
+    #[test]
+    fn of_too_many_guesses_the_surest_stay() {
+        let sure = |n: usize| n as f64 / (3 * MOST_KEPT) as f64;
+        let mut all: Vec<Guessed> = (0..2 * MOST_KEPT)
+            .map(|n| guess(n as u64, sure(n)))
+            .collect();
+        limit(&mut all);
+        assert_eq!(all.len(), 2 * MOST_KEPT);
+        all.insert(0, guess(1, 1.0));
+        limit(&mut all);
+        assert_eq!(all.len(), MOST_KEPT);
+        assert_eq!((all[0].address_right, all[0].start), (1.0, 1));
+        assert!(all.iter().all(|g| g.address_right > 0.3));
     }
 
     #[test]

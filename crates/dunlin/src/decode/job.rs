@@ -224,7 +224,7 @@ impl Listening {
         for event in self.events.drain(..) {
             match event {
                 ReceiverEvent::Frame { octets, report } => {
-                    let found = Found::new(line.mode(), octets, &report, from);
+                    let found = Found::new(line, octets, &report, from);
                     if told.contains(&found.start) {
                         self.found.push(found);
                     }

@@ -23,7 +23,10 @@ struct Waiting {
 
 /// By start; then by whatever tells two apart, so that there is only one order.
 fn order(a: &Waiting, b: &Waiting) -> Ordering {
-    let key = |w: &Waiting| (w.found.start, w.found.end, w.found.mode);
+    let key = |w: &Waiting| {
+        let line = w.found.line;
+        (w.found.start, w.found.end, line.mode(), line.low_and_high())
+    };
     key(a)
         .cmp(&key(b))
         .then_with(|| a.found.octets.cmp(&b.found.octets))
@@ -78,7 +81,7 @@ mod tests {
     fn frame(mode: Mode, start: u64, octet: u8, snr_db: f64) -> Found {
         let measured = json!({ "snr_db": snr_db });
         Found {
-            mode,
+            line: mode.into(),
             start,
             end: start + 1000,
             octets: vec![octet; 16],

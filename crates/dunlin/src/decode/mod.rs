@@ -31,12 +31,11 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 
 use anyhow::{Context, bail};
 use dunlin_clock::SampleRate;
-use dunlin_modem::Line;
+use dunlin_modem::{Line, Mode};
 
 pub use args::DecodeArgs;
 use args::choose_channel;
 use finding::Finding;
-use found::Found;
 use job::{Cut, Outcome, STRETCH_S, Task};
 use pcap::Capture;
 use progress::Progress;
@@ -171,7 +170,7 @@ fn decode(
         channel,
         rate,
     };
-    let modes = lines.iter().map(Line::mode).collect();
+    let modes = modes_of(&lines);
     let mut session = Session::new(sinks, &name, rate, modes)?;
     session.remark(more_than_promised(unclaimed_s));
     let (ended, missing_s) = listen(args.workers(), path, file, &lines, &shared, session, done)?;
@@ -189,16 +188,20 @@ fn decode(
         let Some(found) = &ended.picked else {
             bail!("has no frame {number} to draw; it has {}", ended.frames);
         };
-        let line = line_of(found, &lines);
-        picture::save(to, path, channel, (line, rate), number, found)?;
+        picture::save(to, path, channel, (found.line, rate), number, found)?;
     }
     said
 }
 
-/// The line on which a frame was heard: each mode was listened for on one.
-fn line_of(found: &Found, lines: &[Line]) -> Line {
-    let line = lines.iter().find(|line| line.mode() == found.mode);
-    line.copied().unwrap_or_else(|| found.mode.into())
+/// The modes of some lines, each once: one mode may be listened for with several pairs of tones.
+fn modes_of(lines: &[Line]) -> Vec<Mode> {
+    let mut modes = Vec::new();
+    for mode in lines.iter().map(Line::mode) {
+        if !modes.contains(&mode) {
+            modes.push(mode);
+        }
+    }
+    modes
 }
 
 /// Listens to a whole file. Also gives the seconds that its header promised and that are missing.

@@ -7,6 +7,7 @@ use std::sync::atomic::Ordering::Relaxed;
 
 use anyhow::{Context, bail};
 use dunlin_clock::SampleRate;
+use dunlin_modem::Line;
 use dunlin_station::port::{HeardOn, PairEvent, PairReceiver};
 use serde_json::{Value, to_value};
 
@@ -41,8 +42,9 @@ pub fn decode(args: &DecodeArgs, path: &Path, out: &mut impl Write) -> anyhow::R
     let mut files = [WavFile::open(path)?, WavFile::open(path)?];
     let rate = check(&files[0])?;
     let lines = args.lines(rate)?;
-    let pairs = lines.iter().map(|&line| PairReceiver::new(line, rate));
-    let mut pairs: Vec<PairReceiver> = pairs
+    let pair = |&line: &Line| PairReceiver::new(line, rate).map(|pair| (line, pair));
+    let pairs = lines.iter().map(pair);
+    let mut pairs: Vec<(Line, PairReceiver)> = pairs
         .collect::<Result<_, _>>()
         .context("cannot be decoded in that mode; choose another or convert the recording")?;
     if !args.json {
@@ -121,16 +123,16 @@ impl Hearing {
         }
     }
 
-    fn hear(&mut self, pairs: &mut [PairReceiver], samples: &[Vec<f32>; 2]) {
+    fn hear(&mut self, pairs: &mut [(Line, PairReceiver)], samples: &[Vec<f32>; 2]) {
         self.survey.look(&samples[0]);
-        for pair in pairs {
+        for (line, pair) in pairs {
             pair.process([&samples[0], &samples[1]], &mut self.events);
-            self.take(pair);
+            self.take(*line);
         }
     }
 
-    /// Takes what a pair told.
-    fn take(&mut self, pair: &PairReceiver) {
+    /// Takes what the pair that listens for `line` told.
+    fn take(&mut self, line: Line) {
         for event in self.events.drain(..) {
             let PairEvent::Frame {
                 octets,
@@ -140,7 +142,7 @@ impl Hearing {
             else {
                 continue;
             };
-            let mut found = Found::new(pair.mode(), octets, &report, 0);
+            let mut found = Found::new(line, octets, &report, 0);
             let heard_on_value = to_value(heard_on).unwrap_or(Value::Null);
             found.measured.insert("heard_on".into(), heard_on_value);
             self.count.add(heard_on);
@@ -149,10 +151,10 @@ impl Hearing {
     }
 
     /// All frames, in order.
-    fn end(&mut self, pairs: &mut [PairReceiver]) -> Vec<Found> {
-        for pair in pairs {
+    fn end(&mut self, pairs: &mut [(Line, PairReceiver)]) -> Vec<Found> {
+        for (line, pair) in pairs {
             pair.finish(&mut self.events);
-            self.take(pair);
+            self.take(*line);
         }
         let mut all = Vec::new();
         self.merger.release(u64::MAX, &mut all);
@@ -162,7 +164,7 @@ impl Hearing {
     fn foot(
         &self,
         out: &mut impl Write,
-        pairs: &[PairReceiver],
+        pairs: &[(Line, PairReceiver)],
         rate: SampleRate,
     ) -> std::io::Result<()> {
         let Count {
@@ -172,7 +174,7 @@ impl Hearing {
             all,
         } = self.count;
         let seconds = self.survey.samples as f64 / self.rate.hz_f64();
-        let names: Vec<&str> = pairs.iter().map(|pair| pair.mode().name()).collect();
+        let names: Vec<&str> = pairs.iter().map(|(_, pair)| pair.mode().name()).collect();
         write!(
             out,
             "{all} frames in {seconds:.1} s, listening for {}: {left} by the left channel alone, \
@@ -180,7 +182,7 @@ impl Hearing {
             names.join(", "),
             all - either
         )?;
-        if let Some(later) = pairs.iter().find_map(PairReceiver::second_is_later) {
+        if let Some(later) = pairs.iter().find_map(|(_, pair)| pair.second_is_later()) {
             let ms = 1000.0 * later as f64 / rate.hz_f64();
             write!(out, " The right channel is {ms:.1} ms behind the left.")?;
         }

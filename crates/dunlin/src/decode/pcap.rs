@@ -74,7 +74,7 @@ mod tests {
         let wanted = "d4c3b2a1 0200 0400 00000000 00000000 ffff0000 ca000000".replace(' ', "");
         assert_eq!(super::super::found::hex(&header()), wanted);
         let found = Found {
-            mode: Mode::Afsk1200,
+            line: Mode::Afsk1200.into(),
             start: 48_000 * 3 + 24_000,
             end: 48_000 * 4,
             octets: vec![0xAA; 15],

@@ -53,10 +53,10 @@ pub fn json(
         length_s: rounded(
             // Between the middles of the first and the last bit one symbol is missing.
             found.end.saturating_sub(found.start) as f64 / rate.hz_f64()
-                + 1.0 / f64::from(found.mode.baud()),
+                + 1.0 / f64::from(found.line.baud()),
             4,
         ),
-        mode: found.mode,
+        mode: found.mode(),
         frame: hex(&found.octets),
         text: text(&found.octets),
         level_dbfs,
@@ -95,7 +95,7 @@ pub fn row(out: &mut impl Write, number: u64, rate: SampleRate, found: &Found) -
         out,
         "{number:5} {:10.3}  {:8}  {:>6}  {:>6}  {:>6}  {:>6}  {}{repaired}",
         found.start_s(rate),
-        found.mode.name(),
+        found.mode().name(),
         figure("level_dbfs", false),
         figure("offset_hz", true),
         figure("twist_db", true),

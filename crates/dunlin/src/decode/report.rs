@@ -55,7 +55,7 @@ impl Gatherer {
         station.frames += 1;
         station.repaired += repaired;
         station.last_s = at;
-        *self.repaired.entry(found.mode).or_default() += repaired;
+        *self.repaired.entry(found.mode()).or_default() += repaired;
         let lists = [
             ("level_dbfs", &mut station.level),
             ("offset_hz", &mut station.offset),

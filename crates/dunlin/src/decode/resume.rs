@@ -14,7 +14,7 @@ use thiserror::Error;
 use super::job::Outcome;
 
 /// The form of the file.
-const VERSION: u32 = 1;
+const VERSION: u32 = 2;
 /// Octets of the recording that go into its mark.
 const HEAD: u64 = 1 << 20;
 /// The longest state that is read: days of outcomes.

@@ -192,6 +192,7 @@ impl<'a, W: Write> Session<'a, W> {
         }
         self.tones.extend(outcome.tones);
         self.guesses.extend(outcome.guesses);
+        guessed::limit(&mut self.guesses);
         self.merger.add(outcome.found);
     }
 
@@ -208,7 +209,7 @@ impl<'a, W: Write> Session<'a, W> {
     }
 
     fn say(&mut self, found: &Found) -> io::Result<()> {
-        *self.tally.frames.entry(found.mode).or_default() += 1;
+        *self.tally.frames.entry(found.mode()).or_default() += 1;
         let number = self.tally.all_frames();
         self.spans.add(found.start, found.end, self.rate);
         self.frames.push((found.start, found.end));
@@ -271,7 +272,10 @@ impl<'a, W: Write> Session<'a, W> {
             &self.spans,
             self.rate,
         ));
-        let guesses = guessed::choose(std::mem::take(&mut self.guesses), &self.frames);
+        let guesses = guessed::choose(
+            std::mem::take(&mut self.guesses),
+            std::mem::take(&mut self.frames),
+        );
         self.say_what_is_no_frame(&guesses, &findings)?;
         if !self.sinks.json {
             print::foot(self.sinks.out, seconds, &self.tally, &whole, &findings)?;

@@ -5,6 +5,7 @@ use dunlin_modem::Line;
 use super::{Check, Port, Say, View};
 use crate::finding::Severity::{Attention, Hint, Stop};
 use crate::radio::{RadioKind, RadioPlan, Sideband};
+use crate::region::Bandwidth;
 
 const PRACTICE: &str = "common practice, no source";
 
@@ -42,6 +43,17 @@ fn bandwidth_hz(port: &Port<'_>, radio: &RadioPlan) -> f64 {
 fn radios<'a>(view: &View<'a>) -> impl Iterator<Item = (Port<'a>, &'a RadioPlan)> + use<'a> {
     view.ports()
         .filter_map(|port| port.devices.radio.as_ref().map(|radio| (port, radio)))
+}
+
+/// The narrowest limit of the region that holds anywhere the middle of the signal may be: following
+/// moves it to either side.
+fn strictest<'a>(view: &View<'a>, port: &Port<'_>, centre_khz: f64) -> Option<&'a Bandwidth> {
+    let follow_khz = f64::from(port.config.follow_most_hz) / 1e3;
+    let places = [centre_khz, centre_khz - follow_khz, centre_khz + follow_khz];
+    let limits = places
+        .into_iter()
+        .filter_map(|khz| view.region.bandwidth_at(khz));
+    limits.min_by(|a, b| a.most_hz.total_cmp(&b.most_hz))
 }
 
 fn automatic(view: &View<'_>, out: &mut Vec<Say>) {
@@ -140,10 +152,8 @@ pub(super) const CHECKS: &[Check] = &[
                     continue;
                 };
                 let width = bandwidth_hz(&port, radio);
-                if let Some(limit) = view
-                    .region
-                    .bandwidth_at(centre)
-                    .filter(|limit| width > limit.most_hz)
+                if let Some(limit) =
+                    strictest(view, &port, centre).filter(|limit| width > limit.most_hz)
                 {
                     out.push(port.say(
                         "radio.dial_khz",

@@ -119,7 +119,7 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
      middle, so that it hears this one in its middle. 0: never. It is for the error of the \
      other; turn the dial for your own. It takes three frames heard straight from that station \
      within ten minutes, and stands in place of tone_offset_hz for that station. Only for modes \
-     that look for their tones (afsk300), not with [port.controller].";
+     that look for their tones (afsk300), not with [port.controller] or [port.second_sound].";
 
     PRE_EMPHASIS: Number = Number { unit: &DB_PER_OCTAVE, from: 0.0, to: 6.0 },
     "pre_emphasis_db_per_octave", Preset::Always("0"),
@@ -143,7 +143,7 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
 }
 
 settings! { ALSO_HEARS, "The settings of `[[port.also_hears]]`.", "[[port.also_hears]]":
-    ALSO_MODE: Choice<Mode> = Choice(MODES), "mode", Preset::Required("\"afsk1200\""),
+    ALSO_MODE: Choice<Mode> = Choice(MODES), "mode", Preset::Required("\"afsk300\""),
     "A further mode that this port listens to on the same sound; the port never sends with it. \
      At most three tables [[port.also_hears]], none like another. Not with [port.controller].";
 

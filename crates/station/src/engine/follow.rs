@@ -9,20 +9,22 @@ use super::Station;
 use crate::channel::{Origin, Queued};
 use crate::event::{PortId, Urgency};
 use crate::following::Aim;
-use crate::port::ReceptionReport;
+use crate::heard::Heard;
 
 impl Station {
     /// Notes how far off the middle a transmitter was heard. That of a repeated frame is the
-    /// digipeater that repeated it last. A mended frame is no evidence of whose it is.
+    /// digipeater that repeated it last. A mended frame is no evidence of whose it is. An offset is counted
+    /// from the tones of the line that read the frame, so only one of the port's own line says
+    /// where to send.
     pub(super) fn note_offset(
         &mut self,
         port: PortId,
         at: Instant,
         frame: &Frame,
-        report: Option<&ReceptionReport>,
+        heard: Option<&Heard>,
     ) {
-        let report = report.filter(|r| r.repaired_bits == 0);
-        let Some(offset_hz) = report.and_then(|r| r.offset_hz) else {
+        let is_evidence = |h: &&Heard| h.line == h.own && h.report.repaired_bits == 0;
+        let Some(offset_hz) = heard.filter(is_evidence).and_then(|h| h.report.offset_hz) else {
             return;
         };
         let Some(call) = frame.heard_from().call_sign() else {
@@ -45,7 +47,11 @@ impl Station {
             .iter()
             .find(is_link)
             .and_then(|q| first_hearer(&q.octets))?;
-        let aim = self.channel(port).following.as_mut()?.aim(now, hearer)?;
+        let channel = self.channel(port);
+        let aim = channel.following.as_mut()?.aim(now, hearer)?;
+        if !channel.transmitter.can_send_at(aim.offset_hz) {
+            return None; // It goes where the port always sends, and nothing else is told.
+        }
         if aim.is_new {
             let text = format!("the tones are moved: {}", aim.words);
             self.note(now, Some(port), Urgency::Plain, text);

@@ -221,7 +221,7 @@ impl Station {
         self.tell(Event::Block(block));
         self.watch_heard(now, port, &field);
         if let Ok(frame) = Frame::decode_overheard(octets) {
-            self.note_offset(port, end, &frame, report);
+            self.note_offset(port, end, &frame, heard);
             let config = &self.config;
             let is_own = |call| config.is_own(call);
             let changed = self.heard.note(port, ms(end), &frame, heard, is_own);

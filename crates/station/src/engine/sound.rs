@@ -19,6 +19,9 @@ const TOO_LOUD: f64 = 0.2;
 /// A device whose rate is further off than this share runs at another rate, or loses samples. The
 /// standard rates lie 8 % apart and more; clocks of sound cards are within 0.01 %.
 const RATE_OFF: f64 = 0.03;
+/// What the last window told is past when it ended longer ago: the input has stopped, which is
+/// told of otherwise.
+const STALE: Duration = Duration::from_secs(20);
 /// Fewer than this share of the samples is no sound at all, which is told of otherwise.
 const NO_SOUND: f64 = 0.5;
 
@@ -119,6 +122,9 @@ impl SoundWatch {
 
     /// What is wrong, on what evidence, and what to do.
     pub(crate) fn trouble(&self, now: Instant, rate: SampleRate) -> Option<String> {
+        if self.begun.is_none_or(|ended| now.since(ended) > STALE) {
+            return None;
+        }
         if let Some((share, long)) = self.broken.lasting(now) {
             return Some(format!(
                 "{:.1} % of the samples from the sound device are not numbers, for {long}; they are \
@@ -184,6 +190,18 @@ mod tests {
         );
         let good = |n| sine(n, 1.0);
         assert_eq!(after(&mut watch, 85, 25, HZ as usize, good), None);
+    }
+
+    #[test]
+    fn what_was_wrong_is_past_when_the_input_stops() {
+        let mut watch = SoundWatch::default();
+        let square = |n: usize| if n % 8 < 4 { 1.0 } else { -1.0 };
+        assert!(after(&mut watch, 0, 80, HZ as usize, square).is_some());
+        let rate = SampleRate::new(HZ).expect("not zero");
+        let at = |s| watch.trouble(Instant::ZERO + Duration::from_secs(s), rate);
+        assert!(at(85).is_some(), "windows of ten seconds");
+        assert_eq!(at(105), None);
+        assert!(after(&mut watch, 200, 80, HZ as usize, square).is_some());
     }
 
     #[test]

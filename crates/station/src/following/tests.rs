@@ -72,6 +72,36 @@ fn the_bound_holds_and_is_told() {
 }
 
 #[test]
+fn a_bound_that_is_no_whole_number_is_not_passed() {
+    let mut f = following(10.6);
+    hears(&mut f, 0, &[80.0, 80.0, 80.0]);
+    let told = f.aim(at(3), call("QX0RLF")).expect("moved");
+    assert_eq!(told.offset_hz, 10.0);
+    assert!(
+        told.words
+            .ends_with("; the plan allows no more than 10.6 Hz"),
+        "{}",
+        told.words
+    );
+}
+
+#[test]
+fn usual_offset_and_shift_together_stay_within_what_can_be_sent() {
+    for sign in [1.0_f32, -1.0] {
+        let mut f = Following::new(100.0, sign * 460.0).expect("it follows");
+        hears(&mut f, 0, &[sign * 560.0; 3]);
+        let told = f.aim(at(3), call("QX0RLF")).expect("moved");
+        assert_eq!(told.offset_hz, sign * 500.0);
+        assert!(
+            told.words
+                .ends_with("; nothing is sent farther off than 500 Hz"),
+            "{}",
+            told.words
+        );
+    }
+}
+
+#[test]
 fn little_errors_are_left_alone_and_old_ones_forgotten() {
     let mut f = following(100.0);
     hears(&mut f, 0, &[9.0, 10.0, 9.5, 8.0, 10.0]);

@@ -13,7 +13,7 @@ use dunlin_clock::{SampleCount, SampleRate};
 use dunlin_modem::{Line, ModemError};
 
 use self::second::Second;
-use super::merge::{Span, remember_most, same_place, shared, span};
+use super::merge::{Span, length, remember_most, same_place, shared, span};
 use super::pair::{HeardOn, Input, PairEvent, PairReceiver};
 use super::receiver::{Receiver, ReceiverEvent, ReceptionReport};
 use super::sound::ChannelSound;
@@ -26,9 +26,11 @@ const PIECE_S: f64 = 0.01;
 const REMEMBERED: usize = 256;
 /// Complaints that wait at a time; more are dropped, the oldest first.
 const MOST_HELD: usize = 64;
-/// A complaint waits for a frame that is still being received for so long at most, seconds. The
-/// longest frames of 300 Bd take 10.
+/// A complaint waits for a frame that is still being received for so long at most, seconds; on
+/// slow lines for as many symbols. Frames of 331 octets, the longest usual ones, have 3200 with
+/// all that is stuffed.
 const LONGEST_HOLD_S: f64 = 15.0;
+const LONGEST_HOLD_SYMBOLS: f64 = 4500.0;
 
 /// What a [`PortReceiver`] tells.
 #[derive(Clone, Debug, PartialEq)]
@@ -106,6 +108,8 @@ pub struct PortReceiver {
     /// Kept only for their memory.
     events: Vec<ReceiverEvent>,
     pair_events: Vec<PairEvent>,
+    /// A piece of silence.
+    zeros: Vec<f32>,
 }
 
 impl PortReceiver {
@@ -121,19 +125,27 @@ impl PortReceiver {
     ) -> Result<Self, ModemError> {
         let ear = |line| {
             Ok(match second {
-                true => Ear::Pair(Box::new(PairReceiver::new(line, rate)?)),
+                true => {
+                    let mut pair = PairReceiver::new(line, rate)?;
+                    pair.be_prompt();
+                    Ear::Pair(Box::new(pair))
+                }
                 false => Ear::One(Box::new(Receiver::new(line, rate)?)),
             })
         };
+        let ears: Vec<Ear> = lines
+            .into_iter()
+            .take(MOST_LINES)
+            .map(ear)
+            .collect::<Result<_, ModemError>>()?;
+        let piece = (PIECE_S * rate.hz_f64()).ceil() as usize;
+        let slowest = ears.iter().map(|ear| ear.line().baud()).min().unwrap_or(1);
+        let symbols_s = LONGEST_HOLD_SYMBOLS / f64::from(slowest.max(1));
         Ok(PortReceiver {
-            ears: lines
-                .into_iter()
-                .take(MOST_LINES)
-                .map(ear)
-                .collect::<Result<_, ModemError>>()?,
+            ears,
             second: second.then(|| Second::new(rate)),
-            piece: (PIECE_S * rate.hz_f64()).ceil() as usize,
-            longest_hold: (LONGEST_HOLD_S * rate.hz_f64()) as u64,
+            piece,
+            longest_hold: (LONGEST_HOLD_S.max(symbols_s) * rate.hz_f64()) as u64,
             reached: 0,
             carrier: false,
             given: VecDeque::new(),
@@ -141,6 +153,7 @@ impl PortReceiver {
             complained: VecDeque::new(),
             events: Vec::new(),
             pair_events: Vec::new(),
+            zeros: vec![0.0; if second { piece } else { 0 }],
         })
     }
 
@@ -150,7 +163,7 @@ impl PortReceiver {
         for piece in samples.chunks(self.piece) {
             self.hear(Piece::Heard(piece), out);
         }
-        self.keep_up(out);
+        self.keep_up(samples.len(), out);
     }
 
     /// Lets `samples` samples pass in which the port itself transmits.
@@ -161,7 +174,7 @@ impl PortReceiver {
             self.hear(Piece::Own(taken), out);
             left -= taken;
         }
-        self.keep_up(out);
+        self.keep_up(samples, out);
     }
 
     /// Takes the next samples of the second input; the last of them was heard together with
@@ -173,29 +186,35 @@ impl PortReceiver {
         };
         let place = second.place(samples.len(), end, self.reached, self.carrier);
         for ear in &mut self.ears {
-            if let (Ear::Pair(pair), true) = (ear, place.later != 0) {
-                pair.second_moved(place.later);
+            if let Ear::Pair(pair) = ear {
+                pair.second_uncounted(second.off(), place.step);
             }
         }
         self.give_second(place.silence, &samples[place.taken], out);
     }
 
-    /// What the second input has missed by far is silence, so that nobody waits for it.
-    fn keep_up(&mut self, out: &mut Vec<PortEvent>) {
-        let missing = self.second.as_mut().map_or(0, |s| s.missing(self.reached));
+    /// The first input has given so many samples more: what the second has missed by far is
+    /// silence, so that nobody waits for it.
+    fn keep_up(&mut self, samples: usize, out: &mut Vec<PortEvent>) {
+        let Some(second) = &mut self.second else {
+            return;
+        };
+        second.piece(samples);
+        let missing = second.missing(self.reached);
         if missing > 0 {
             self.give_second(missing, &[], out);
         }
     }
 
     fn give_second(&mut self, silence: usize, samples: &[f32], out: &mut Vec<PortEvent>) {
-        let zeros = vec![0.0; silence.min(self.piece)];
+        let zeros = std::mem::take(&mut self.zeros);
         let mut left = silence;
-        while left > 0 {
+        while left > 0 && !zeros.is_empty() {
             let some = left.min(zeros.len());
             self.hear_second(&zeros[..some], out);
             left -= some;
         }
+        self.zeros = zeros;
         for piece in samples.chunks(self.piece) {
             self.hear_second(piece, out);
         }
@@ -228,9 +247,11 @@ impl PortReceiver {
                 }
             }
             self.sort_pair(index, &mut edge, out);
-            for event in std::mem::take(&mut self.events) {
+            let mut events = std::mem::take(&mut self.events);
+            for event in events.drain(..) {
                 self.sort(index, event, &mut edge, out);
             }
+            self.events = events;
         }
         self.reached += match piece {
             Piece::Heard(samples) => samples.len() as u64,
@@ -241,7 +262,8 @@ impl PortReceiver {
 
     /// Sorts what a pair told.
     fn sort_pair(&mut self, index: usize, edge: &mut Option<Edge>, out: &mut Vec<PortEvent>) {
-        for event in std::mem::take(&mut self.pair_events) {
+        let mut events = std::mem::take(&mut self.pair_events);
+        for event in events.drain(..) {
             match event {
                 PairEvent::Frame {
                     octets,
@@ -258,6 +280,7 @@ impl PortReceiver {
                 },
             }
         }
+        self.pair_events = events;
     }
 
     fn sort(
@@ -411,10 +434,6 @@ impl PortReceiver {
 struct Edge {
     on: bool,
     at: SampleCount,
-}
-
-fn length(place: Span) -> u64 {
-    place.1.0.saturating_sub(place.0.0)
 }
 
 impl Ear {

@@ -55,6 +55,11 @@ pub(super) fn span(report: &ReceptionReport) -> Span {
     (report.start, report.end)
 }
 
+/// How many samples long a span is.
+pub(super) fn length(place: Span) -> u64 {
+    place.1.0.saturating_sub(place.0.0)
+}
+
 /// Samples that two spans share.
 pub(super) fn shared(a: Span, b: Span) -> u64 {
     a.1.min(b.1).0.saturating_sub(a.0.max(b.0).0)
@@ -62,7 +67,6 @@ pub(super) fn shared(a: Span, b: Span) -> u64 {
 
 /// True if two spans share at least half of the shorter one.
 pub(super) fn same_place(a: Span, b: Span) -> bool {
-    let length = |s: Span| s.1.0.saturating_sub(s.0.0);
     2 * shared(a, b) > length(a).min(length(b))
 }
 
@@ -142,7 +146,7 @@ impl Merger {
     /// A branch found something that was no frame. Only counts where data was heard.
     pub(super) fn complaint(&mut self, reason: UnreadableReason, report: ReceptionReport) {
         let place = span(&report);
-        if 2 * self.heard_within(place) >= place.1.0.saturating_sub(place.0.0) {
+        if 2 * self.heard_within(place) >= length(place) {
             self.about(reason, report);
         }
     }
@@ -161,7 +165,6 @@ impl Merger {
     /// The complaint about a place, which there may be already.
     fn about(&mut self, reason: UnreadableReason, report: ReceptionReport) -> &mut Complaint {
         let place = span(&report);
-        let length = |r: &ReceptionReport| r.end.0.saturating_sub(r.start.0);
         let known = |(_, r): &(Complaint, ReceptionReport)| shared(span(r), place) > 0;
         let at = self.complaints.iter().position(known).unwrap_or_else(|| {
             let guess = None;
@@ -171,7 +174,7 @@ impl Merger {
         });
         let (complaint, told) = &mut self.complaints[at];
         // The longest span says most.
-        if length(&report) > length(told) {
+        if length(place) > length(span(told)) {
             complaint.reason = reason;
             *told = report;
         }

@@ -107,11 +107,17 @@ impl Transmitter {
         out
     }
 
+    /// Whether tones `offset_hz` above where the mode has them can be sent.
+    pub fn can_send_at(&self, offset_hz: f32) -> bool {
+        self.modulator.with_offset(offset_hz).is_ok()
+    }
+
     /// The same transmission with the tones `offset_hz` above where the mode has them, in place
     /// of the usual offset. It takes as long.
     ///
     /// # Errors
-    /// An offset outside -500 to 500 Hz, or a mode without tones.
+    /// An offset outside -500 to 500 Hz or with a tone below [`dunlin_modem::LEAST_SENT_HZ`], or
+    /// a mode without tones.
     pub fn transmission_at(
         &self,
         frames: &[Vec<u8>],

@@ -3,7 +3,7 @@
 use dunlin_ax25::Frame;
 use dunlin_ax25::wire::pid;
 use dunlin_clock::Duration;
-use dunlin_modem::Mode;
+use dunlin_modem::{Line, LineSettings, Mode, TonePair};
 use dunlin_station::gate::Medium;
 use dunlin_station::{
     Block, BlockKind, Command, ConfigError, Event, Input, PortConfig, PortId, Reply, Station,
@@ -177,6 +177,32 @@ fn a_port_that_does_not_follow_never_moves() {
 }
 
 #[test]
+fn what_another_line_has_heard_moves_nothing() {
+    let settings = LineSettings {
+        tones: Some(TonePair {
+            mark_hz: 2110,
+            space_hz: 2310,
+        }),
+        ..LineSettings::default()
+    };
+    let high = Line::new(Mode::Afsk300, settings).expect("a line");
+    let mut own = follower("HF", "QA1SKY");
+    own.also_hears = vec![high];
+    // It hears by the usual tones and sends by the high ones, 42 Hz off.
+    let mut other = off("HF", "QX0RLF", 42.0);
+    other.also_hears = vec![other.line];
+    other.line = high;
+    let mut w = on_one_wire(vec![own, other]);
+    let talk = open(&mut w, "QX0RLF", &[]);
+    say_lines(&mut w, talk, 1, 3);
+    let offsets = offsets(&w, 0, "QX0RLF");
+    assert!(offsets.len() > 3, "{offsets:?}");
+    assert!(offsets.iter().all(|hz| near(*hz, 42.0)), "{offsets:?}");
+    let sent = blocks(&w, 0, BlockKind::Sent, "QA1SKY");
+    assert!(sent.iter().all(|b| b.why.is_none()), "{sent:?}");
+}
+
+#[test]
 fn following_is_refused_where_no_offset_is_looked_for() {
     let refused = |change: &dyn Fn(&mut PortConfig)| {
         let mut config = follower("HF", "QA1SKY");
@@ -189,6 +215,7 @@ fn following_is_refused_where_no_offset_is_looked_for() {
     assert!(!refused(&|_| ()));
     assert!(refused(&|c| c.line = Mode::Afsk1200.into()));
     assert!(refused(&|c| c.medium = Medium::Controller));
+    assert!(refused(&|c| c.second_input = true));
     assert!(refused(&|c| c.follow_most_hz = 101.0));
     assert!(refused(&|c| c.follow_most_hz = -1.0));
 }

@@ -217,7 +217,7 @@ fn title(drawing: &mut Drawing, heard: &Heard, number: u64, found: &Found) {
     let length_s = (found.end - found.start) as f64 / heard.rate;
     let place = format!(
         "frame {number}, {}, {} octets, from {start_s:.3} s, {length_s:.3} s long",
-        found.mode,
+        found.line,
         found.octets.len()
     );
     drawing.text(

@@ -13,11 +13,13 @@ pub struct Span {
 /// From the strongest down, so many decibels are told apart at most, and at least.
 const RANGE_DB: f32 = 40.0;
 const LEAST_RANGE_DB: f32 = 12.0;
+/// Samples that one look takes in at most: bounds the time at high sample rates.
+const MOST_WINDOW: usize = 8192;
 /// The share of all places that may be white.
 const MIDDLE: f32 = 0.3;
 
 /// The power at every time (across) and frequency (up), the strongest dark, noise light. `window` is how
-/// many samples each look takes in; their ends are faded (von Hann). Outside `samples` there is
+/// many samples each look takes in, from 8 to [`MOST_WINDOW`]; their ends are faded (von Hann). Outside `samples` there is
 /// silence.
 pub fn waterfall(
     samples: &[f32],
@@ -26,7 +28,7 @@ pub fn waterfall(
     window: usize,
     (width, height): (u32, u32),
 ) -> Pixels {
-    let window = window.max(8);
+    let window = window.clamp(8, MOST_WINDOW);
     let fade: Vec<f64> = (0..window)
         .map(|n| {
             (std::f64::consts::PI * (n as f64 + 0.5) / window as f64)

@@ -14,8 +14,8 @@ use dunlin_clock::{Duration, SampleRate};
 use dunlin_plan::{Channel, Device, Plan, PortDevices, SoundPlan};
 use dunlin_rig::keyer::KeyPort;
 use dunlin_rig::{
-    DeviceName, Identities, OpenPort, SoundDevice, SoundSettings, Way as Direction, WaySettings,
-    default_device,
+    DeviceName, EventSink, Identities, OpenPort, SoundDevice, SoundEvent, SoundSettings,
+    Way as Direction, WaySettings, default_device,
 };
 use dunlin_station::{PortConfig, PortId};
 
@@ -267,14 +267,13 @@ pub(super) fn open(
                 let mut port = Port::new(name.clone(), rate, Way::Sound(sound), keyer, waiting);
                 if let Some(settings) = second {
                     let waiting = Waiting::default();
-                    let sink = sink(true, &waiting);
-                    let opened = SoundDevice::open_patiently(&name, *settings, Arc::new(sink))
-                        .with_context(|| format!("the second input of port {name}"))?;
-                    say(&format!("Port {name}, second input: {}.", opened.detail));
-                    if opened.identities != Identities::default() {
-                        identities.push((second_name(&name), opened.identities));
+                    let opened = open_second(&name, *settings, sink(true, &waiting));
+                    if let Some(opened) = opened {
+                        if opened.identities != Identities::default() {
+                            identities.push((second_name(&name), opened.identities));
+                        }
+                        port = port.with_second(opened.port, waiting);
                     }
-                    port = port.with_second(opened.port, waiting);
                 }
                 ports.push(port.opened(detail));
             }
@@ -285,6 +284,27 @@ pub(super) fn open(
         controllers,
         identities,
     })
+}
+
+/// Opens the second input of a port. One that does not even answer is told as lost, and the port
+/// does without it.
+fn open_second(name: &str, settings: SoundSettings, sink: PortSink) -> Option<OpenPort> {
+    let sink = Arc::new(sink);
+    match SoundDevice::open_patiently(name, settings, sink.clone()) {
+        Ok(opened) => {
+            say(&format!("Port {name}, second input: {}.", opened.detail));
+            Some(opened)
+        }
+        Err(error) => {
+            let reason = error.to_string();
+            say(&format!(
+                "Port {name} does without its second input: {reason}."
+            ));
+            let retry_in = Duration::ZERO;
+            sink.tell(SoundEvent::Lost { reason, retry_in });
+            None
+        }
+    }
 }
 
 /// Turns the keyers until each has proved its line released, or for two seconds: opening sound

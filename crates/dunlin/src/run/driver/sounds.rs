@@ -96,16 +96,17 @@ impl<S: SoundPort> Driver<S> {
     }
 
     /// The second input of a port tells something. Without it the port goes on with the first.
+    /// One that did not even answer is told as lost and never tried again.
     pub(super) fn second_sound(&mut self, now: Instant, id: PortId, event: SoundEvent) {
         let Some(port) = self.ports.get_mut(usize::from(id.0)) else {
-            return;
-        };
-        let Some((_, waiting)) = &port.second else {
             return;
         };
         let (kind, port_id) = (AlarmKind::SecondInput, Some(id));
         match event {
             SoundEvent::Heard { mut samples, age } => {
+                let Some((_, waiting)) = &port.second else {
+                    return;
+                };
                 waiting.taken();
                 let began = now - age - port.rate.duration_of(samples.len() as u64);
                 if !port.listens_to(began) {
@@ -115,10 +116,13 @@ impl<S: SoundPort> Driver<S> {
                 self.give(now, Input::SecondSamples { port: id, samples });
             }
             SoundEvent::Lost { reason, retry_in } => {
+                let again = match retry_in {
+                    Duration::ZERO => "it is not tried again before the next start".into(),
+                    _ => format!("tried again every {} s", retry_in.as_secs()),
+                };
                 let text = format!(
                     "the second sound input is missing: {reason}. The port goes on with the first \
-                     alone; tried again every {} s",
-                    retry_in.as_secs()
+                     alone; {again}"
                 );
                 let trouble = Input::Trouble {
                     kind,

@@ -417,6 +417,30 @@ fn a_second_input_that_is_lost_is_an_alarm_and_the_port_goes_on() {
 }
 
 #[test]
+fn a_second_input_that_did_not_answer_at_the_start_is_an_alarm_that_holds() {
+    let (mut driver, fake) = driver_with_second();
+    // As the devices leave it then.
+    driver.ports[0].second = None;
+    let mut now = Instant::ZERO;
+    let event = SoundEvent::Lost {
+        reason: "it did not answer".into(),
+        retry_in: Duration::ZERO,
+    };
+    let port = PortId(0);
+    driver.turn(now, Some(Message::SecondSound { port, event }));
+    driver.command(now, open("QM3BAR")).expect("a talk opens");
+    until_it_plays(&mut driver, &fake, &mut now);
+    let alarms = driver.snapshot(now).alarms;
+    assert_eq!(alarms.len(), 1);
+    assert_eq!(alarms[0].kind, AlarmKind::SecondInput);
+    let text = &alarms[0].text;
+    assert!(
+        text.contains("not tried again before the next start"),
+        "{text}"
+    );
+}
+
+#[test]
 fn what_only_the_second_input_hears_is_heard_but_not_the_own_transmission() {
     let (mut driver, fake) = driver_with_second();
     let mut now = Instant::ZERO;

@@ -384,7 +384,7 @@ impl PairReceiver {
         let second = |at: &SampleCount| bits[1][place(at).min(bits[1].len() - 1)].at;
         let spans: [Span; 2] = [(*start, *end), (second(start), second(end))];
         self.collector
-            .learn(spans[1].0.0 as i64 - spans[0].0.0 as i64);
+            .learn(spans[1].0.0 as i64 - spans[0].0.0 as i64, spans[1].0);
         let [first, second] = &self.sides;
         let measured = [
             first.demodulator().measure(branches[0], *start, *end),
@@ -408,10 +408,17 @@ impl PairReceiver {
         self.collector.later()
     }
 
-    /// By a step in its counting, not in its sound, the second input now hears so many samples
-    /// later than before.
-    pub(super) fn second_moved(&mut self, later: i64) {
-        self.collector.moved(later);
+    /// A frame that the first input has read is told at once: `heard_on` then has what is known
+    /// so far. As a receiver of recordings may not, that of a port must: links count on it.
+    pub(super) fn be_prompt(&mut self) {
+        self.collector.be_prompt();
+    }
+
+    /// The samples of the second input that come next were heard so many samples later than
+    /// their count says; `step`: by a step in the counting, not in the sound, since the last one.
+    pub(super) fn second_uncounted(&mut self, samples: i64, step: bool) {
+        let at = self.sides[1].reached;
+        self.collector.uncounted(samples, step.then_some(at));
     }
 
     /// The receiver of the first input.
