@@ -185,7 +185,7 @@ mod tests {
             let tone = tone(rate, 1.0);
             let width = rate as usize / 10_000 + 1;
             let mut spoiled = tone.clone();
-            for start in (100..spoiled.len() - 50).step_by(rate as usize / 300) {
+            for start in (100..spoiled.len() - 50).step_by(rate as usize / 150) {
                 spoiled[start..start + width]
                     .iter_mut()
                     .for_each(|x| *x += 3.3);
