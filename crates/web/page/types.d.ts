@@ -20,8 +20,15 @@ export interface Block {
   snr_db: number | null;
   why: string | null;
   line: string | null;
-  heard_on: { first: boolean; second: boolean; combined: boolean } | null;
+  heard_on: HeardOn | null;
   guess: Guess | null;
+}
+
+/** On which inputs of a port a frame was read. */
+export interface HeardOn {
+  first: boolean;
+  second: boolean;
+  combined: boolean;
 }
 
 /** What an unreadable block may have been. Never a frame. */
