@@ -145,6 +145,14 @@ settle_s = 0
         except urllib.error.HTTPError as error:
             raise AssertionError(error.read().decode()) from None
 
+    def wait_until_kept(self, why):
+        """The brake is on at once; who put it on is on the disk a little later."""
+        record = self.plan.with_name(self.plan.name + ".state") / "stops.json"
+        end = time.monotonic() + 20
+        while not (record.exists() and why in record.read_text()):
+            assert time.monotonic() < end, f"{record} never said {why}"
+            time.sleep(0.02)
+
     def ask(self, *arguments, judge=True):
         """Another command of the program, which finds the station by itself."""
         done = subprocess.run(
@@ -245,6 +253,7 @@ def test_stop_by_command_holds_over_a_crash_until_a_person_starts(station, radio
     assert "stopped" in why.lower() and "a test" in why, why
     assert all(len(line) < 80 for line in why.splitlines()), why
     station.do(do="say_to_all", port=0, to="CQ", text="held")
+    station.wait_until_kept("a test")
     station.process.kill()
     station.process.wait()
     restarted = time.monotonic()
