@@ -147,7 +147,7 @@ settle_s = 0
 
     def wait_until_kept(self, why):
         """The brake is on at once; who put it on is on the disk a little later."""
-        record = self.plan.with_name(self.plan.name + ".state") / "stops.json"
+        record = self.plan.with_suffix(".state") / "stops.json"
         end = time.monotonic() + 20
         while not (record.exists() and why in record.read_text()):
             assert time.monotonic() < end, f"{record} never said {why}"

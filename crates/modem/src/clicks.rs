@@ -55,6 +55,17 @@ pub struct ClickRemover {
     /// How many times the median that is, of late.
     ratio: f32,
     heights: Vec<f32>,
+    /// Whether the start of the next block was already changed with the end of the one before.
+    reaches_over: bool,
+}
+
+/// Samples that come out of a [`ClickRemover`].
+#[derive(Clone, Copy, Debug)]
+pub struct Block<'a> {
+    /// The samples.
+    pub samples: &'a [f32],
+    /// Whether any of them is another than went in.
+    pub changed: bool,
 }
 
 impl ClickRemover {
@@ -75,6 +86,7 @@ impl ClickRemover {
             usual: [0.0; 2],
             ratio: NOISY,
             heights: Vec::with_capacity(LOOKED_AT + 1),
+            reaches_over: false,
         })
     }
 
@@ -85,7 +97,7 @@ impl ClickRemover {
 
     /// Takes samples up to the end of a block, and tells how many they were. When a block is
     /// complete, the one before it comes out.
-    pub fn process(&mut self, samples: &[f32]) -> (usize, Option<&[f32]>) {
+    pub fn process(&mut self, samples: &[f32]) -> (usize, Option<Block<'_>>) {
         let taken = samples.len().min(self.samples.len() - self.fill);
         for (to, &from) in self.samples[self.fill..].iter_mut().zip(&samples[..taken]) {
             *to = if from.is_finite() { from } else { 0.0 };
@@ -97,13 +109,15 @@ impl ClickRemover {
         let block = self.block;
         let newest = self.usual_height();
         let usual = self.usual[0].max(self.usual[1]).max(newest);
+        let mut changed = std::mem::take(&mut self.reaches_over);
         if self.ratio < NOISY {
-            self.take_out(TALL * usual);
+            changed |= self.take_out(TALL * usual);
         }
         self.usual = [self.usual[1], newest];
         self.samples.copy_within(block.., 0);
         self.fill = 2 * block;
-        (taken, Some(&self.samples[..block]))
+        let samples = &self.samples[..block];
+        (taken, Some(Block { samples, changed }))
     }
 
     /// The usual height of the newest block; learns the ratio to its median.
@@ -124,9 +138,10 @@ impl ClickRemover {
         *usual
     }
 
-    /// Draws a straight line where the middle block has clicks.
-    fn take_out(&mut self, limit: f32) {
+    /// Draws a straight line where the middle block has clicks. Tells whether it has any.
+    fn take_out(&mut self, limit: f32) -> bool {
         let (mut at, end) = (self.block, 2 * self.block);
+        let mut found = false;
         while at < end {
             if self.samples[at].abs() <= limit {
                 at += 1;
@@ -135,10 +150,14 @@ impl ClickRemover {
             let rest = &self.samples[at..];
             let length = rest.iter().take_while(|x| x.abs() > limit).count();
             if (SHORTEST..=self.longest).contains(&length) {
-                self.bridge(at - self.edge, at + length + self.edge);
+                let to = at + length + self.edge;
+                self.bridge(at - self.edge, to);
+                self.reaches_over |= to > end;
+                found = true;
             }
             at += length + self.edge;
         }
+        found
     }
 
     fn bridge(&mut self, from: usize, to: usize) {
@@ -172,7 +191,16 @@ mod tests {
         let (mut out, mut rest) = (Vec::new(), samples);
         while !rest.is_empty() {
             let (taken, block) = remover.process(rest);
-            out.extend(block.into_iter().flatten());
+            if let Some(Block {
+                samples: block,
+                changed,
+            }) = block
+            {
+                // What is told to be unchanged is.
+                let before = &samples[out.len()..out.len() + block.len()];
+                assert!(changed || block == before, "at {}", out.len());
+                out.extend(block);
+            }
             rest = &rest[taken..];
         }
         assert!(out.len() + remover.delay() >= samples.len());

@@ -7,7 +7,7 @@ use std::f64::consts::TAU;
 
 use num_complex::{Complex32, Complex64};
 
-use crate::fir::{Lowpass, dot};
+use crate::fir::{Lowpass, dot_complex};
 use crate::recipe::SAMPLES_PER_SYMBOL;
 
 /// How many samples a correlation looks at: one symbol, and what the low-pass spreads it by.
@@ -82,10 +82,7 @@ impl Correlator {
     /// imaginary parts. A tone of amplitude `a` gives magnitude `a`, and its phase is the
     /// tone's in the middle of the window.
     pub fn at(&self, re: &[f32], im: &[f32]) -> Complex32 {
-        Complex32::new(
-            dot(re, &self.re) - dot(im, &self.im),
-            dot(re, &self.im) + dot(im, &self.re),
-        )
+        dot_complex([re, im], [&self.re, &self.im])
     }
 }
 

@@ -6,6 +6,9 @@
 
 use std::f64::consts::PI;
 
+use num_complex::Complex32;
+use wide::f32x8;
+
 /// The impulse response of an ideal low-pass cut off by a Kaiser window, as a function of
 /// continuous time, so that it can be sampled at any phase.
 #[derive(Clone, Copy, Debug)]
@@ -52,23 +55,50 @@ pub fn bessel_i0(x: f64) -> f64 {
     sum
 }
 
-/// The dot product, in eight independent sums so that the compiler can use vector
-/// instructions; a length that eight divides is fastest.
+/// How many products are added up side by side. Left to itself the compiler does not find the
+/// vector instructions for the complex sums.
+const LANES: usize = 8;
+
+/// The lanes of each eight samples; what is left over is not looked at.
+fn lanes(row: &[f32]) -> impl Iterator<Item = f32x8> {
+    row.as_chunks::<LANES>().0.iter().map(|&x| f32x8::new(x))
+}
+
+/// The dot product.
 pub fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut sums = [0.0_f32; 8];
-    let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
-    let rest: f32 = a8
-        .remainder()
-        .iter()
-        .zip(b8.remainder())
-        .map(|(x, y)| x * y)
-        .sum();
-    for (x, y) in a8.zip(b8) {
-        for i in 0..8 {
-            sums[i] += x[i] * y[i];
-        }
+    let len = a.len().min(b.len());
+    let whole = len - len % LANES;
+    let rest = a[whole..len].iter().zip(&b[whole..len]);
+    let rest: f32 = rest.map(|(x, y)| x * y).sum();
+    let mut sum = f32x8::ZERO;
+    for (x, y) in lanes(a).zip(lanes(b)) {
+        sum += x * y;
     }
-    sums.iter().sum::<f32>() + rest
+    sum.reduce_add() + rest
+}
+
+/// The dot products of real samples with complex taps, whose parts lie apart. Of all lengths
+/// the shortest counts, as far as [`LANES`] divides it.
+pub fn dot_real(samples: &[f32], re: &[f32], im: &[f32]) -> Complex32 {
+    let (mut real, mut imaginary) = (f32x8::ZERO, f32x8::ZERO);
+    for ((x, re), im) in lanes(samples).zip(lanes(re)).zip(lanes(im)) {
+        real += x * re;
+        imaginary += x * im;
+    }
+    Complex32::new(real.reduce_add(), imaginary.reduce_add())
+}
+
+/// The dot product of complex samples and complex taps, the parts of both apart. Of all
+/// lengths the shortest counts, as far as [`LANES`] divides it.
+pub fn dot_complex([re, im]: [&[f32]; 2], [taps_re, taps_im]: [&[f32]; 2]) -> Complex32 {
+    let (mut real, mut imaginary) = (f32x8::ZERO, f32x8::ZERO);
+    let samples = lanes(re).zip(lanes(im));
+    let taps = lanes(taps_re).zip(lanes(taps_im));
+    for ((x, y), (a, b)) in samples.zip(taps) {
+        real += x * a - y * b;
+        imaginary += x * b + y * a;
+    }
+    Complex32::new(real.reduce_add(), imaginary.reduce_add())
 }
 
 #[cfg(test)]
@@ -105,5 +135,20 @@ mod tests {
     fn dot_handles_any_length() {
         let a: Vec<f32> = (0..19).map(|i| i as f32).collect();
         assert_eq!(dot(&a, &a), (0..19).map(|i| (i * i) as f32).sum::<f32>());
+    }
+
+    #[test]
+    fn the_complex_products_are_those_of_their_parts() {
+        let row = |seed: f32| -> Vec<f32> { (0..32).map(|i| (i as f32 * seed).sin()).collect() };
+        let [x, y, a, b] = [0.3, 0.7, 1.1, 1.9].map(row);
+        let near = |z: Complex32, re: f32, im: f32| {
+            assert!((z - Complex32::new(re, im)).norm() < 1e-5, "{z}");
+        };
+        near(dot_real(&x, &a, &b), dot(&x, &a), dot(&x, &b));
+        near(
+            dot_complex([&x, &y], [&a, &b]),
+            dot(&x, &a) - dot(&y, &b),
+            dot(&x, &b) + dot(&y, &a),
+        );
     }
 }

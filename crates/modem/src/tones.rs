@@ -6,6 +6,7 @@
 //! noncoherent single-symbol receiver of the textbooks (Proakis, Digital Communications);
 //! decisions over several symbols can take the place of [`Detector::decide`].
 
+use std::collections::VecDeque;
 use std::f64::consts::TAU;
 
 use dunlin_clock::{SampleCount, SampleRate};
@@ -15,7 +16,7 @@ use crate::carrier::{CarrierDetector, ToneContrast};
 use crate::clicks::ClickRemover;
 use crate::correlator::{Correlator, TAPS};
 use crate::demodulator::{DemodEvent, Measurement};
-use crate::fir::Lowpass;
+use crate::fir::{Lowpass, dot_real};
 use crate::level::power_dbfs;
 use crate::nco::Downmixer;
 use crate::nrzi::NrziDecoder;
@@ -70,6 +71,24 @@ impl FrontEnd {
 
     /// Takes a chunk; appends the complex samples. Returns how many samples were taken.
     fn process(&mut self, samples: &[f32], re: &mut Vec<f32>, im: &mut Vec<f32>) -> usize {
+        self.process_unless(
+            samples,
+            || None,
+            |z| {
+                re.push(z.re);
+                im.push(z.im);
+            },
+        )
+    }
+
+    /// Takes a chunk; gives each complex sample to `each`, after computing it unless `known`
+    /// tells it. Returns how many samples were taken.
+    fn process_unless(
+        &mut self,
+        samples: &[f32],
+        mut known: impl FnMut() -> Option<Complex32>,
+        mut each: impl FnMut(Complex32),
+    ) -> usize {
         let FrontEnd {
             windows,
             taps_re,
@@ -78,23 +97,26 @@ impl FrontEnd {
         } = self;
         let len = 2 * windows.look_ahead();
         windows.process(samples, |phase, window| {
-            let taps = phase * len..(phase + 1) * len;
-            let filtered = Complex32::new(
-                crate::fir::dot(window, &taps_re[taps.clone()]),
-                crate::fir::dot(window, &taps_im[taps]),
-            );
-            let moved = filtered * mixer.step();
-            re.push(moved.re);
-            im.push(moved.im);
+            let turn = mixer.step();
+            each(known().unwrap_or_else(|| {
+                let taps = phase * len..(phase + 1) * len;
+                dot_real(window, &taps_re[taps.clone()], &taps_im[taps]) * turn
+            }));
         })
     }
 }
 
-/// A front end of its own for the sound without clicks.
+/// The sound without clicks. Where there are none, its complex samples are those of the sound
+/// as it came; where there are, they are computed by a front end of its own.
 #[derive(Clone, Debug)]
 struct Unclicked {
     remover: ClickRemover,
     front: FrontEnd,
+    /// The complex samples of the sound as it came, for which it is not yet known whether it
+    /// has clicks.
+    waiting: VecDeque<Complex32>,
+    /// So many samples since the latest click.
+    clean: usize,
     re: Vec<f32>,
     im: Vec<f32>,
 }
@@ -105,29 +127,58 @@ impl Unclicked {
         let remover = ClickRemover::new(rate)?;
         let front = FrontEnd::new(rate, rate_out, recipe);
         let blocks = (remover.delay() as f64 / front.windows.input_per_output()).ceil();
-        let row = || Vec::with_capacity(blocks as usize + 2 * most_per_chunk(&front.windows));
+        let capacity = blocks as usize + 2 * most_per_chunk(&front.windows);
         Some(Unclicked {
-            re: row(),
-            im: row(),
+            re: Vec::with_capacity(capacity),
+            im: Vec::with_capacity(capacity),
+            waiting: VecDeque::with_capacity(2 * capacity),
+            clean: 0,
             remover,
             front,
         })
     }
 
-    /// Takes a chunk of samples; gives the complex samples that became ready.
-    fn process(&mut self, mut samples: &[f32]) -> (&[f32], &[f32]) {
-        self.re.clear();
-        self.im.clear();
+    /// Takes a chunk of samples, and the complex samples which that gave as it came; gives the
+    /// complex samples that became ready.
+    fn process(&mut self, mut samples: &[f32], as_it_came: [&[f32]; 2]) -> [&[f32]; 2] {
+        let Unclicked {
+            remover,
+            front,
+            waiting,
+            clean,
+            re,
+            im,
+        } = self;
+        let [came_re, came_im] = as_it_came;
+        waiting.extend(
+            came_re
+                .iter()
+                .zip(came_im)
+                .map(|(&re, &im)| Complex32 { re, im }),
+        );
+        re.clear();
+        im.clear();
         while !samples.is_empty() {
-            let (taken, block) = self.remover.process(samples);
+            let (taken, block) = remover.process(samples);
             samples = &samples[taken..];
-            let mut block = block.unwrap_or_default();
-            while !block.is_empty() {
-                let taken = self.front.process(block, &mut self.re, &mut self.im);
-                block = &block[taken..];
+            let Some(block) = block else { continue };
+            if block.changed {
+                *clean = 0;
+            }
+            // No window with a sample of this block has a click in it.
+            let same = *clean >= 2 * front.windows.look_ahead();
+            *clean = clean.saturating_add(block.samples.len());
+            let mut rest = block.samples;
+            while !rest.is_empty() {
+                let known = || waiting.pop_front().filter(|_| same);
+                let taken = front.process_unless(rest, known, |z| {
+                    re.push(z.re);
+                    im.push(z.im);
+                });
+                rest = &rest[taken..];
             }
         }
-        (&self.re, &self.im)
+        [re, im]
     }
 }
 
@@ -244,9 +295,10 @@ impl ToneReceiver {
                 self.step(n, out);
             }
             let first = self.detectors.len() * self.twists;
-            let (re, im) = match &mut self.unclicked {
-                Some(unclicked) => unclicked.process(now),
-                None => (&self.re[TAPS - 1..], &self.im[TAPS - 1..]),
+            let as_it_came = [&self.re[TAPS - 1..], &self.im[TAPS - 1..]];
+            let [re, im] = match &mut self.unclicked {
+                Some(unclicked) => unclicked.process(now, as_it_came),
+                None => as_it_came,
             };
             self.sequence.process(re, im, first, out);
             let kept = self.re.len() + 1 - TAPS;

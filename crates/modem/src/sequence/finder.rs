@@ -18,7 +18,7 @@ use rustfft::{Fft, FftPlannerScalar};
 
 use super::ring::Ring;
 use super::{Line, SequenceRecipe};
-use crate::fir::dot;
+use crate::fir::{dot, dot_complex};
 use crate::recipe::SAMPLES_PER_SYMBOL;
 
 const N: usize = SAMPLES_PER_SYMBOL;
@@ -86,10 +86,7 @@ impl<const COUNT: usize> Parts<COUNT> {
 
     /// The sum of the products.
     fn dot(&self, other: &Self) -> Complex32 {
-        Complex32::new(
-            dot(&self.re, &other.re) - dot(&self.im, &other.im),
-            dot(&self.re, &other.im) + dot(&self.im, &other.re),
-        )
+        dot_complex([&self.re, &self.im], [&other.re, &other.im])
     }
 }
 
