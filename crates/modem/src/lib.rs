@@ -15,6 +15,7 @@ mod demodulator;
 mod emphasis;
 mod error;
 mod fir;
+mod front_end;
 mod level;
 mod levels;
 mod line;

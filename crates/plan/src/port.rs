@@ -266,6 +266,7 @@ impl Partial {
         let pre_emphasis = section.take(&settings::PRE_EMPHASIS, faults);
         let fec = section.take(&settings::FEC, faults);
         let timing = timing(section, faults);
+        let link_version = section.take(&settings::LINK_VERSION, faults);
         let window = section.take(&settings::WINDOW, faults);
         let info_length = section.take(&settings::INFO_LENGTH, faults);
         let retries = section.take(&settings::RETRIES, faults);
@@ -294,6 +295,7 @@ impl Partial {
             follow_most_hz: follow? as f32,
             fec: fec?,
             timing: timing?,
+            link_version: link_version?,
             window: window? as u8, // 1 to 7 by its rule.
             info_length: info_length? as usize,
             retries: retries?,

@@ -2,6 +2,7 @@
 //! independent of devices. The `plan` crate reads it from a file and checks it.
 
 use dunlin_ax25::CallSign;
+use dunlin_ax25::data_link::Version;
 use dunlin_clock::{Duration, SampleRate, WallTime};
 use dunlin_modem::Line;
 use thiserror::Error;
@@ -78,6 +79,8 @@ pub struct PortConfig {
     pub fec: Option<FecStrength>,
     /// Timing on the channel.
     pub timing: Timing,
+    /// The version of AX.25 that stations are called with. Calls are accepted by either.
+    pub link_version: Version,
     /// k: I frames outstanding at most, 1 to 7.
     pub window: u8,
     /// N1: longest information field sent, octets, 1 to 256.

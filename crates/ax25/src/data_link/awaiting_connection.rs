@@ -1,7 +1,9 @@
-//! State 1, Awaiting Connection (Fig C4.2): SABM is sent, UA or DM is awaited.
+//! State 1, Awaiting Connection (Fig C4.2): SABM is sent, UA or DM is awaited. And state 5,
+//! Awaiting v2.2 Connection (Figs C4.6a, C4.6b): the same with SABME.
 
 use crate::wire::Control;
 
+use super::config::Version;
 use super::event::{Event, Received};
 use super::link::{Link, State};
 use super::primitives::{DisconnectReason, DlError, Indication};
@@ -34,14 +36,14 @@ impl Link {
             // Nobody wants this connection any more: no further SABM (D1).
             Event::T1 if self.disconnect_wanted => self.release(),
             // No answer in any of the tries.
-            Event::T1 if self.retry_count >= self.config.n2 => {
+            Event::T1 if self.retry_count >= self.agreed.n2 => {
                 self.error(DlError::G);
                 self.go_down(DisconnectReason::NoAnswer);
             }
             // No answer: call again.
             Event::T1 => {
                 self.retry_count += 1;
-                self.send_command(Control::Sabm { p: true });
+                self.send_command(self.call_command());
                 self.back_off_t1();
                 self.start_t1();
             }
@@ -60,12 +62,32 @@ impl Link {
             // The call is accepted.
             Control::Ua { f: true } => self.connection_made(),
             Control::Ua { f: false } => self.error(DlError::D),
+            // SABME is not known (S27: version 2.0 before the next call), or refused, which some
+            // stations of version 2.0 do with what they do not know (D14).
+            Control::Frmr { .. } | Control::Dm { f: true } if self.is_extended() => {
+                let calls = self.retry_count;
+                self.restore_timing();
+                self.establish_with(Version::V20, self.layer_3_initiated);
+                self.late_refusals = calls - 1;
+            }
+            // The answer to another of those SABMEs.
+            Control::Dm { f: true } if self.late_refusals > 0 => self.late_refusals -= 1,
             // The call is refused.
             Control::Dm { f: true } => self.go_down(DisconnectReason::Refused),
             // Not an answer to this SABM (§6.3.6.3).
             Control::Dm { f: false } => {}
             // Both ends call at once: each answers the other (§6.3.6.2).
-            Control::Sabm { .. } => self.answer(&received, Control::Ua { f: pf }, false),
+            Control::Sabm { .. } => {
+                self.answer(&received, Control::Ua { f: pf }, false);
+                // It knows, or wants, version 2.0: the next call is SABM (Fig C4.6b).
+                if self.is_extended() {
+                    self.set_version(Version::V20);
+                    self.set_state(State::AwaitingConnection);
+                }
+            }
+            Control::Sabme { .. } if self.is_extended() => {
+                self.answer(&received, Control::Ua { f: pf }, false);
+            }
             // It calls modulo 128 (S3, with FRMR in place of DM: D5).
             Control::Sabme { .. } => self.answer_as_version_2_0(&received),
             Control::Disc { .. } => self.answer(&received, Control::Dm { f: pf }, false),
@@ -78,6 +100,22 @@ impl Link {
             // Everything else is ignored (§6.3.1; FRMR too, S5).
             _ => {}
         }
+    }
+
+    /// State 5, not state 1.
+    fn is_extended(&self) -> bool {
+        self.state == State::AwaitingExtendedConnection
+    }
+
+    /// Establishes the link by another version than was tried.
+    pub(super) fn establish_with(&mut self, version: Version, layer_3_initiated: bool) {
+        let in_doubt = self.reset_in_doubt || self.send.in_doubt() > 0;
+        if self.send.in_doubt() > 0 {
+            self.discard_queue();
+        }
+        self.set_version(version);
+        self.establish(layer_3_initiated);
+        self.reset_in_doubt = in_doubt;
     }
 
     /// UA with F=1: the link is up.
@@ -96,6 +134,10 @@ impl Link {
             // Drawn as confirm, of which layer 3 could make nothing (S4).
             self.indicate(Indication::ConnectIndication { after_reset: true });
         }
+        let extended = self.is_extended();
         self.set_state(State::Connected);
+        if extended {
+            self.negotiate();
+        }
     }
 }

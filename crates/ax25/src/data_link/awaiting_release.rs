@@ -14,7 +14,7 @@ impl Link {
             // The link is going down.
             Event::Data(piece) => self.refuse(piece, RefusedReason::NotConnected),
             // No answer in any of the tries (S7: letter H).
-            Event::T1 if self.retry_count >= self.config.n2 => {
+            Event::T1 if self.retry_count >= self.agreed.n2 => {
                 self.error(DlError::H);
                 self.go_down(DisconnectReason::ReleaseUnanswered);
             }

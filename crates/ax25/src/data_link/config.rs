@@ -9,6 +9,8 @@ use crate::wire::{CallSign, MAX_REPEATERS};
 
 /// Windows that modulo 8 allows (§6.7.2.3; E15: the 8 of Fig C4.7b cannot work).
 const WINDOWS: RangeInclusive<u8> = 1..=7;
+/// Windows that modulo 128 allows (§6.7.2.3).
+const EXTENDED_WINDOWS: RangeInclusive<u8> = 1..=127;
 /// Accepted N1, in octets. The upper bound is ours.
 const INFO_LENGTHS: RangeInclusive<usize> = 1..=4096;
 /// Accepted SRT. The bounds are ours.
@@ -16,6 +18,15 @@ const ROUND_TRIPS: RangeInclusive<Duration> = Duration::from_millis(1)..=Duratio
 /// Accepted T3. The bounds are ours.
 const IDLE_TIMES: RangeInclusive<Duration> =
     Duration::from_millis(10)..=Duration::from_secs(86_400);
+
+/// The highest version of the protocol that a link uses.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Version {
+    /// 2.0: modulo 8, REJ.
+    V20,
+    /// 2.2: modulo 128, SREJ and XID, and 2.0 with those who know no other.
+    V22,
+}
 
 /// The parameters of one link (§6.7).
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -28,8 +39,14 @@ pub struct LinkConfig {
     pub path: Vec<CallSign>,
     /// Whether a SABM from the other end is accepted; if not, the answer is DM.
     pub accepts_connections: bool,
-    /// k, the window: most I frames sent and not acknowledged, 1 to 7.
+    /// The highest version that is called with, and accepted.
+    pub version: Version,
+    /// In version 2.2, whether missing frames may be asked for one by one (SREJ).
+    pub selective: bool,
+    /// k, the window: most I frames sent and not acknowledged, modulo 8; 1 to 7.
     pub k: u8,
+    /// The same modulo 128; 1 to 127.
+    pub k_extended: u8,
     /// N1, the longest information field, 1 to 4096 octets.
     pub n1: usize,
     /// N2, tries before giving up, 1 to 255.
@@ -51,6 +68,9 @@ pub enum LinkConfigError {
     /// Window out of range.
     #[error("the window k must be from 1 to 7, not {0}")]
     Window(u8),
+    /// Window modulo 128 out of range.
+    #[error("the window k modulo 128 must be from 1 to 127, not {0}")]
+    ExtendedWindow(u8),
     /// N1 out of range.
     #[error("N1, the longest information field, must be from 1 to 4096 octets, not {0}")]
     InfoLength(usize),
@@ -74,7 +94,10 @@ impl LinkConfig {
             remote,
             path: Vec::new(),
             accepts_connections: true,
+            version: Version::V20,
+            selective: true,
             k: 7,
+            k_extended: 32,
             n1: 256,
             n2: 10,
             initial_srt: Duration::from_millis(1500),
@@ -91,6 +114,8 @@ impl LinkConfig {
             Err(LinkConfigError::Path(self.path.len()))
         } else if !WINDOWS.contains(&self.k) {
             Err(LinkConfigError::Window(self.k))
+        } else if !EXTENDED_WINDOWS.contains(&self.k_extended) {
+            Err(LinkConfigError::ExtendedWindow(self.k_extended))
         } else if !INFO_LENGTHS.contains(&self.n1) {
             Err(LinkConfigError::InfoLength(self.n1))
         } else if self.n2 == 0 {

@@ -2,6 +2,7 @@
 
 use crate::wire::Control;
 
+use super::config::Version;
 use super::event::{Event, Received};
 use super::link::{Link, State};
 use super::primitives::{DlError, Indication, RefusedReason};
@@ -12,6 +13,7 @@ impl Link {
             // Layer 3 calls: by the configured way, with fresh timing.
             Event::Connect => {
                 self.path.clone_from(&self.config.path);
+                self.set_version(self.config.version);
                 self.restore_timing();
                 self.establish(true);
             }
@@ -33,7 +35,14 @@ impl Link {
         let pf = received.control.poll_or_final();
         match received.control {
             // The other end calls.
-            Control::Sabm { .. } if self.config.accepts_connections => self.accept(&received),
+            Control::Sabm { .. } if self.config.accepts_connections => {
+                self.accept(&received, Version::V20);
+            }
+            Control::Sabme { .. }
+                if self.config.accepts_connections && self.config.version == Version::V22 =>
+            {
+                self.accept(&received, Version::V22);
+            }
             // It calls for modulo 128: show it that this is a station of version 2.0 (D5).
             Control::Sabme { .. } if self.config.accepts_connections => {
                 self.answer_as_version_2_0(&received);
@@ -59,12 +68,13 @@ impl Link {
     }
 
     /// The other end's call is accepted, by the way it came (D11).
-    fn accept(&mut self, received: &Received) {
+    fn accept(&mut self, received: &Received, version: Version) {
         let f = received.control.poll_or_final();
         self.answer(received, Control::Ua { f }, false);
         self.take_reply_path(received);
         self.clear_exceptions();
         self.restart_numbers();
+        self.set_version(version);
         self.indicate(Indication::ConnectIndication { after_reset: false });
         self.restore_timing();
         self.start_t3();

@@ -1,11 +1,20 @@
 //! What Connected and Timer Recovery have in common: together they are the standard's
 //! information transfer (§6.4), and the ways out of it.
 
+use dunlin_clock::Duration;
+
 use crate::wire::Control;
 
+use super::config::Version;
 use super::event::Received;
 use super::link::{Link, State};
 use super::primitives::{DisconnectReason, DlError, Indication, Output};
+use super::segments::OutOfOrder;
+use super::send_queue::Piece;
+use super::timers::Timer;
+
+/// TR210, how long the next segment is waited for. The standard asks for a "lengthy" time.
+const NEXT_SEGMENT: Duration = Duration::from_secs(600);
 
 impl Link {
     /// An I frame (Figs C4.4c, C4.5c).
@@ -26,23 +35,25 @@ impl Link {
         self.receive_information(received, ns, p);
     }
 
-    /// The receiving half of an I frame (Figs C4.4c, C4.5d), with implicit reject.
+    /// The receiving half of an I frame (Figs C4.4c, C4.5d).
     fn receive_information(&mut self, received: Received, ns: u8, p: bool) {
-        if !self.own_busy && ns == self.vr {
-            // In sequence: deliver, and see to it that it gets acknowledged.
-            self.vr = self.vr.wrapping_add(1) & 7; // S38: +1
+        let ahead = ns.wrapping_sub(self.vr) & self.agreed.modulo.mask();
+        let Received { pid, info, .. } = received;
+        let piece = Piece { pid, info };
+        if !self.own_busy && ahead == 0 {
+            // In sequence: deliver it and what it was missing for, and see to it that all gets
+            // acknowledged.
             self.reject_exception = false;
             self.late_uas = 0;
-            self.counters.i_received += 1;
-            let Received { pid, info, .. } = received;
-            self.indicate(Indication::Data { pid, info });
-            if p {
-                self.send_ready_response(true);
-            } else if !self.acknowledge_pending {
-                self.acknowledge_pending = true;
-                self.outputs.push_back(Output::SeizeRequest);
+            self.store.advance();
+            self.deliver(piece);
+            while let Some(kept) = self.store.take() {
+                self.deliver(kept);
             }
-            return;
+            return self.acknowledge_soon(p);
+        }
+        if !self.own_busy && self.agreed.is_selective() {
+            return self.out_of_sequence(ahead, piece, p);
         }
         self.counters.i_discarded += 1;
         if !self.own_busy && !self.reject_exception {
@@ -57,10 +68,90 @@ impl Link {
         }
     }
 
+    /// Hands data to layer 3; V(r) moves on.
+    fn deliver(&mut self, piece: Piece) {
+        self.vr = self.vr.wrapping_add(1) & self.agreed.modulo.mask(); // S38: +1
+        self.counters.i_received += 1;
+        if !self.agreed.segmenter {
+            let Piece { pid, info } = piece;
+            return self.indicate(Indication::Data { pid, info });
+        }
+        match self.reassembler.take(piece) {
+            Ok(Some(Piece { pid, info })) => self.indicate(Indication::Data { pid, info }),
+            Ok(None) => {}
+            Err(OutOfOrder) => self.error(DlError::Z),
+        }
+        match self.reassembler.is_waiting() {
+            true => self.timers.start(Timer::T210, self.now, NEXT_SEGMENT),
+            false => self.timers.stop(Timer::T210),
+        }
+    }
+
+    /// Acknowledges: at once if asked with P=1, else when this link has the transmitter.
+    fn acknowledge_soon(&mut self, p: bool) {
+        if p {
+            self.send_ready_response(true);
+        } else if !self.acknowledge_pending {
+            self.acknowledge_pending = true;
+            self.outputs.push_back(Output::SeizeRequest);
+        }
+    }
+
+    /// An I frame that is `ahead` of V(r), with selective reject (S40).
+    fn out_of_sequence(&mut self, ahead: u8, piece: Piece, p: bool) {
+        if ahead >= self.agreed.k_receive {
+            // Behind V(r): it came already, so the acknowledgement did not get through.
+            self.counters.i_discarded += 1;
+            return self.acknowledge_soon(p);
+        }
+        self.counters.i_kept += 1;
+        let place = usize::from(ahead);
+        if self.store.keep(place, piece) {
+            // It was asked for. What was asked for before it has not come: lost again (D12).
+            self.store.forget_asked(place);
+        }
+        if p {
+            return self.send_ready_response(true);
+        }
+        let most = match self.agreed.multiple_srej {
+            true => usize::MAX,
+            false => usize::from(!self.store.is_asked()),
+        };
+        for place in self.store.ask(most) {
+            self.reject_selectively(place, false);
+        }
+    }
+
+    /// Answers a poll while frames are kept: asks for all that is missing anew. The final bit
+    /// goes with V(r), as it acknowledges all before (§4.3.2.4).
+    pub(super) fn ask_for_all_missing(&mut self) {
+        self.store.forget_asked(usize::MAX);
+        let most = if self.agreed.multiple_srej {
+            usize::MAX
+        } else {
+            1
+        };
+        for place in self.store.ask(most) {
+            self.reject_selectively(place, place == 0);
+        }
+        self.acknowledge_pending = false;
+    }
+
+    fn reject_selectively(&mut self, place: usize, pf: bool) {
+        // A place lies within the window, which is below 128.
+        let ahead = u8::try_from(place).unwrap_or(0);
+        let nr = self.vr.wrapping_add(ahead) & self.agreed.modulo.mask();
+        self.counters.rejects_sent += 1;
+        self.send_response(Control::Srej { nr, pf });
+    }
+
     /// U frames (Figs C4.4b, C4.5b).
     pub(super) fn unnumbered(&mut self, mut received: Received) {
         match received.control {
-            Control::Sabm { .. } => self.reset_by_peer(&received),
+            Control::Sabm { .. } => self.reset_by_peer(&received, Version::V20),
+            Control::Sabme { .. } if self.config.version == Version::V22 => {
+                self.reset_by_peer(&received, Version::V22);
+            }
             // It has lost this link and calls modulo 128 (D5).
             Control::Sabme { .. } => self.answer_as_version_2_0(&received),
             Control::Xid { .. } if received.is_command => self.answer_as_version_2_0(&received),
@@ -78,8 +169,14 @@ impl Link {
             Control::Ua { f: true } if self.late_uas > 0 => self.late_uas -= 1,
             // The ends are out of step (S12: letter C).
             Control::Ua { .. } => self.reset_link(DlError::C),
+            // XID was not understood: no more is asked for than what the link has (S34).
+            Control::Frmr { .. } if self.negotiating.is_some() => self.negotiation_refused(),
             // A station before version 2.2 saw something wrong (§6.5).
-            Control::Frmr { .. } => self.reset_link(DlError::K),
+            Control::Frmr { .. } => {
+                self.error(DlError::K);
+                self.counters.resets += 1;
+                self.establish_with(Version::V20, false);
+            }
             Control::Ui { .. } => {
                 self.check_ui(&mut received);
                 if received.is_poll() {
@@ -91,12 +188,16 @@ impl Link {
         }
     }
 
-    /// SABM while the link is up: start over (§6.5). In Timer Recovery as in Connected (S19).
-    fn reset_by_peer(&mut self, received: &Received) {
+    /// SABM or SABME while the link is up: start over (§6.5). In Timer Recovery as in Connected
+    /// (S19).
+    fn reset_by_peer(&mut self, received: &Received, version: Version) {
         let f = received.control.poll_or_final();
         self.answer(received, Control::Ua { f }, false);
         self.take_reply_path(received);
+        // UAs to own SABMs may still be on their way (D4).
+        let late_uas = self.late_uas;
         self.clear_exceptions();
+        self.late_uas = late_uas;
         self.error(DlError::F);
         self.counters.resets += 1;
         // With nothing in doubt layer 3 need not care, and the queue waits on (D2).
@@ -105,6 +206,7 @@ impl Link {
             self.indicate(Indication::ConnectIndication { after_reset: true });
         }
         self.restart_numbers();
+        self.set_version(version);
         self.retry_count = 0;
         self.start_t3();
         self.set_state(State::Connected);

@@ -7,14 +7,16 @@ use dunlin_clock::{Duration, Instant};
 
 use crate::wire::{CallSign, Control, Frame, Modulo};
 
-use super::config::{LinkConfig, LinkConfigError};
+use super::agreement::Agreement;
+use super::config::{LinkConfig, LinkConfigError, Version};
 use super::event::{Event, Received};
 use super::primitives::{DlError, Indication, Input, Output, RefusedReason, Request};
+use super::receive_store::ReceiveStore;
+use super::segments::{self, Reassembler};
 use super::send_queue::{MAX_QUEUED, Piece, SendQueue, Unsent};
 use super::timers::{Timer, Timers};
 
-/// The states of the data-link machine (C4.3). State 5, Awaiting v2.2 Connection, is not
-/// entered: this link is modulo 8.
+/// The states of the data-link machine (C4.3).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum State {
     /// 0: no link.
@@ -27,6 +29,8 @@ pub enum State {
     Connected,
     /// 4: the link is up, but an answer is overdue.
     TimerRecovery,
+    /// 5: SABME sent, no answer yet.
+    AwaitingExtendedConnection,
 }
 
 impl fmt::Display for State {
@@ -37,6 +41,7 @@ impl fmt::Display for State {
             State::AwaitingRelease => "Awaiting Release",
             State::Connected => "Connected",
             State::TimerRecovery => "Timer Recovery",
+            State::AwaitingExtendedConnection => "Awaiting v2.2 Connection",
         })
     }
 }
@@ -52,7 +57,9 @@ pub struct Counters {
     pub i_received: u64,
     /// I frames received and discarded: out of sequence, or while this end was busy.
     pub i_discarded: u64,
-    /// REJ sent.
+    /// I frames received ahead of a missing one and kept.
+    pub i_kept: u64,
+    /// REJ and SREJ sent.
     pub rejects_sent: u64,
     /// REJ and SREJ received.
     pub rejects_received: u64,
@@ -62,11 +69,28 @@ pub struct Counters {
     pub resets: u64,
 }
 
+/// See [`Link::shape`].
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+pub struct Shape {
+    state: State,
+    path: Vec<CallSign>,
+    send: SendQueue,
+    vr: u8,
+    store: ReceiveStore,
+    reassembler: Reassembler,
+    agreed: Agreement,
+    negotiating: Option<u8>,
+    flags: [bool; 9],
+    counts: [u8; 4],
+    unsent: Vec<Unsent>,
+    timers: [bool; Timer::ALL.len()],
+}
+
 /// The data-link machine for one pair of stations.
 ///
 /// After each [`Link::handle`] call [`Link::poll`] until it gives `None`, then look at
 /// [`Link::next_wakeup`].
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Link {
     pub(super) config: LinkConfig,
     pub(super) state: State,
@@ -78,6 +102,13 @@ pub struct Link {
     pub(super) send: SendQueue,
     /// V(r).
     pub(super) vr: u8,
+    /// What came ahead of V(r).
+    pub(super) store: ReceiveStore,
+    pub(super) reassembler: Reassembler,
+    /// What both ends go by.
+    pub(super) agreed: Agreement,
+    /// XIDs sent so far for an answer that is awaited: the management machine is Negotiating.
+    pub(super) negotiating: Option<u8>,
     /// L3I: layer 3 asked for the connection that is being made.
     pub(super) layer_3_initiated: bool,
     pub(super) peer_busy: bool,
@@ -99,6 +130,8 @@ pub struct Link {
     pub(super) finals_due: u8,
     /// UAs that may still come for repeated SABMs (D4).
     pub(super) late_uas: u8,
+    /// DMs that may still come for repeated SABMEs.
+    pub(super) late_refusals: u8,
     /// While connecting: layer 3 wants to disconnect (D1).
     pub(super) disconnect_wanted: bool,
     /// While connecting: the link is being reset, and data was in doubt.
@@ -123,6 +156,10 @@ impl Link {
             path: config.path.clone(),
             send: SendQueue::new(Modulo::Eight),
             vr: 0,
+            store: ReceiveStore::default(),
+            reassembler: Reassembler::default(),
+            agreed: Agreement::version_2_0(&config),
+            negotiating: None,
             layer_3_initiated: false,
             peer_busy: false,
             own_busy: false,
@@ -136,6 +173,7 @@ impl Link {
             enquiry_repeated: false,
             finals_due: 0,
             late_uas: 0,
+            late_refusals: 0,
             disconnect_wanted: false,
             reset_in_doubt: false,
             unsent: Vec::new(),
@@ -210,7 +248,9 @@ impl Link {
                     | Control::Rej { .. }
                     | Control::Srej { .. }
                     | Control::Sabm { .. }
+                    | Control::Sabme { .. }
                     | Control::Disc { .. }
+                    | Control::Xid { .. }
             )
     }
 
@@ -269,6 +309,59 @@ impl Link {
         self.t1v
     }
 
+    /// What both ends go by: the defaults of the version, and what XID has changed of them.
+    pub fn agreed(&self) -> Agreement {
+        self.agreed
+    }
+
+    /// How I and S frames of this link are encoded now.
+    pub fn modulo(&self) -> Modulo {
+        self.agreed.modulo
+    }
+
+    /// The longest data that can be requested now, octets.
+    pub fn longest_data(&self) -> usize {
+        match self.agreed.segmenter {
+            true => segments::longest(self.agreed.n1_send).max(self.agreed.n1_send),
+            false => self.agreed.n1_send,
+        }
+    }
+
+    /// What decides how the link goes on, without times, counters and the outputs that wait.
+    /// Links that agree in it do the same with the same inputs, but for when their timers end:
+    /// for searches through all that can happen.
+    pub fn shape(&self) -> Shape {
+        Shape {
+            state: self.state,
+            path: self.path.clone(),
+            send: self.send.clone(),
+            vr: self.vr,
+            store: self.store.clone(),
+            reassembler: self.reassembler.clone(),
+            agreed: self.agreed,
+            negotiating: self.negotiating,
+            flags: [
+                self.layer_3_initiated,
+                self.peer_busy,
+                self.own_busy,
+                self.reject_exception,
+                self.acknowledge_pending,
+                self.enquiry_open,
+                self.enquiry_repeated,
+                self.disconnect_wanted,
+                self.reset_in_doubt,
+            ],
+            counts: [
+                self.retry_count,
+                self.finals_due,
+                self.late_uas,
+                self.late_refusals,
+            ],
+            unsent: self.unsent.clone(),
+            timers: Timer::ALL.map(|timer| self.timers.is_running(timer)),
+        }
+    }
+
     /// The counters.
     pub fn counters(&self) -> Counters {
         self.counters
@@ -282,12 +375,19 @@ impl Link {
             Request::FlowOn => self.dispatch(Event::FlowOn),
             Request::Data { pid, info } => {
                 let piece = Piece { pid, info };
-                if piece.info.len() > self.config.n1 {
+                if piece.info.len() > self.longest_data() {
+                    if self.agreed.segmenter {
+                        self.error(DlError::Y);
+                    }
                     self.refuse(piece, RefusedReason::TooLong);
                 } else if self.send.len() + self.unsent.len() >= MAX_QUEUED {
                     self.refuse(piece, RefusedReason::QueueFull);
-                } else {
+                } else if piece.info.len() <= self.agreed.n1_send {
                     self.dispatch(Event::Data(piece));
+                } else {
+                    for segment in segments::split(piece, self.agreed.n1_send) {
+                        self.dispatch(Event::Data(segment));
+                    }
                 }
             }
             // All figures send UI in every state.
@@ -307,8 +407,10 @@ impl Link {
         }
         let received = Received::new(frame, self.state);
         match received.control {
-            // TEST has no place in the figures: it is answered in every state (S43, §4.3.3.8).
+            // TEST and XID have no place in the figures of the data link: they are answered in
+            // every state (S43, §4.3.3.7, §4.3.3.8).
             Control::Test { pf } if received.is_command => self.answer_test(&received, pf),
+            Control::Xid { .. } if self.config.version == Version::V22 => self.xid(&received),
             _ => self.dispatch(Event::Frame(received)),
         }
     }
@@ -322,6 +424,11 @@ impl Link {
                         self.dispatch(Event::T1);
                     }
                     Timer::T3 => self.dispatch(Event::T3),
+                    Timer::T201 => self.negotiation_overdue(),
+                    Timer::T210 => {
+                        self.reassembler.clear();
+                        self.error(DlError::Z);
+                    }
                 }
             }
         }
@@ -330,24 +437,35 @@ impl Link {
     fn dispatch(&mut self, event: Event) {
         match self.state {
             State::Disconnected => self.in_disconnected(event),
-            State::AwaitingConnection => self.in_awaiting_connection(event),
+            State::AwaitingConnection | State::AwaitingExtendedConnection => {
+                self.in_awaiting_connection(event);
+            }
             State::AwaitingRelease => self.in_awaiting_release(event),
             State::Connected => self.in_connected(event),
             State::TimerRecovery => self.in_timer_recovery(event),
         }
         // A disconnect asked for while connecting is "requeued" (Fig C4.2): this is the retry.
-        if self.disconnect_wanted && self.state != State::AwaitingConnection {
+        if self.disconnect_wanted && !self.is_calling() {
             self.disconnect_wanted = false;
             self.dispatch(Event::Disconnect);
         }
+    }
+
+    /// SABM or SABME is sent, and no answer has come.
+    pub(super) fn is_calling(&self) -> bool {
+        matches!(
+            self.state,
+            State::AwaitingConnection | State::AwaitingExtendedConnection
+        )
     }
 
     /// The only place where the state changes.
     pub(super) fn set_state(&mut self, to: State) {
         let from = std::mem::replace(&mut self.state, to);
         if to == State::Disconnected {
-            self.timers.stop(Timer::T1);
-            self.timers.stop(Timer::T3);
+            Timer::ALL
+                .into_iter()
+                .for_each(|timer| self.timers.stop(timer));
             self.clear_exceptions();
             self.retry_count = 0;
             self.generation += 1;

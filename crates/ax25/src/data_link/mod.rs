@@ -1,4 +1,5 @@
-//! The data-link machine of the standard (C4) for one link, modulo 8.
+//! The data-link machine of the standard (C4) for one link, with its management (C5) and its
+//! segmenter (C6).
 //!
 //! [`Link`] is pure: hand it an [`Input`] with the time, then take every [`Output`] until there
 //! is none, then note the next wake-up.
@@ -27,8 +28,8 @@
 //! # Where it departs from the figures
 //!
 //! The figures hold known slips; each place where this machine does otherwise says so:
-//! `S…` and `E…` in comments are this project's list of them (with the reading taken here
-//! spelled out beside the code), `D…` are its own decisions:
+//! `S…` and `E…` in comments are this project's list of them (`docs/ax25-reading.md`, with the
+//! reading taken here), `D…` are its own decisions:
 //!
 //! * D1: a disconnect asked for while connecting waits, as drawn (Fig C4.2), but no further
 //!   SABM is sent for a connection that nobody wants: at T1 the link sends DISC instead.
@@ -38,8 +39,8 @@
 //!   without progress. As drawn, a busy but poor path would end after N2 recoveries.
 //! * D4: a UA to a repeated SABM can still arrive after the first UA. It is passed over as
 //!   long as no I frame was received since; as drawn it would reset the link.
-//! * D5: SABME and XID commands are answered as a station of version 2.0 does, with FRMR
-//!   (§4.3.3.2, §6.3.2), upon which the caller falls back to SABM (Fig C4.6b). A DM, as Fig
+//! * D5: a link that is to know version 2.0 only answers SABME and XID commands as a station of
+//!   that version does, with FRMR (§4.3.3.2, §6.3.2), upon which the caller falls back to SABM (Fig C4.6b). A DM, as Fig
 //!   C4.1 has it for "not able to establish", would make the caller give up. Its three octets
 //!   follow version 2.0 (from memory). In Awaiting Connection likewise, XID there is ignored.
 //! * D6: REJ that leaves nothing to send again starts T3, not T1.
@@ -54,8 +55,15 @@
 //! * D11: UA, DM and FRMR travel the way of the command that they answer, reversed; an accepted
 //!   SABM makes this the way of the link (common practice, no source).
 //!
-//! Not there yet: modulo 128 and state 5, SREJ as a receiver, XID negotiation, segmentation.
+//! * D12: when a frame that was asked for with SREJ comes, and one asked for before it has not,
+//!   that one is asked for again at once: frames are sent again in the order of the SREJs.
+//! * D13: no I frame is sent between XID and its answer, so that both ends go by the same rules
+//!   from the first on.
+//! * D14: a SABME that is refused with DM is followed by SABM: stations of version 2.0 may do
+//!   that with what they do not know (common practice, no source). Silence is not followed by
+//!   SABM: a late UA could be either's, and the ends would then differ in their modulo.
 
+mod agreement;
 mod awaiting_connection;
 mod awaiting_release;
 mod config;
@@ -64,16 +72,20 @@ mod disconnected;
 mod event;
 mod information;
 mod link;
+mod negotiation;
 mod primitives;
+mod receive_store;
+mod segments;
 mod send_queue;
 mod subroutines;
 mod timer_recovery;
 mod timers;
 
-pub use config::{LinkConfig, LinkConfigError};
-pub use link::{Counters, Link, State};
+pub use agreement::Agreement;
+pub use config::{LinkConfig, LinkConfigError, Version};
+pub use link::{Counters, Link, Shape, State};
 pub use primitives::{
-    DisconnectReason, DlError, Indication, Input, Output, RefusedReason, Request,
+    DisconnectReason, DlError, Indication, Input, MdlError, Output, RefusedReason, Request,
 };
 pub use send_queue::{MAX_QUEUED, Unsent};
 pub use timers::Timer;

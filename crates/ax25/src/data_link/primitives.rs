@@ -2,8 +2,10 @@
 
 use std::fmt;
 
-use crate::wire::{Fault, Frame};
+use crate::wire::xid::XidError;
+use crate::wire::{Fault, Frame, Modulo};
 
+use super::agreement::Agreement;
 use super::link::State;
 
 /// What layer 3 (the station) asks of the link.
@@ -62,6 +64,8 @@ pub enum Output {
         frame: Frame,
         /// To be sent before frames that are not expedited.
         expedited: bool,
+        /// How the numbers of I and S frames are to be encoded.
+        modulo: Modulo,
     },
     /// LM-SEIZE: wants the transmitter, to acknowledge. Answer with [`Input::SeizeConfirm`]
     /// once frames sent now would go on the air at once.
@@ -123,6 +127,10 @@ pub enum Indication {
     },
     /// DL-ERROR indication.
     Error(DlError),
+    /// MDL-NEGOTIATE confirm, or what the other end has negotiated: what holds from now on.
+    Agreed(Agreement),
+    /// MDL-ERROR indication.
+    ManagementError(MdlError),
 }
 
 /// Why the link went down. Displays as half a sentence, e.g. "there was no answer".
@@ -224,6 +232,10 @@ pub enum DlError {
     T,
     /// N2 timeouts, the other end busy.
     U,
+    /// Data too long even for segments.
+    Y,
+    /// Segments that do not follow each other.
+    Z,
 }
 
 impl DlError {
@@ -249,6 +261,8 @@ impl DlError {
             DlError::S => 'S',
             DlError::T => 'T',
             DlError::U => 'U',
+            DlError::Y => 'Y',
+            DlError::Z => 'Z',
         }
     }
 }
@@ -275,6 +289,40 @@ impl fmt::Display for DlError {
             DlError::S => "the other station sent an I frame marked as response",
             DlError::T => "the other station did not answer the enquiries",
             DlError::U => "the other station was busy and did not answer the enquiries",
+            DlError::Y => "the text is too long even to be sent in parts",
+            DlError::Z => "parts of a long text are missing or out of order",
+        })
+    }
+}
+
+/// MDL-ERROR indications (C5.3), by the standard's letters. Displays as a plain sentence.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum MdlError {
+    /// XID command without the P bit.
+    A,
+    /// XID response to nothing.
+    B,
+    /// No answer to any XID.
+    C,
+    /// XID response without the F bit.
+    D,
+    /// XID answered with FRMR.
+    E,
+    /// Not the standard's: an XID that cannot be used.
+    Unusable(XidError),
+}
+
+impl fmt::Display for MdlError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            MdlError::A => "the other station sent XID without the poll bit",
+            MdlError::B => "the other station answered an XID that was not sent",
+            MdlError::C => "the other station did not answer XID",
+            MdlError::D => "the other station answered XID without the final bit",
+            MdlError::E => "the other station does not know XID",
+            MdlError::Unusable(error) => {
+                return write!(f, "the other station's XID is of no use: {error}");
+            }
         })
     }
 }

@@ -9,7 +9,7 @@ use crate::wire::Modulo;
 pub const MAX_QUEUED: usize = 4096;
 
 /// Data that was handed to the link and is handed back: its delivery is not known.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Unsent {
     /// Protocol identifier as requested.
     pub pid: u8,
@@ -20,14 +20,14 @@ pub struct Unsent {
 }
 
 /// One I frame to be: what is sent, without the numbers.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub(super) struct Piece {
     pub(super) pid: u8,
     pub(super) info: Vec<u8>,
 }
 
 /// All data not acknowledged yet, oldest first, with V(a) at its front.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub(super) struct SendQueue {
     modulo: Modulo,
     pieces: VecDeque<Piece>,
@@ -57,6 +57,22 @@ impl SendQueue {
 
     pub(super) fn len(&self) -> usize {
         self.pieces.len()
+    }
+
+    /// Counts by another modulo from now on; with nothing outstanding, and numbers that start
+    /// over.
+    pub(super) fn set_modulo(&mut self, modulo: Modulo) {
+        self.modulo = modulo;
+        self.restart_numbers();
+    }
+
+    /// Takes out what was never sent and is longer than `n1`, in order.
+    pub(super) fn take_too_long(&mut self, n1: usize) -> Vec<Piece> {
+        let sent = usize::from(self.ever_sent);
+        let unsent = self.pieces.split_off(sent);
+        let (long, fits): (Vec<_>, Vec<_>) = unsent.into_iter().partition(|p| p.info.len() > n1);
+        self.pieces.extend(fits);
+        long
     }
 
     /// V(s).

@@ -2,8 +2,10 @@
 
 use dunlin_clock::Duration;
 
-use crate::wire::{CallSign, Control, Fault, Frame, Repeater, Role};
+use crate::wire::{CallSign, Control, Fault, Frame, Modulo, Repeater, Role};
 
+use super::agreement::Agreement;
+use super::config::Version;
 use super::event::Received;
 use super::link::{Link, State};
 use super::primitives::{DlError, Indication, Output};
@@ -19,8 +21,24 @@ const LONGEST_SRT: Duration = Duration::from_secs(60);
 const FRMR_W: u8 = 0x01;
 
 impl Link {
-    /// Establish Data Link: sends SABM and awaits the answer. The caller says whether layer 3
-    /// initiated it.
+    /// Set Version 2.0 or 2.2: the defaults, and numbers that start over.
+    pub(super) fn set_version(&mut self, version: Version) {
+        self.agreed = Agreement::of_version(&self.config, version);
+        self.send.set_modulo(self.agreed.modulo);
+        self.vr = 0;
+        self.forget_negotiation();
+    }
+
+    /// SABM or SABME, by the version.
+    pub(super) fn call_command(&self) -> Control {
+        match self.agreed.modulo {
+            Modulo::Eight => Control::Sabm { p: true },
+            Modulo::OneHundredTwentyEight => Control::Sabme { p: true },
+        }
+    }
+
+    /// Establish Data Link (Establish Extended Data Link): sends SABM or SABME and awaits the
+    /// answer. The caller says whether layer 3 initiated it.
     pub(super) fn establish(&mut self, layer_3_initiated: bool) {
         self.clear_exceptions();
         self.layer_3_initiated = layer_3_initiated;
@@ -31,10 +49,14 @@ impl Link {
         }
         self.retry_count = 1;
         self.generation += 1;
-        self.send_command(Control::Sabm { p: true });
+        self.forget_negotiation();
+        self.send_command(self.call_command());
         self.timers.stop(Timer::T3);
         self.start_t1();
-        self.set_state(State::AwaitingConnection);
+        self.set_state(match self.agreed.modulo {
+            Modulo::Eight => State::AwaitingConnection,
+            Modulo::OneHundredTwentyEight => State::AwaitingExtendedConnection,
+        });
     }
 
     /// Reports `error` and resets the link without layer 3 having asked. With letter J this is
@@ -55,6 +77,10 @@ impl Link {
         self.enquiry_repeated = false;
         self.finals_due = 0;
         self.late_uas = 0;
+        self.late_refusals = 0;
+        self.store.clear();
+        self.reassembler.clear();
+        self.timers.stop(Timer::T210);
     }
 
     /// V(s) = V(a) = V(r) = 0.
@@ -87,6 +113,10 @@ impl Link {
 
     /// Enquiry Response: RR, or RNR if this end is busy, in every case (S41).
     pub(super) fn send_ready_response(&mut self, f: bool) {
+        if f && !self.own_busy && !self.store.is_empty() {
+            // SREJ alone carries the final bit, not RR as well (S41).
+            return self.ask_for_all_missing();
+        }
         let control = self.ready(f);
         self.send_response(control);
         self.acknowledge_pending = false;
@@ -163,14 +193,15 @@ impl Link {
             let srt = self.srt * 7 / 8 + round_trip / 8;
             let shortest = self.config.initial_srt / 2;
             self.srt = srt.clamp(shortest, LONGEST_SRT);
-            self.t1v = 2 * self.srt;
+            self.t1v = (2 * self.srt).max(self.agreed.least_t1);
         }
     }
 
     /// Select T1 Value for RC <> 0: T1 has expired, so give the other end more time with each
     /// try.
     pub(super) fn back_off_t1(&mut self) {
-        self.t1v = BACK_OFF * u32::from(self.retry_count) + 2 * self.srt;
+        let t1 = BACK_OFF * u32::from(self.retry_count) + 2 * self.srt;
+        self.t1v = t1.max(self.agreed.least_t1);
     }
 
     /// Starts T1 and stops T3.
@@ -195,12 +226,12 @@ impl Link {
     /// Sends I frames while the other end and the window allow: the I frame "pops".
     pub(super) fn serve_i_queue(&mut self) {
         let may_send = match self.state {
-            State::Connected => true,
-            State::TimerRecovery => !self.enquiry_open, // D7
+            State::Connected => self.negotiating.is_none(), // D13
+            State::TimerRecovery => !self.enquiry_open && self.negotiating.is_none(), // D7
             _ => false,
         };
         while may_send && !self.peer_busy {
-            let Some((ns, piece, again)) = self.send.pop(self.config.k) else {
+            let Some((ns, piece, again)) = self.send.pop(self.agreed.k_send) else {
                 return;
             };
             self.send_i(ns, piece, again);
@@ -284,14 +315,18 @@ impl Link {
     }
 
     pub(super) fn send_frame(&mut self, frame: Frame, expedited: bool) {
-        self.outputs.push_back(Output::Send { frame, expedited });
+        self.outputs.push_back(Output::Send {
+            frame,
+            expedited,
+            modulo: self.agreed.modulo,
+        });
     }
 
-    fn command(&self, control: Control) -> Frame {
+    pub(super) fn command(&self, control: Control) -> Frame {
         self.build(Role::Command, control, &self.path)
     }
 
-    fn answer_frame(&self, received: &Received, control: Control) -> Frame {
+    pub(super) fn answer_frame(&self, received: &Received, control: Control) -> Frame {
         let path = received.reply_path.as_deref().unwrap_or(&self.path);
         self.build(Role::Response, control, path)
     }

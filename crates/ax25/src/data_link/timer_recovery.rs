@@ -18,7 +18,7 @@ impl Link {
             Event::FlowOn => self.flow_on(),
             Event::SeizeConfirm => self.acknowledge_now(),
             // No answer in any of the tries.
-            Event::T1 if self.retry_count >= self.config.n2 => self.recovery_failed(),
+            Event::T1 if self.retry_count >= self.agreed.n2 => self.recovery_failed(),
             // No answer: ask again, with more patience (S23).
             Event::T1 => {
                 self.retry_count += 1;

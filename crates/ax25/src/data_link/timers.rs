@@ -1,4 +1,4 @@
-//! T1 and T3 (§6.7.1) in one table.
+//! The timers of a link (§6.7.1, C5.3, C6.3) in one table.
 
 use dunlin_clock::{Duration, Instant};
 
@@ -9,10 +9,14 @@ pub enum Timer {
     T1,
     /// Inactive link timer: is the other end still there?
     T3,
+    /// TM201: an answer to XID is due.
+    T201,
+    /// TR210: the next segment is due.
+    T210,
 }
 
 impl Timer {
-    pub(super) const ALL: [Timer; 2] = [Timer::T1, Timer::T3];
+    pub(super) const ALL: [Timer; 4] = [Timer::T1, Timer::T3, Timer::T201, Timer::T210];
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -10,6 +10,7 @@ mod frame;
 pub mod pid;
 mod render;
 mod repeating;
+pub mod xid;
 
 pub use address::{Address, AddressField, MAX_REPEATERS, Repeater, Role};
 pub use call_sign::{CallSign, CallSignError};

@@ -3,10 +3,12 @@
 //! test names another source.
 
 mod connecting;
+mod extended;
 mod garbage;
 mod lossy_channel;
 mod recovery;
 mod releasing;
 mod resetting;
+mod selective;
 mod session;
 mod transfer;

@@ -1,7 +1,10 @@
 //! One link, and a test that plays everybody around it: layer 3, the multiplexer, the other
 //! station and the clock. Times are milliseconds.
 
-use dunlin_ax25::data_link::{Indication, Input, Link, LinkConfig, Output, Request, State, Timer};
+use dunlin_ax25::data_link::{
+    Indication, Input, Link, LinkConfig, Output, Request, State, Timer, Version,
+};
+use dunlin_ax25::wire::xid::Parameters;
 use dunlin_ax25::wire::{CallSign, Control, Frame, Repeater, Role};
 use dunlin_clock::{Duration, Instant};
 
@@ -45,6 +48,34 @@ impl Session {
             ["> UA final", "connect indication", "=> Connected"]
         );
         self
+    }
+
+    /// Version 2.2, called by the other station at time 0 with SABME.
+    pub fn extended() -> Self {
+        let mut s = Session::of_version_2_2();
+        s.hear(0, "SABME poll");
+        assert_eq!(
+            s.take(),
+            ["> UA final", "connect indication", "=> Connected"]
+        );
+        s
+    }
+
+    pub fn of_version_2_2() -> Self {
+        Session::with(|config| config.version = Version::V22)
+    }
+
+    /// An XID from the other station.
+    pub fn hear_xid(&mut self, ms: u64, role: Role, pf: bool, parameters: &Parameters) {
+        let line = if role == Role::Command {
+            "XID"
+        } else {
+            "XID response"
+        };
+        let mut frame = self.peer_frame(line);
+        frame.control = Control::Xid { pf };
+        frame.info = parameters.encode();
+        self.handle(ms, Input::Frame(frame));
     }
 
     /// In Timer Recovery since 4000: one I frame sent at 1000, no answer. T1 ends at 7000.
@@ -166,7 +197,14 @@ impl Session {
 
     fn line(&self, output: Output) -> String {
         match output {
-            Output::Send { frame, expedited } => {
+            Output::Send {
+                frame, expedited, ..
+            } => {
+                let mut frame = frame;
+                if matches!(frame.control, Control::Xid { .. }) {
+                    // What is in it is looked at elsewhere.
+                    frame.info.clear();
+                }
                 let line = frame.to_string();
                 let (way, what) = line.split_once(" : ").expect("two parts");
                 let direct = format!("{} > {}", self.link.local(), self.link.remote());
@@ -204,6 +242,16 @@ fn indicated(indication: Indication) -> String {
             format!("refused {}: {reason}", text(&info))
         }
         Indication::Error(error) => format!("error {}", error.letter()),
+        Indication::ManagementError(error) => format!("management error {error:?}"),
+        Indication::Agreed(a) => format!(
+            "agreed {:?} k {}/{} n1 {} n2 {}{}",
+            a.reject,
+            a.k_send,
+            a.k_receive,
+            a.n1_send,
+            a.n2,
+            if a.segmenter { " segmenter" } else { "" }
+        ),
     }
 }
 

@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 use std::rc::Rc;
 
 use dunlin_ax25::CallSign;
+use dunlin_ax25::data_link::Version;
 use dunlin_clock::{Duration, Instant, SampleRate, WallTime};
 use dunlin_modem::Mode;
 use dunlin_rig::SoundEvent;
@@ -545,6 +546,7 @@ fn config(rate: SampleRate, rules: Rules) -> StationConfig {
             idle_check: Duration::from_secs(60),
             longest_transmission: Duration::from_secs(4),
         },
+        link_version: Version::V20,
         window: 4,
         info_length: 128,
         retries: 5,

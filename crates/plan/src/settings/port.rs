@@ -1,5 +1,6 @@
 //! `[[port]]` and `[[port.beacon]]`.
 
+use dunlin_ax25::data_link::Version;
 use dunlin_modem::{Mode, NAMED_PAIRS, NamedPair, SHIFT_BAUD, TONE_BAUD, TONE_HZ};
 use dunlin_station::port::FecStrength;
 
@@ -82,6 +83,11 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
     Preset::BySpeed { slow: "300", fast: "100" },
     "Time between two looks at the channel. It must exceed the time to notice another sender. \
      Common practice: 100 ms with a data detector on FM, 300 ms or more on HF.";
+
+    LINK_VERSION: Choice<Version> = Choice(VERSIONS), "link_version", Preset::Always("\"2.0\""),
+    "Version of AX.25 that stations are called with. 2.2 sends missing frames again alone, and \
+     falls back where the other end refuses it, which costs one more exchange. Calls are \
+     accepted by either version.";
 
     WINDOW: Whole = Whole { from: 1, to: 7 }, "window_frames",
     Preset::BySpeed { slow: "1", fast: "4" },
@@ -186,6 +192,9 @@ settings! { BEACON, "The settings of `[[port.beacon]]`.", "[[port.beacon]]":
     Preset::Required("\"Marrow Isles relay, connect to QA1SKY-7 for HF\""),
     "The text, at most the info_length_octets of the port. Put what matters most first.";
 }
+
+/// Versions of AX.25.
+const VERSIONS: &[(&str, Version)] = &[("2.0", Version::V20), ("2.2", Version::V22)];
 
 /// Check octets of forward error correction.
 const FEC_STRENGTHS: &[(u32, Option<FecStrength>)] = &[

@@ -2,7 +2,7 @@
 
 use dunlin_ax25::data_link::{
     DisconnectReason, Indication, Input as LinkInput, Link, LinkConfig, Output as LinkOutput,
-    Request, State,
+    Request, State, Version,
 };
 use dunlin_ax25::wire::Control;
 use dunlin_ax25::{CallSign, Frame};
@@ -45,7 +45,14 @@ impl Station {
         let config = LinkConfig {
             path: via.clone(),
             accepts_connections: accepts,
+            // Who calls by version 2.2 is answered so.
+            version: if accepts {
+                Version::V22
+            } else {
+                config.link_version
+            },
             k: config.window,
+            k_extended: config.window,
             // What is accepted is the standard's default, whatever is sent.
             n1: 256,
             n2: u8::try_from(config.retries).unwrap_or(u8::MAX),
@@ -197,13 +204,14 @@ impl Station {
             LinkOutput::Send {
                 frame,
                 expedited: _,
+                modulo,
             } => {
                 if matches!(frame.control, Control::Sabm { .. } | Control::Sabme { .. })
                     && let Some(entry) = self.links.get_mut(&key)
                 {
                     entry.calls_sent += 1;
                 }
-                self.enqueue(now, key.port, Origin::Link(key), frame, false);
+                self.enqueue_modulo(now, key.port, Origin::Link(key), frame, false, modulo);
             }
             LinkOutput::SeizeRequest => {
                 let seizing = &mut self.channel(key.port).seizing;
@@ -253,6 +261,14 @@ impl Station {
             }
             Indication::Error(error) => {
                 let text = format!("link with {}: {error}", key.remote);
+                self.note(now, Some(key.port), Urgency::Plain, text);
+            }
+            Indication::ManagementError(error) => {
+                let text = format!("link with {}: {error}", key.remote);
+                self.note(now, Some(key.port), Urgency::Plain, text);
+            }
+            Indication::Agreed(agreed) => {
+                let text = format!("link with {}: {agreed}", key.remote);
                 self.note(now, Some(key.port), Urgency::Plain, text);
             }
         }
@@ -408,10 +424,12 @@ impl Station {
         match entry.link.state() {
             State::Connected | State::TimerRecovery => entry.closing = true,
             // A reset of a link that was up: the other end believes that it still is.
-            State::AwaitingConnection if entry.was_up => {
+            State::AwaitingConnection | State::AwaitingExtendedConnection if entry.was_up => {
                 self.link_request(now, key, Request::Disconnect);
             }
-            State::AwaitingConnection => self.abandon(now, key, "given up before an answer"),
+            State::AwaitingConnection | State::AwaitingExtendedConnection => {
+                self.abandon(now, key, "given up before an answer");
+            }
             // It is being released already.
             State::AwaitingRelease | State::Disconnected => {}
         }
@@ -436,7 +454,9 @@ impl Station {
                 queue.retain(|q| q.origin != Origin::Link(key));
                 self.link_request(now, key, Request::Disconnect);
             }
-            Some(State::AwaitingConnection) => self.abandon(now, key, "cut by the operator"),
+            Some(State::AwaitingConnection | State::AwaitingExtendedConnection) => {
+                self.abandon(now, key, "cut by the operator");
+            }
             Some(State::AwaitingRelease | State::Disconnected) | None => {}
         }
     }

@@ -1,7 +1,7 @@
 //! From samples to frames, and what a frame sets going.
 
 use dunlin_ax25::Frame;
-use dunlin_ax25::wire::{AddressField, Control, Role};
+use dunlin_ax25::wire::{AddressField, Control, Modulo, Role};
 use dunlin_clock::{Instant, SampleCount};
 
 use super::Station;
@@ -231,10 +231,22 @@ impl Station {
         }
         if !field.repeaters.iter().all(|r| r.has_been_repeated) {
             self.repeat(now, port, octets, &field);
-        } else if let Ok(frame) = Frame::decode(octets) {
+        } else if let Ok(frame) = Frame::decode_modulo(octets, self.modulo_of(port, &field)) {
             self.warn_of_line(now, port, &frame, heard);
             self.arrived(now, port, frame);
         }
+    }
+
+    /// How a frame with these addresses is to be read: by the link that it is for (§4.2.1).
+    fn modulo_of(&self, port: PortId, field: &AddressField) -> Modulo {
+        let key = field.destination.call_sign().zip(field.source.call_sign());
+        let key = key.map(|(local, remote)| LinkKey {
+            port,
+            local,
+            remote,
+        });
+        let link = key.and_then(|key| self.links.get(&key));
+        link.map_or(Modulo::Eight, |entry| entry.link.modulo())
     }
 
     /// Repeats a frame that asks this station to (AX.25 2.2 §3.12.4, Fig C3.4): the first
@@ -364,7 +376,20 @@ impl Station {
         frame: Frame,
         urgent: bool,
     ) -> bool {
-        let (octets, control) = (frame.encode(), Some(frame.control));
+        self.enqueue_modulo(now, port, origin, frame, urgent, Modulo::Eight)
+    }
+
+    /// Queues a frame of a link whose numbers have this modulo.
+    pub(super) fn enqueue_modulo(
+        &mut self,
+        now: Instant,
+        port: PortId,
+        origin: Origin,
+        frame: Frame,
+        urgent: bool,
+        modulo: Modulo,
+    ) -> bool {
+        let (octets, control) = (frame.encode_modulo(modulo), Some(frame.control));
         self.enqueue_octets(now, port, origin, control, octets, urgent)
     }
 

@@ -1,6 +1,7 @@
 //! Whole stations talk over wires, through real modems on both sides.
 
 use crate::wire::{Wires, call, crossing, port, station};
+use dunlin_ax25::data_link::Version;
 use dunlin_clock::Duration;
 use dunlin_modem::Mode;
 use dunlin_station::{
@@ -103,6 +104,34 @@ fn two_stations_connect_talk_both_ways_and_part() {
                 .all(|l| l.complete && !l.lost)
         );
     }
+}
+
+/// Version 2.2 on both sides.
+#[test]
+fn the_newer_version_carries_a_talk_and_loses_nothing_to_a_spoiled_transmission() {
+    let newer = |name, own, seed| {
+        let mut port = port(name, Mode::Afsk1200, own);
+        port.link_version = Version::V22;
+        (station(own, vec![port], seed), vec![0])
+    };
+    let mut w = Wires::new(vec![newer("A", "QA1SKY", 1), newer("B", "QM3BAR", 2)]);
+    let talk = open(&mut w, 0, 0, "QM3BAR", &[]);
+    let text: Vec<String> = (0..40).map(|n| format!("Line {n}")).collect();
+    say(&mut w, 0, talk, &text[..20].join("\n"));
+    assert!(w.run(5 * MINUTE, |w| received(w, 1).len() == 20));
+    w.cut = Some((0, 0));
+    say(&mut w, 0, talk, &text[20..].join("\n"));
+    assert!(w.run(10 * MINUTE, |w| received(w, 1).len() == 40));
+    assert_eq!(received(&w, 1), text);
+    let frames: Vec<String> = w.told[0]
+        .iter()
+        .filter_map(|e| match e {
+            Event::Block(b) => Some(b.text.clone()),
+            _ => None,
+        })
+        .collect();
+    let any = |word| frames.iter().any(|text| text.contains(word));
+    assert!(any("SABME") && any("XID"), "{frames:?}");
 }
 
 #[test]

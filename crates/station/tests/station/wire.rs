@@ -2,6 +2,7 @@
 //! noise. A driver in the smallest form, in virtual time.
 
 use dunlin_ax25::CallSign;
+use dunlin_ax25::data_link::Version;
 use dunlin_clock::{Duration, Instant, SampleRate, WallTime};
 use dunlin_modem::Mode;
 use dunlin_station::gate::{GateConfig, Medium};
@@ -60,6 +61,7 @@ pub fn port(name: &str, mode: Mode, own: &str) -> PortConfig {
             idle_check: Duration::from_secs(180),
             longest_transmission: Duration::from_secs(20),
         },
+        link_version: Version::V20,
         window: if fast { 4 } else { 1 },
         info_length: if fast { 128 } else { 64 },
         retries: 5,
