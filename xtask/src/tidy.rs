@@ -1,6 +1,7 @@
 //! The rules of the house. Each rule is a function from the tree of files to
 //! a list of complaints, so that a test can hand it a tree of its own.
 
+pub mod cells;
 mod doors;
 mod heads;
 mod lengths;
@@ -58,7 +59,7 @@ impl fmt::Display for Complaint {
 /// Runs every rule over `tree` and returns the complaints in the order of
 /// file and line.
 pub fn check(tree: &Tree) -> Vec<Complaint> {
-    let rules: [fn(&Tree) -> Vec<Complaint>; 7] = [
+    let rules: [fn(&Tree) -> Vec<Complaint>; 8] = [
         rooms::check,
         doors::check,
         lengths::check,
@@ -66,6 +67,7 @@ pub fn check(tree: &Tree) -> Vec<Complaint> {
         heads::check,
         links::check_links,
         links::check_glossary,
+        cells::check,
     ];
     let mut complaints: Vec<Complaint> = rules.iter().flat_map(|rule| rule(tree)).collect();
     complaints.sort();

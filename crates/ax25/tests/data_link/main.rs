@@ -2,6 +2,7 @@
 //! The order within each dialogue is that of the state tables (Figs C4.1 to C4.5), unless the
 //! test names another source.
 
+mod cells;
 mod connecting;
 mod extended;
 mod garbage;
