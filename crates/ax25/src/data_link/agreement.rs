@@ -110,7 +110,8 @@ impl Agreement {
             }),
             n1: Some(config.n1),
             k: Some(own_window(self.modulo, reject)),
-            t1_ms: u32::try_from((2 * config.initial_srt).as_millis()).ok(),
+            // The greater would win for good, whatever is measured later.
+            t1_ms: None,
             n2: Some(config.n2),
         }
     }
@@ -152,7 +153,7 @@ impl Agreement {
             }),
             n1: theirs.n1.and(own.n1),
             k: theirs.k.map(|_| self.k_receive),
-            t1_ms: theirs.t1_ms.map(|ms| ms.max(own.t1_ms.unwrap_or(0))),
+            t1_ms: theirs.t1_ms,
             n2: theirs.n2.map(|_| self.n2),
         }
     }

@@ -467,6 +467,8 @@ impl Link {
                 .into_iter()
                 .for_each(|timer| self.timers.stop(timer));
             self.clear_exceptions();
+            // What comes now is read by version 2.0, until a call says otherwise.
+            self.set_version(Version::V20);
             self.retry_count = 0;
             self.generation += 1;
         }

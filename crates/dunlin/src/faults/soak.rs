@@ -131,6 +131,8 @@ pub fn soak(seed: u64, length: Duration, folder: &Path, tell: &dyn Fn(u32, u64))
         side("QM3BAR", seed + 1, &files[1])?,
     ];
     let mut chance = Chance::stream(seed, "soak");
+    // Of their own, so that devices go at the same moments whatever is said meanwhile.
+    let mut fate = Chance::stream(seed, "devices");
     let rate = SampleRate::new(RATE).map_or(0, |rate| rate.samples_in(PIECE));
     let n = usize::try_from(rate).unwrap_or(0);
     let (mut now, mut next_say, mut losses) = (Instant::ZERO, Instant::ZERO, 0);
@@ -139,7 +141,7 @@ pub fn soak(seed: u64, length: Duration, folder: &Path, tell: &dyn Fn(u32, u64))
     while now < end {
         now += PIECE;
         step(&mut sides, now, n, &mut chance);
-        losses += lose(&mut sides, now, &mut chance);
+        losses += lose(&mut sides, now, &mut fate);
         if now >= next_say {
             next_say = now + SAY_EVERY;
             for (who, side) in sides.iter_mut().enumerate() {
