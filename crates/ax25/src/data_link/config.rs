@@ -20,7 +20,7 @@ const IDLE_TIMES: RangeInclusive<Duration> =
     Duration::from_millis(10)..=Duration::from_secs(86_400);
 
 /// The highest version of the protocol that a link uses.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Version {
     /// 2.0: modulo 8, REJ.
     V20,
@@ -39,8 +39,10 @@ pub struct LinkConfig {
     pub path: Vec<CallSign>,
     /// Whether a SABM from the other end is accepted; if not, the answer is DM.
     pub accepts_connections: bool,
-    /// The highest version that is called with, and accepted.
+    /// The highest version that is accepted.
     pub version: Version,
+    /// The version that this end calls with, but no higher than `version`.
+    pub call_version: Version,
     /// In version 2.2, whether missing frames may be asked for one by one (SREJ).
     pub selective: bool,
     /// k, the window: most I frames sent and not acknowledged, modulo 8; 1 to 7.
@@ -95,6 +97,7 @@ impl LinkConfig {
             path: Vec::new(),
             accepts_connections: true,
             version: Version::V20,
+            call_version: Version::V22,
             selective: true,
             k: 7,
             k_extended: 32,

@@ -13,7 +13,7 @@ impl Link {
             // Layer 3 calls: by the configured way, with fresh timing.
             Event::Connect => {
                 self.path.clone_from(&self.config.path);
-                self.set_version(self.config.version);
+                self.set_version(self.config.version.min(self.config.call_version));
                 self.restore_timing();
                 self.establish(true);
             }

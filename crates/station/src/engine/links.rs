@@ -46,11 +46,8 @@ impl Station {
             path: via.clone(),
             accepts_connections: accepts,
             // Who calls by version 2.2 is answered so.
-            version: if accepts {
-                Version::V22
-            } else {
-                config.link_version
-            },
+            version: Version::V22,
+            call_version: config.link_version,
             k: config.window,
             k_extended: config.window,
             // What is accepted is the standard's default, whatever is sent.

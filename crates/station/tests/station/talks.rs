@@ -121,6 +121,8 @@ fn the_newer_version_carries_a_talk_and_loses_nothing_to_a_spoiled_transmission(
     assert!(w.run(5 * MINUTE, |w| received(w, 1).len() == 20));
     w.cut = Some((0, 0));
     say(&mut w, 0, talk, &text[20..].join("\n"));
+    w.run(Duration::from_secs(5), |_| false);
+    w.cut = None;
     assert!(w.run(10 * MINUTE, |w| received(w, 1).len() == 40));
     assert_eq!(received(&w, 1), text);
     let frames: Vec<String> = w.told[0]
