@@ -250,13 +250,11 @@ const SEARCHED_SEQUENCE: SequenceRecipe = SequenceRecipe {
     }],
     echo: &[
         EchoRecipe {
-            memory: 4,
             gain: 0.2,
             frequency_gain: 0.003,
             damping: 0.5,
         },
         EchoRecipe {
-            memory: 4,
             gain: 0.1,
             frequency_gain: 0.003,
             damping: 0.5,
@@ -275,7 +273,6 @@ const FIXED_SEQUENCE: SequenceRecipe = SequenceRecipe {
         frequency_gain: 0.0005,
     }],
     echo: &[EchoRecipe {
-        memory: 4,
         gain: 0.1,
         frequency_gain: 0.001,
         damping: 0.3,

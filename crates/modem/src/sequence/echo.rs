@@ -13,60 +13,27 @@ use std::f64::consts::TAU;
 
 use num_complex::Complex32;
 
+use super::echo_trellis::{EchoTrellis, Gains, LOOKS, STATES, Survivor, TAPS, Template};
 use super::finder::Hit;
-use super::phase::{MOST_SILENT, Probe, SILENT, cis, small_turn};
+use super::phase::{MOST_SILENT, Probe, SILENT, cis};
 use super::ring::Ring;
 use super::traceback::{Bit, Traceback};
 use super::{EchoRecipe, Line};
 use crate::recipe::SAMPLES_PER_SYMBOL;
 
 const N: usize = SAMPLES_PER_SYMBOL;
-/// Taps, half a symbol apart; the one in the middle is the path that the flags came by.
-const TAPS: usize = 5;
-/// Samples of a symbol that are compared.
-const LOOKS: usize = 4;
 /// Input samples of one look.
 const WIDTH: usize = N / LOOKS;
 const NOISE_GAIN: f32 = 0.02;
-const LARGEST_ERROR: f32 = 1.0;
-const WIDEST: f32 = 0.6;
 /// How fast the symbol clock follows the middle of the taps.
 const TIMING_GAIN: f32 = 0.002;
-
-/// What a look expects of each tap.
-type Template = [[Complex32; TAPS]; LOOKS];
-
-#[derive(Clone, Copy, Debug)]
-struct Survivor {
-    metric: f32,
-    levels: u64,
-    /// The path, with the phase at the beginning of the symbol that is compared next.
-    taps: [Complex32; TAPS],
-    turn: f32,
-    noise: f32,
-}
-
-/// A way to extend a survivor.
-#[derive(Clone, Copy)]
-struct Step {
-    from: usize,
-    metric: f32,
-    error: [Complex32; LOOKS],
-}
 
 /// The reader.
 #[derive(Clone, Debug)]
 pub(super) struct EchoReader {
     line: Line,
-    recipe: EchoRecipe,
-    survivors: Vec<Survivor>,
-    next: Vec<Survivor>,
+    trellis: EchoTrellis,
     traceback: Traceback,
-    /// For the symbol before, the one compared and the one after it, as three bits.
-    templates: Vec<Template>,
-    /// The inverse of the signal's correlation over the taps.
-    weights: [[f32; TAPS]; TAPS],
-    advance: [Complex32; 2],
     /// Where the symbol begins that is compared next; the newest one begins a symbol later.
     at: f64,
     base: f64,
@@ -76,34 +43,33 @@ pub(super) struct EchoReader {
     probe: Probe,
     /// What a correlation over a whole symbol would leave of the noise of one look.
     noise_left: f32,
+    /// By level: what each tap does to that tone.
+    delays: [[Complex32; TAPS]; 2],
 }
 
 impl EchoReader {
     pub fn new(line: Line, recipe: EchoRecipe) -> Self {
-        let states = 1 << recipe.memory.max(3);
-        let idle = Survivor {
-            metric: 0.0,
-            levels: 0,
-            taps: [Complex32::default(); TAPS],
-            turn: 0.0,
-            noise: 1.0,
+        let templates: [Template; 8] = std::array::from_fn(|bits| template(&line, bits));
+        let gains = Gains {
+            taps: recipe.gain,
+            frequency: recipe.frequency_gain,
         };
-        let templates: Vec<Template> = (0..8).map(|bits| template(&line, bits)).collect();
+        let weights = weights(&templates, recipe.damping);
+        let advance = [0, 1].map(|level| cis(line.tone(level) * N as f64));
         EchoReader {
             line,
-            recipe,
-            survivors: vec![idle; states],
-            next: vec![idle; states],
-            traceback: Traceback::new(states),
-            weights: weights(&templates, recipe.damping),
-            templates,
-            advance: [0, 1].map(|level| cis(line.tone(level) * N as f64)),
+            trellis: EchoTrellis::new(gains, &templates, weights, advance),
+            traceback: Traceback::new(STATES),
             at: 0.0,
             base: 0.0,
             lately: 0.0,
             silent: 0,
             probe: Probe::default(),
             noise_left: noise_left(&line),
+            delays: [0, 1].map(|level| {
+                let tone = line.tone(level) * N as f64;
+                std::array::from_fn(|tap| cis(-tone * late(tap)))
+            }),
         }
     }
 
@@ -113,7 +79,7 @@ impl EchoReader {
         let mut taps = [Complex32::default(); TAPS];
         // The samples are turned back by the offset from sample 0 on.
         taps[TAPS / 2] = hit.amplitude * cis(-(hit.offset * hit.at).rem_euclid(TAU));
-        self.survivors.fill(Survivor {
+        self.trellis.start(&Survivor {
             metric: 0.0,
             levels: 0,
             taps,
@@ -146,10 +112,8 @@ impl EchoReader {
     /// Reads the next symbol, if its samples are there. The bit that it tells is an earlier one.
     pub fn step(&mut self, ring: &Ring) -> Option<Option<Bit>> {
         let heard = self.looks(ring)?;
-        let best = self.advance(&heard);
+        let latest = self.trellis.step(&heard, self.traceback.losers());
         self.listen_for_silence(&heard);
-        std::mem::swap(&mut self.survivors, &mut self.next);
-        let latest = self.survivors[best];
         self.note(&latest);
         // The newest symbol is the one after that which was compared.
         let place = self.line.place(self.at + 1.5 * N as f64);
@@ -190,86 +154,11 @@ impl EchoReader {
         Some(out)
     }
 
-    /// Extends every survivor by one symbol; tells the best.
-    fn advance(&mut self, heard: &[Complex32; LOOKS]) -> usize {
-        let states = self.survivors.len();
-        let mut best = 0;
-        for state in 0..states {
-            let a = self.extend(state >> 1, state & 1, heard);
-            let b = self.extend((state >> 1) | (states >> 1), state & 1, heard);
-            let (won, lost) = if a.metric >= b.metric { (a, b) } else { (b, a) };
-            let loser = &mut self.traceback.losers()[state];
-            loser.behind = won.metric - lost.metric;
-            loser.differs =
-                (self.survivors[won.from].levels ^ self.survivors[lost.from].levels) << 1;
-            self.next[state] = self.learn(&won, state & 1, heard);
-            if won.metric > self.next[best].metric {
-                best = state;
-            }
-        }
-        let top = self.next[best].metric;
-        self.next.iter_mut().for_each(|s| s.metric -= top);
-        best
-    }
-
-    fn extend(&self, from: usize, level: usize, heard: &[Complex32; LOOKS]) -> Step {
-        let s = &self.survivors[from];
-        let template = &self.templates[(from << 1 | level) & 7];
-        let mut metric = s.metric;
-        let mut error = [Complex32::default(); LOOKS];
-        for ((error, &heard), row) in error.iter_mut().zip(heard).zip(template) {
-            let expected: Complex32 = s.taps.iter().zip(row).map(|(tap, x)| tap * x).sum();
-            *error = heard - expected;
-            metric -= error.norm_sqr();
-        }
-        Step {
-            from,
-            metric,
-            error,
-        }
-    }
-
-    /// The survivor after a step.
-    fn learn(&self, step: &Step, level: usize, heard: &[Complex32; LOOKS]) -> Survivor {
-        let s = &self.survivors[step.from];
-        let template = &self.templates[(step.from << 1 | level) & 7];
-        let mut slope = [Complex32::default(); TAPS];
-        let (mut off, mut power, mut wrong) = (0.0, f32::MIN_POSITIVE, 0.0);
-        for ((&error, &heard), row) in step.error.iter().zip(heard).zip(template) {
-            for (sum, x) in slope.iter_mut().zip(row) {
-                *sum += x.conj() * error;
-            }
-            let expected = heard - error;
-            off += (heard * expected.conj()).im;
-            power += expected.norm_sqr();
-            wrong += error.norm_sqr();
-        }
-        let turn = s.turn
-            + self.recipe.frequency_gain * (off / power).clamp(-LARGEST_ERROR, LARGEST_ERROR);
-        let turn = turn.clamp(-WIDEST, WIDEST);
-        let compared = step.from & 1;
-        let advance = self.advance[compared] * small_turn(turn);
-        let mut taps = s.taps;
-        for (tap, weights) in taps.iter_mut().zip(&self.weights) {
-            let change: Complex32 = weights.iter().zip(&slope).map(|(w, s)| s * *w).sum();
-            *tap = (*tap + change * self.recipe.gain) * advance;
-        }
-        Survivor {
-            metric: step.metric,
-            levels: s.levels << 1 | level as u64,
-            taps,
-            turn,
-            noise: s.noise + NOISE_GAIN * (wrong / LOOKS as f32 - s.noise),
-        }
-    }
-
     fn note(&mut self, latest: &Survivor) {
         // The gain of the path at either tone.
         let gain = |level: usize| {
-            let tone = self.line.tone(level);
-            (0..TAPS)
-                .map(|k| latest.taps[k] * cis(-tone * late(k) * N as f64))
-                .sum::<Complex32>()
+            let taps = latest.taps.iter().zip(&self.delays[level]);
+            taps.map(|(tap, delay)| tap * delay).sum::<Complex32>()
         };
         let (mark, space) = (gain(1), gain(0));
         let skew = mark * space.conj();

@@ -17,6 +17,7 @@
 //! Communications 42 (1994).
 
 mod echo;
+mod echo_trellis;
 mod finder;
 mod phase;
 mod ring;
@@ -46,8 +47,6 @@ pub struct PhaseRecipe {
 /// How the readers that learn echoes are set.
 #[derive(Clone, Copy, Debug)]
 pub struct EchoRecipe {
-    /// As in [`PhaseRecipe`]; at least 3.
-    pub memory: u32,
     /// The share of what is new that the taps take over with each symbol.
     pub gain: f32,
     /// As in [`PhaseRecipe`].
