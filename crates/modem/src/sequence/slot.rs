@@ -38,8 +38,8 @@ type Sums = RunningSums<7>;
 
 #[derive(Clone, Debug)]
 enum Kind {
-    Phase(PhaseReader),
-    Echo(EchoReader),
+    Phase(Box<PhaseReader>),
+    Echo(Box<EchoReader>),
 }
 
 #[derive(Clone, Debug)]
@@ -190,14 +190,14 @@ impl Slot {
     pub fn new(line: Line, recipe: &SequenceRecipe) -> Self {
         let phase = recipe.phase.iter().map(|&r| {
             Reader::new(
-                Kind::Phase(PhaseReader::new(line, r)),
+                Kind::Phase(Box::new(PhaseReader::new(line, r))),
                 &line,
                 lag(r.gain, r.frequency_gain),
             )
         });
         let echo = recipe.echo.iter().map(|&r| {
             Reader::new(
-                Kind::Echo(EchoReader::new(line, r)),
+                Kind::Echo(Box::new(EchoReader::new(line, r))),
                 &line,
                 lag(r.gain, r.frequency_gain),
             )
