@@ -95,6 +95,26 @@ for (const width of [360, 800, 1400]) {
   }
 }
 
+for (const width of [360, 800, 1400]) {
+  test.describe(`a guess at ${width} pixels`, () => {
+    test.use({ viewport: { width, height: 900 } });
+
+    test("is set apart from what was read", async ({ page, feed }) => {
+      await openPage(page, feed.url);
+      const block = page.locator("#strip-0 .block.unreadable").first();
+      await block.waitFor({ state: "attached", timeout: 30_000 });
+      await page.keyboard.press("2"); // Five minutes, so that it stays in sight.
+      await block.click();
+      const guess = page.getByRole("region", { name: "Guess" });
+      await expect(guess).toContainText("Guess, not a frame.");
+      await expect(guess.locator("s")).toHaveCount(3);
+      expect((await findings(page)).map(({ words }) => words)).toEqual([]);
+      expect(await tooWide(page)).toEqual([]);
+      await page.screenshot({ path: `${SHOTS}/${width}-guess.png`, fullPage: true });
+    });
+  });
+}
+
 test("everything that moves by itself keeps still for those who ask for it", async ({ page, station }) => {
   await page.emulateMedia({ reducedMotion: "reduce" });
   await openPage(page, station.url);

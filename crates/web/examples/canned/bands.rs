@@ -1,7 +1,7 @@
 //! Two invented bands: who sends what, for how long, and what the receiver makes of it.
 
 use dunlin_clock::Chance;
-use dunlin_station::{Block, BlockKind, Event, HeardView, PortId, Urgency};
+use dunlin_station::{Block, BlockKind, Event, GuessView, HeardView, PortId, Urgency};
 
 use crate::picture::Picture;
 
@@ -15,6 +15,7 @@ type Script = (
     u64,
 );
 
+const UNREADABLE: Script = ("?", "", "", "", "", 640);
 const VHF: [Script; 9] = [
     (
         "QM3BAR",
@@ -51,7 +52,7 @@ const VHF: [Script; 9] = [
         930,
     ),
     ("QS6ALT", "QM3BAR", "", "connect", "", 300),
-    ("?", "", "", "", "", 640),
+    UNREADABLE,
     ("-", "", "", "", "", 450),
 ];
 const HF: [Script; 6] = [
@@ -87,6 +88,8 @@ const HF: [Script; 6] = [
 pub struct Bands {
     chance: Chance,
     next_id: u64,
+    /// How many could not be read.
+    unread: u32,
     /// For each port: when the block on the air ends and what it is, or when the next begins.
     lanes: [Lane; 2],
     next_level_ms: u64,
@@ -107,6 +110,7 @@ impl Bands {
         Bands {
             chance: Chance::stream(7, "canned"),
             next_id: 1,
+            unread: 0,
             lanes: [lane.clone(), lane],
             next_level_ms: 0,
         }
@@ -131,6 +135,8 @@ impl Bands {
 
     fn begin(&mut self, port: u8, now: u64, picture: &mut Picture) {
         let script = match port {
+            // Nobody shall have to wait for the first that cannot be read.
+            0 if self.next_id == 1 => UNREADABLE,
             0 => VHF[self.chance.below(VHF.len() as u64) as usize],
             _ => HF[self.chance.below(HF.len() as u64) as usize],
         };
@@ -185,10 +191,16 @@ impl Bands {
             "-" => {}
             "?" => {
                 block.kind = BlockKind::Unreadable;
-                block.why = Some(match self.chance.below(2) {
-                    0 => "likely a collision: a second carrier began 210 ms later".into(),
-                    _ => "likely too weak: 4 dB above the noise, checksum wrong".into(),
-                });
+                let first = self.unread == 0;
+                self.unread += 1;
+                if first || self.chance.below(2) == 0 {
+                    block.why =
+                        Some("likely too weak: 4 dB above the noise, frame check wrong".into());
+                    guess(&mut block);
+                } else {
+                    block.why =
+                        Some("likely a collision: a second carrier began 210 ms later".into());
+                }
             }
             _ => fill(&mut block, &script, own),
         }
@@ -261,6 +273,18 @@ fn tones(heard: &Block) -> Block {
         guess: None,
         ..heard.clone()
     }
+}
+
+/// What a weak frame may have been.
+fn guess(block: &mut Block) {
+    let text = "QS6ALT to QM3BAR: text 5 Gangway \u{fffd}s clear";
+    block.guess = Some(GuessView {
+        from: "QS6ALT".into(),
+        text: text.into(),
+        octets: text.bytes().collect(),
+        doubtful: vec![33, 34, 35],
+        address: 0.97,
+    });
 }
 
 fn fill(block: &mut Block, script: &Script, own: bool) {
