@@ -36,6 +36,7 @@ async function typesAgree(url) {
   };
   const greeting = await snapshot(url);
   const all = greeting.snapshot;
+  const ways = await (await fetch(new URL("/api/ways?to=QM3BAR", url))).json();
   const samples = {
     Greeting: [greeting],
     Snapshot: [all],
@@ -53,6 +54,10 @@ async function typesAgree(url) {
     KeyDownView: all.gates.map(({ key_down }) => key_down),
     Stop: all.stops,
     AlarmView: all.alarms,
+    RejectView: all.rejects,
+    WaysView: [ways],
+    WayView: ways.ways,
+    LegView: ways.ways.flatMap(({ legs }) => legs),
   };
   const seen = Object.entries(samples).filter(([, list]) => list.length > 0);
   expect(seen.length).toBeGreaterThanOrEqual(5); // Blocks and others come with time.

@@ -135,3 +135,25 @@ test("single keys do nothing while typing, and can be switched off", async ({ pa
   await page.keyboard.press("f");
   await expect(page.locator(".edge")).toContainText("Following");
 });
+
+test("ways to a station are shown with their evidence and fill in the form", async ({ page, station }) => {
+  test.setTimeout(120_000);
+  await openPage(page, station.url);
+  await page.locator("#call-to").fill("QZ9ZZZ");
+  const ways = page.getByRole("region", { name: "Ways to QZ9ZZZ" });
+  await expect(ways).toContainText("Nothing is known of a way to QZ9ZZZ");
+  await page.locator("#call-to").fill("no-call");
+  await expect(page.locator(".ways")).toHaveCount(0);
+  // Whoever is heard direct has one way at least.
+  const row = page.locator(".heard tbody tr", { has: page.getByText("direct", { exact: true }) }).first();
+  await expect(row).toBeVisible({ timeout: 60_000 });
+  const call = await row.locator("th").innerText();
+  await page.locator("#call-to").fill(call);
+  await page.locator("#call-via").fill("QC2CAP");
+  const known = page.getByRole("region", { name: `Ways to ${call}` });
+  await expect(known.locator("li").first()).toContainText(/Expected transmissions \d/);
+  await known.getByRole("button", { name: /^Take this way: direct/ }).first().click();
+  await expect(page.locator("#call-via")).toHaveValue("");
+  await expect(page.getByRole("button", { name: "Call", exact: true })).toBeFocused();
+  await expect(known).toContainText("This is the way above.");
+});

@@ -30,6 +30,11 @@ pub enum Request {
         /// One port only.
         port: Option<String>,
     },
+    /// By which ways a station can be reached.
+    Ways {
+        /// Its call sign.
+        to: String,
+    },
     /// Release every key and hold what is queued.
     Stop {
         /// One port only.

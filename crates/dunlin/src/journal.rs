@@ -12,7 +12,7 @@ use std::thread::JoinHandle;
 
 use anyhow::{Context, Result};
 use dunlin_clock::{Duration, Instant, WallTime};
-use dunlin_station::{Event, StationConfig};
+use dunlin_station::{Event, PortId, StationConfig, WayThatWorked};
 use dunlin_store::{Limits, Store};
 
 /// Events that may wait for the thread; a busy hour of two ports has a few thousand.
@@ -24,6 +24,8 @@ const LOOK: Duration = Duration::from_millis(200);
 pub struct Journal {
     keeper: Keeper,
     wall_at_zero: WallTime,
+    /// By which ways stations were reached before this start.
+    ways: Vec<WayThatWorked>,
 }
 
 /// Who writes.
@@ -116,6 +118,7 @@ impl Journal {
             Ok(_) => words.extend(note_plan(&mut store, plan, wall_at_zero)),
             Err(error) => words.push(format!("the journal cannot be written: {error}")),
         }
+        let ways = ways_that_worked(&store, station, wall_at_zero);
         let (orders, inbox) = mpsc::sync_channel(MOST_WAITING);
         let (tell, troubles) = mpsc::channel();
         let dropped = Arc::new(AtomicU64::new(0));
@@ -136,6 +139,7 @@ impl Journal {
                 told: false,
             }),
             wall_at_zero,
+            ways,
         };
         Ok((journal, words))
     }
@@ -157,6 +161,7 @@ impl Journal {
 
     fn here(store: Store, station: &StationConfig, wall_at_zero: WallTime) -> Result<Journal> {
         let store = begin(store, station, wall_at_zero)?;
+        let ways = ways_that_worked(&store, station, wall_at_zero);
         let writer = Writer {
             store,
             failing: false,
@@ -164,11 +169,17 @@ impl Journal {
         Ok(Journal {
             keeper: Keeper::Here(Box::new(writer)),
             wall_at_zero,
+            ways,
         })
     }
 
     fn wall(&self, now: Instant) -> WallTime {
         self.wall_at_zero.after(now.since(Instant::ZERO))
+    }
+
+    /// By which ways stations were reached before this start; given out once.
+    pub fn take_ways(&mut self) -> Vec<WayThatWorked> {
+        std::mem::take(&mut self.ways)
     }
 
     /// Takes in an event.
@@ -241,6 +252,24 @@ impl Journal {
     }
 }
 
+/// By which ways stations were reached before this start. Without them the station knows less
+/// and works as well, so a file that cannot be read is no trouble here: whatever is wrong with it
+/// is told when it is written.
+fn ways_that_worked(store: &Store, station: &StationConfig, now: WallTime) -> Vec<WayThatWorked> {
+    let kept = store.ways(dunlin_store::MOST_ANSWERED).unwrap_or_default();
+    let ports = || station.ports.iter().zip(0..);
+    let ways = kept.into_iter().filter_map(|way| {
+        let (_, id) = ports().find(|(port, _)| port.name == way.port_name)?;
+        Some(WayThatWorked {
+            port: PortId(id),
+            to: way.to,
+            via: way.via,
+            before_start_ms: u64::try_from(now.0.saturating_sub(way.last.0)).unwrap_or(0),
+        })
+    });
+    ways.collect()
+}
+
 /// Keeps the plan; says so if it is another one than at the last start.
 fn note_plan(store: &mut Store, plan: &str, now: WallTime) -> Option<String> {
     match store.note_plan(now, plan) {
@@ -289,7 +318,47 @@ fn write(mut writer: Writer, inbox: &Receiver<Order>, tell: &mpsc::Sender<Troubl
 #[cfg(test)]
 mod tests {
     use super::*;
-    use dunlin_station::{Note, Urgency};
+    use dunlin_station::{Note, TalkId, TalkState, TalkView, Urgency};
+
+    #[test]
+    fn the_way_that_worked_last_outlives_a_restart() {
+        let dir = tempfile::tempdir().expect("a directory");
+        let file = dir.path().join("a.journal");
+        let station = crate::run::test_station("QA1SKY");
+        let mut journal = Journal::open_here(&file, &station, WallTime(1_000_000)).expect("opens");
+        assert_eq!(journal.take_ways(), []);
+        let call = |text: &str| text.parse().expect("a call sign");
+        let port = dunlin_station::Station::new(station.clone()).expect("good");
+        let port = port.snapshot(Instant::ZERO).ports[0].clone();
+        journal.record(Instant::ZERO, &Event::Port(port));
+        for (id, via, heard) in [(1, "QD2HIL-1", Some(5000)), (2, "QC2CAP", None)] {
+            let view = TalkView {
+                id: TalkId(id),
+                port: PortId(0),
+                local: call("QA1SKY"),
+                remote: call("QM3BAR"),
+                via: vec![call(via)],
+                incoming: false,
+                state: TalkState::Ended,
+                words: String::new(),
+                since_ms: 0,
+                opened_ms: 0,
+                waiting_octets: 0,
+                retries: 0,
+                last_heard_ms: heard,
+            };
+            journal.record(Instant::ZERO, &Event::Talk(view));
+        }
+        journal.end(Instant::from_secs(9)).expect("ends");
+        let mut again = Journal::open_here(&file, &station, WallTime(1_600_000)).expect("opens");
+        let expected = WayThatWorked {
+            port: PortId(0),
+            to: call("QM3BAR"),
+            via: vec![call("QD2HIL-1")],
+            before_start_ms: 595_000,
+        };
+        assert_eq!(again.take_ways(), [expected], "who never answered was not reached");
+    }
 
     fn note(text: &str) -> Event {
         Event::Note(Note {

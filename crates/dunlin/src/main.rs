@@ -63,6 +63,8 @@ enum Command {
     Journal(journal_file::JournalArgs),
     /// Tell what each port of the running station does, and why it does not transmit.
     Why(switch::WhyArgs),
+    /// Tell by which ways a station can be reached, with the evidence.
+    Ways(switch::WaysArgs),
     /// Silence the running station, or one port, until a person starts it again.
     Stop(switch::StopArgs),
     /// Allow again what was stopped.
@@ -82,6 +84,7 @@ fn main() -> ExitCode {
         Command::Password => password::run(),
         Command::Journal(args) => journal_file::run(args),
         Command::Why(args) => switch::why(args),
+        Command::Ways(args) => switch::ways(args),
         Command::Stop(args) => switch::stop(args),
         Command::Start(args) => switch::start(args),
     };

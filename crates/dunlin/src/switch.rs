@@ -107,6 +107,19 @@ pub struct WhyArgs {
     which: Which,
 }
 
+/// What `dunlin ways` is told.
+#[derive(Debug, clap::Args)]
+pub struct WaysArgs {
+    /// Call sign of the station to be reached
+    #[arg(value_name = "CALL")]
+    to: String,
+    /// As JSON
+    #[arg(long)]
+    json: bool,
+    #[command(flatten)]
+    which: Which,
+}
+
 /// Stops the station, or one port.
 ///
 /// # Errors
@@ -179,11 +192,28 @@ pub fn why(args: &WhyArgs) -> Result<ExitCode> {
         bail!("the station does not run; start it with `dunlin run`");
     }
     let port = args.port.clone();
-    let response = ask(&state.control_socket(), &Request::Why { port })?;
+    show(&state, &Request::Why { port }, args.json)
+}
+
+/// Tells by which ways a station can be reached.
+///
+/// # Errors
+/// No station runs, it does not answer, or that is no call sign.
+pub fn ways(args: &WaysArgs) -> Result<ExitCode> {
+    let state = args.which.find()?;
+    if !Lock::is_held(&state) {
+        bail!("the station does not run; start it with `dunlin run`");
+    }
+    let to = args.to.clone();
+    show(&state, &Request::Ways { to }, args.json)
+}
+
+fn show(state: &StateDir, request: &Request, json: bool) -> Result<ExitCode> {
+    let response = ask(&state.control_socket(), request)?;
     if !response.done {
         bail!("{}", response.text);
     }
-    match args.json {
+    match json {
         true => println!("{}", serde_json::to_string_pretty(&response.detail)?),
         false => print!("{}", response.text),
     }

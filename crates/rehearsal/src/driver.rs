@@ -10,6 +10,7 @@ use std::collections::{BTreeMap, VecDeque};
 use dunlin_air::{AirError, Band};
 use dunlin_clock::{Chance, Duration, Instant, SampleCount};
 use dunlin_station::{
+    CallSign, WaysView,
     Command, ConfigError, CrossingView, Event, Input, Output, PortId, Refusal, Reply, Snapshot,
     Station, TalkLine, TalkView, Urgency,
 };
@@ -200,6 +201,11 @@ impl Rehearsal {
         self.stations[self.scenario.operator].snapshot(self.now)
     }
 
+    /// What the operator's station knows of the ways to another.
+    pub fn ways_to(&self, to: CallSign) -> WaysView {
+        self.stations[self.scenario.operator].ways_to(self.now, to)
+    }
+
     /// The next thing for the outside.
     pub fn poll(&mut self) -> Option<Told> {
         self.told.pop_front()
@@ -332,7 +338,7 @@ impl Rehearsal {
                 });
             }
             Event::Port(_) | Event::Heard(_) | Event::TalkGone(_) | Event::Note(_) => {}
-            Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) => {}
+            Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) | Event::Reject(_) => {}
         }
         for person in &mut self.people {
             if person.plan().station == station {

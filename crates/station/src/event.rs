@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::gate::{AlarmView, GateView, Stop};
 use crate::port::HeardOn;
+use crate::rejects::RejectView;
 
 /// Which port: its position in the station plan, from 0.
 #[derive(
@@ -59,6 +60,8 @@ pub enum Event {
     Stops(Vec<Stop>),
     /// An alarm begins, changes or ends (same kind and port: replace; not active: remove).
     Alarm(AlarmView),
+    /// Something received was not taken (same port and kind: replace).
+    Reject(RejectView),
 }
 
 /// What a block of a strip shows.
@@ -368,6 +371,8 @@ pub struct Snapshot {
     pub stops: Vec<Stop>,
     /// Alarms that hold.
     pub alarms: Vec<AlarmView>,
+    /// What was received and not taken, by port and kind.
+    pub rejects: Vec<RejectView>,
 }
 
 /// Milliseconds of an instant, the unit of every view.

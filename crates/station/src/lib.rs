@@ -20,6 +20,7 @@ mod command;
 mod config;
 mod controller;
 mod crossing;
+mod ending;
 mod engine;
 mod event;
 mod following;
@@ -27,9 +28,13 @@ mod heard;
 mod identity;
 mod links;
 mod occupancy;
+mod paths;
+mod rejects;
 mod strip;
 mod talk;
 mod words;
+
+pub use dunlin_ax25::CallSign;
 
 pub use command::{Command, Refusal, Reply};
 pub use config::{
@@ -41,3 +46,5 @@ pub use event::{
     HeardView, LineId, Note, PortId, PortView, Snapshot, TalkId, TalkLine, TalkState, TalkView,
     Urgency,
 };
+pub use paths::{LegView, Proof, WayThatWorked, WayView, WaysView};
+pub use rejects::{RejectKind, RejectView};

@@ -41,20 +41,24 @@ impl Occupancy {
 
     /// Share of the last ten minutes (or of the time since the start, if that is less), 0 to 1.
     pub(crate) fn share(&self, now: Instant) -> f32 {
-        let from = now - SPAN;
-        let whole = now.since(from).as_secs_f64();
+        self.share_since(now, Instant::ZERO)
+    }
+
+    /// Share of the time since `from`, but of the last ten minutes at most, 0 to 1.
+    pub(crate) fn share_since(&self, now: Instant, from: Instant) -> f32 {
+        let whole = now.since(from.max(now - SPAN)).as_secs_f64();
         if whole <= 0.0 {
             return 0.0;
         }
+        (self.lasted_since(now, from).as_secs_f64() / whole).min(1.0) as f32
+    }
+
+    /// How long it lasted since `from`, but within the last ten minutes at most.
+    pub(crate) fn lasted_since(&self, now: Instant, from: Instant) -> Duration {
+        let from = from.max(now - SPAN);
         let running = self.began.map(|b| (b, now));
-        let lasted: f64 = self
-            .past
-            .iter()
-            .copied()
-            .chain(running)
-            .map(|(b, e)| e.since(b.max(from)).as_secs_f64())
-            .sum();
-        (lasted / whole).min(1.0) as f32
+        let all = self.past.iter().copied().chain(running);
+        all.map(|(b, e)| e.since(b.max(from))).sum()
     }
 }
 

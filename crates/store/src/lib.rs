@@ -38,6 +38,7 @@ mod plans;
 mod read;
 mod retain;
 mod schema;
+mod ways;
 #[cfg(test)]
 mod versions;
 mod words;
@@ -58,6 +59,7 @@ pub use migrate::SchemaChange;
 pub use plans::lines_that_differ;
 pub use read::{HeardStation, Kept, KeptTalk, MOST_ANSWERED, Run};
 pub use retain::Limits;
+pub use ways::KeptWay;
 
 /// One start of the station. Numbers grow from start to start.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]

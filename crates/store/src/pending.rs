@@ -41,7 +41,7 @@ pub(crate) struct Pending {
 impl Pending {
     pub fn add(&mut self, wall: WallTime, event: &Event) {
         let key = match event {
-            Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) => return,
+            Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) | Event::Reject(_) => return,
             Event::Port(view) => Key::Port(view.port.0),
             Event::Talk(view) => Key::Talk(view.id.0),
             Event::TalkGone(id) => Key::TalkGone(id.0),

@@ -94,7 +94,7 @@ fn fault(error: impl Error + Send + Sync + 'static) -> rusqlite::Error {
     rusqlite::Error::FromSqlConversionFailure(0, Type::Text, Box::new(error))
 }
 
-fn parsed<T: FromStr<Err: Error + Send + Sync + 'static>>(
+pub(crate) fn parsed<T: FromStr<Err: Error + Send + Sync + 'static>>(
     row: &Row<'_>,
     column: &str,
 ) -> rusqlite::Result<T> {
@@ -110,7 +110,7 @@ fn maybe_parsed<T: FromStr<Err: Error + Send + Sync + 'static>>(
     text.map(|text| text.parse()).transpose().map_err(fault)
 }
 
-fn list<T: for<'de> Deserialize<'de>>(row: &Row<'_>, column: &str) -> rusqlite::Result<Vec<T>> {
+pub(crate) fn list<T: for<'de> Deserialize<'de>>(row: &Row<'_>, column: &str) -> rusqlite::Result<Vec<T>> {
     let text: String = row.get(column)?;
     serde_json::from_str(&text).map_err(fault)
 }

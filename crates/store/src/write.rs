@@ -25,7 +25,7 @@ pub(crate) fn write(db: &Connection, run: RunId, waiting: &Waiting) -> rusqlite:
         Event::Crossing(view) => crossing(db, run, *first, view),
         Event::Note(view) => note(db, run, *first, view),
         // What matters of these comes as a note too.
-        Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) => Ok(()),
+        Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) | Event::Reject(_) => Ok(()),
     }
 }
 

@@ -7,6 +7,7 @@ import { Heard } from './heard.js';
 import { html, render, useEffect, useRef } from './html.js';
 import { KeysDialog, startKeys } from './keys.js';
 import { Notes } from './notes.js';
+import { Rejects } from './rejects.js';
 import { connection, store, useSlices } from './station.js';
 import { StopBar, Stops } from './stop-bar.js';
 import { Strips } from './strips.js';
@@ -28,7 +29,7 @@ function Page() {
       <${Strips} />
       <div class="columns">
         <div class="column"><${Talks} /></div>
-        <div class="column"><${Crossings} /><${Heard} /><${Notes} /></div>
+        <div class="column"><${Crossings} /><${Heard} /><${Notes} /><${Rejects} /></div>
       </div>
     </main>
     <${Aloud} />

@@ -1,10 +1,13 @@
 // Calling a station, and saying something to all.
 
+/** @import { WayView } from './types' */
+
 import { readCall, readPath } from './call-sign.js';
 import { ask } from './command.js';
 import { html, useEffect, useRef, useState } from './html.js';
 import { store, useSlices } from './station.js';
 import { focusTalk } from './talk-focus.js';
+import { Ways } from './ways.js';
 
 /** @typedef {{ port: number, to: string, via: string }} Call */
 
@@ -51,13 +54,22 @@ export function OpenTalk() {
   };
   const on = (/** @type {keyof Call} */ name) => (/** @type {Event} */ event) =>
     setCall({ ...call, [name]: /** @type {HTMLInputElement} */ (event.currentTarget).value });
+  const take = (/** @type {WayView} */ way) => {
+    setCall({ ...call, port: way.port, via: way.via.join(' ') });
+    setWrong({ field: '', words: '' });
+    button.current?.focus();
+  };
+  const path = readPath(call.via);
+  const via = path.wrong === undefined ? path.via.join(' ') : null;
+  const taken = (/** @type {WayView} */ way) => way.port === Number(call.port) && way.via.join(' ') === via;
   return html`<form class="open-talk" id="open-talk" aria-label="Open a talk" onSubmit=${submit} noValidate>
     <${PortChoice} id="call-port" value=${call.port} onChange=${(/** @type {number} */ port) => setCall({ ...call, port })} />
     <${Field} id="call-to" label="Station" value=${call.to} onInput=${on('to')} wrong=${wrong.field === 'to'} letters=${9} />
     <${Field} id="call-via" label="Digipeaters, if any" value=${call.via} onInput=${on('via')} wrong=${wrong.field === 'via'} letters=${18} />
     <button ref=${button} class="main-act" aria-disabled=${asking}>Call</button>
     <p class="wrong" id="open-talk-wrong" role="alert">${wrong.words}</p>
-  </form>`;
+  </form>
+  <${Ways} to=${call.to} take=${take} taken=${taken} />`;
 }
 
 /**

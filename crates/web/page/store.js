@@ -1,6 +1,6 @@
 // All that the page knows of the station: a snapshot, kept current by events.
 
-/** @import { AlarmView, Block, CrossingView, GateView, Greeting, HeardView, Link, Note, PortView, Slice, StationEvent, Stop, TalkLine, TalkView } from './types' */
+/** @import { AlarmView, Block, CrossingView, GateView, Greeting, HeardView, Link, Note, PortView, RejectView, Slice, StationEvent, Stop, TalkLine, TalkView } from './types' */
 
 /** Blocks of one strip kept, and for how long. The widest view is 15 minutes. */
 const MOST_BLOCKS = 4000;
@@ -41,6 +41,8 @@ export class Store {
     this.stops = [];
     /** Alarms that hold, by kind and port. @type {Map<string, AlarmView>} */
     this.alarms = new Map();
+    /** What was not taken, by port and kind. @type {Map<string, RejectView>} */
+    this.rejects = new Map();
     /** @type {Link} */
     this.link = { state: 'starting', since: Date.now(), tries: 0 };
     /** Told of each event as it is applied. @type {Set<(event: StationEvent) => void>} */
@@ -75,7 +77,8 @@ export class Store {
     this.stops = snapshot.stops;
     this.alarms = new Map(snapshot.alarms.map((alarm) => [alarmKey(alarm), alarm]));
     this.touch('station', 'ports', 'blocks', 'heard', 'talks', 'lines', 'crossings', 'notes');
-    this.touch('gates', 'stops', 'alarms');
+    this.rejects = new Map(snapshot.rejects.map((reject) => [`${reject.port} ${reject.kind}`, reject]));
+    this.touch('gates', 'stops', 'alarms', 'rejects');
   }
 
   /** Applies one event. @param {StationEvent} event */
@@ -122,6 +125,9 @@ export class Store {
       if (event.alarm.active) this.alarms.set(alarmKey(event.alarm), event.alarm);
       else this.alarms.delete(alarmKey(event.alarm));
       this.touch('alarms');
+    } else if (event.reject) {
+      this.rejects.set(`${event.reject.port} ${event.reject.kind}`, event.reject);
+      this.touch('rejects');
     }
   }
 

@@ -183,6 +183,48 @@ export interface AlarmView {
   text: string;
 }
 
+export interface RejectView {
+  port: number;
+  kind: string;
+  reason: string;
+  count: number;
+  first_ms: number;
+  last_ms: number;
+  example: string;
+}
+
+export type Proof = 'hearsay' | 'one_way' | 'two_way';
+
+/** The Rust types of these three are in crates/station/src/paths/mod.rs. */
+export interface LegView {
+  from: string;
+  to: string;
+  there: number;
+  back: number;
+  etx: number;
+  proof: Proof;
+  age_ms: number;
+  words: string;
+}
+
+export interface WayView {
+  port: number;
+  via: string[];
+  etx: number | null;
+  sendings: number | null;
+  proof: Proof | null;
+  age_ms: number | null;
+  worked_ms_ago: number | null;
+  words: string;
+  legs: LegView[];
+}
+
+export interface WaysView {
+  to: string;
+  words: string;
+  ways: WayView[];
+}
+
 export type TestSignal = 'low_tone' | 'high_tone' | 'alternating' | 'repeated_frame' | 'long_preamble';
 
 export interface Snapshot {
@@ -198,6 +240,7 @@ export interface Snapshot {
   gates: GateView[];
   stops: Stop[];
   alarms: AlarmView[];
+  rejects: RejectView[];
 }
 
 export interface Greeting {
@@ -224,6 +267,7 @@ export interface StationEvent {
   gate?: GateView;
   stops?: Stop[];
   alarm?: AlarmView;
+  reject?: RejectView;
 }
 
 export type Command =
@@ -243,7 +287,7 @@ export type Reply = 'done' | { talk: number };
 
 export type Slice =
   | 'station' | 'ports' | 'blocks' | 'heard' | 'talks' | 'lines' | 'crossings' | 'notes' | 'link' | 'view'
-  | 'gates' | 'stops' | 'alarms';
+  | 'gates' | 'stops' | 'alarms' | 'rejects';
 
 export interface Link {
   state: 'starting' | 'live' | 'lost';

@@ -5,13 +5,13 @@ use std::sync::mpsc::SyncSender;
 use std::time::Duration;
 
 use axum::extract::rejection::JsonRejection;
-use axum::extract::{Extension, FromRequest, Request, State};
+use axum::extract::{Extension, FromRequest, Query, Request, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Json, Router};
-use dunlin_station::{Command, Snapshot};
-use serde::Serialize;
+use dunlin_station::{CallSign, Command, Snapshot};
+use serde::{Deserialize, Serialize};
 use tokio::sync::Semaphore;
 
 use crate::door::{Door, Role, Visitor};
@@ -68,6 +68,7 @@ pub(crate) fn routes() -> Router<Arc<Shared>> {
         .route("/api/snapshot", get(snapshot))
         .route("/api/events", get(stream::events))
         .route("/api/command", post(command))
+        .route("/api/ways", get(ways))
         .route("/metrics", get(metrics))
         .fallback(nothing_here)
 }
@@ -120,6 +121,28 @@ async fn snapshot(
 ) -> Response {
     match shared.greeting(&visitor).await {
         Ok(greeting) => Json(greeting).into_response(),
+        Err(response) => response,
+    }
+}
+
+/// Whom to reach.
+#[derive(Debug, Deserialize)]
+struct Whom {
+    #[serde(default)]
+    to: String,
+}
+
+/// What is known of the ways to a station.
+async fn ways(State(shared): State<Arc<Shared>>, Query(whom): Query<Whom>) -> Response {
+    let to: CallSign = match whom.to.parse() {
+        Ok(to) => to,
+        Err(error) => {
+            let sentence = format!("whom to reach is asked with ?to=QM3BAR: {error}");
+            return refused(StatusCode::BAD_REQUEST, &sentence);
+        }
+    };
+    match shared.ask(|reply| Ask::Ways { to, reply }).await {
+        Ok(ways) => Json(ways).into_response(),
         Err(response) => response,
     }
 }

@@ -43,6 +43,7 @@ const FILES: &[(&str, &[u8])] = page![
     "notes.js",
     "open-talk.js",
     "port-header.js",
+    "rejects.js",
     "station.js",
     "stop-bar.js",
     "stop.js",
@@ -63,6 +64,7 @@ const FILES: &[(&str, &[u8])] = page![
     "vendor/htm.js",
     "vendor/preact.js",
     "view.js",
+    "ways.js",
     "words.js",
 ];
 

@@ -8,11 +8,12 @@
 //! ```
 //! # use dunlin_web::{Ask, Hub, Web};
 //! # use dunlin_clock::Instant;
-//! # use dunlin_station::{Command, Event, Refusal, Reply, Snapshot};
+//! # use dunlin_station::{CallSign, Command, Event, Refusal, Reply, Snapshot, WaysView};
 //! # trait Station {
 //! #     fn command(&mut self, now: Instant, command: Command) -> Result<Reply, Refusal>;
 //! #     fn snapshot(&self, now: Instant) -> Snapshot;
 //! #     fn metrics(&self, now: Instant) -> String;
+//! #     fn ways_to(&self, now: Instant, to: CallSign) -> WaysView;
 //! #     fn poll(&mut self) -> Option<Event>;
 //! # }
 //! fn one_turn(web: &Web, station: &mut impl Station, now: Instant) {
@@ -23,6 +24,7 @@
 //!             Ask::Command { command, reply } => reply.send(station.command(now, command)),
 //!             Ask::Snapshot { reply } => reply.send((web.hub.last(), station.snapshot(now))),
 //!             Ask::Metrics { reply } => reply.send(station.metrics(now)),
+//!             Ask::Ways { to, reply } => reply.send(station.ways_to(now, to)),
 //!         }
 //!         drain(web, station); // 3. before the next ask, see below
 //!     }
@@ -47,6 +49,7 @@
 //! | `/api/snapshot` | GET | everything at one moment, see [`Greeting`] |
 //! | `/api/events` | GET | server-sent events, see below |
 //! | `/api/command` | POST | a [`Command`] as JSON; answers a [`Reply`] or `{"refused": "…"}` |
+//! | `/api/ways?to=QM3BAR` | GET | the ways to a station, with evidence: a [`WaysView`] |
 //! | `/metrics` | GET | figures in the Prometheus text format, from [`Ask::Metrics`] |
 //! | `/log-in` | GET | the page that asks for the password |
 //! | `/api/log-in`, `/api/log-out` | POST | `{"password": "…"}`, answered with a cookie; the end of it |
@@ -87,7 +90,7 @@ use std::sync::mpsc;
 
 use axum::Router;
 use dunlin_clock::WallTime;
-use dunlin_station::{Command, Refusal, Reply, Snapshot};
+use dunlin_station::{CallSign, Command, Refusal, Reply, Snapshot, WaysView};
 use serde::Serialize;
 use thiserror::Error;
 use tokio::sync::oneshot;
@@ -193,6 +196,13 @@ pub enum Ask {
     Metrics {
         /// Where the answer goes.
         reply: Answer<String>,
+    },
+    /// Tell what is known of the ways to a station.
+    Ways {
+        /// The station.
+        to: CallSign,
+        /// Where the answer goes.
+        reply: Answer<WaysView>,
     },
     /// Tell everything that there is, with [`Hub::last`] at that moment.
     Snapshot {

@@ -144,6 +144,7 @@ impl Stage {
             Ask::Metrics { reply } => {
                 reply.send(crate::run::metrics::text(&self.rehearsal.snapshot(), &[]));
             }
+            Ask::Ways { to, reply } => reply.send(self.rehearsal.ways_to(to)),
             Ask::Snapshot { reply } => {
                 self.tell()?;
                 reply.send((self.web.hub.last(), self.rehearsal.snapshot()));

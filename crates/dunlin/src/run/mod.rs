@@ -161,7 +161,7 @@ fn prepare(
     let limits = limits(&plan);
     let text = std::fs::read_to_string(file).unwrap_or_default(); // It was read before.
     let zero = clock.wall_at_zero();
-    let (journal, words) = Journal::open(&place, limits, &plan.station, &text, zero)?;
+    let (mut journal, words) = Journal::open(&place, limits, &plan.station, &text, zero)?;
     let frames = Counted::default();
     let opened = devices::open(openings, sender, &frames, clock)?;
     let saver = Saver::start(state.clone(), starts.clone(), sender.clone())?;
@@ -170,7 +170,8 @@ fn prepare(
     }
     greet(web.as_ref(), &place);
     let outside = outside(&plan, web, &saver, sender, &frames)?;
-    let station = Station::new(plan.station).context("the station cannot start")?;
+    let mut station = Station::new(plan.station).context("the station cannot start")?;
+    station.remember_ways(journal.take_ways());
     let mut driver = Driver::new(station, opened.ports, opened.controllers, outside, journal);
     driver.begin(clock.now());
     for text in words {

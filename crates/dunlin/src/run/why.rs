@@ -4,6 +4,7 @@
 use std::fmt::Write;
 
 use dunlin_clock::{Duration, Instant};
+use dunlin_station::WaysView;
 use dunlin_station::gate::{AlarmView, Condition, GateView};
 
 use super::driver::Delays;
@@ -53,6 +54,19 @@ pub(super) fn gate(now: Instant, name: &str, gate: &GateView) -> String {
         seconds(down.hour_ms),
         down.hour_limit_ms / 1000,
     );
+    text
+}
+
+/// The ways to a station, the best first.
+pub(super) fn ways(ways: &WaysView) -> String {
+    let mut text = paragraph(&format!("{}.", ways.words), "");
+    for way in &ways.ways {
+        let cost = match way.etx {
+            Some(etx) => format!("expected transmissions {etx:.1}: "),
+            None => String::new(),
+        };
+        text.push_str(&paragraph(&format!("{cost}{}.", way.words), "  "));
+    }
     text
 }
 
@@ -120,6 +134,32 @@ fn paragraph(words: &str, indent: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use dunlin_station::WayView;
+
+    #[test]
+    fn ways_are_told_with_what_they_cost_and_on_what_evidence() {
+        let to = "QM3BAR".parse().expect("a call sign");
+        let way = |etx, words: &str| WayView {
+            port: PortId(0),
+            via: Vec::new(),
+            etx,
+            sendings: etx,
+            proof: None,
+            age_ms: None,
+            worked_ms_ago: None,
+            words: words.into(),
+            legs: Vec::new(),
+        };
+        let text = ways(&WaysView {
+            to,
+            words: "QM3BAR can be reached".into(),
+            ways: vec![way(Some(1.389), "direct: heard"), way(None, "by QD2HIL: old")],
+        });
+        assert_eq!(
+            text,
+            "QM3BAR can be reached.\n  expected transmissions 1.4: direct: heard.\n  by QD2HIL: old.\n"
+        );
+    }
     use dunlin_station::PortId;
     use dunlin_station::gate::{ConditionView, KeyDownView};
 

@@ -3,9 +3,10 @@
 use dunlin_clock::Instant;
 
 use super::{Output, Station};
-use crate::event::PortId;
+use crate::event::{PortId, Urgency};
 use crate::gate::Medium;
 use crate::port::address;
+use crate::rejects::RejectKind;
 
 /// Longest frame that a controller's port takes in, octets; the KISS paper (Chepponis and
 /// Karn, 1987, section 5) asks for at least 1024.
@@ -15,8 +16,16 @@ impl Station {
     /// A controller has heard a frame.
     pub(super) fn controller_frame(&mut self, now: Instant, port: PortId, octets: &[u8]) {
         let config = self.config.ports.get(usize::from(port.0));
-        if config.is_none_or(|c| c.medium != Medium::Controller) || octets.len() > LONGEST {
+        if config.is_none_or(|c| c.medium != Medium::Controller) {
             return; // A driver's mistake; the port hears by itself, or not at all.
+        }
+        if octets.len() > LONGEST {
+            let text = format!(
+                "the controller handed over {} octets at once; {LONGEST} are taken at most",
+                octets.len()
+            );
+            let kind = RejectKind::TooLong;
+            return self.reject(now, port, kind, Some(Urgency::Plain), text);
         }
         let span = self.channel(port).reckon_heard(now, octets);
         if address::is_structurally_valid(octets) {
@@ -24,6 +33,8 @@ impl Station {
         } else {
             let reason = "the controller handed over octets that are no AX.25 frame";
             self.unreadable(port, reason, span, None);
+            let text = format!("{reason} ({} of them)", octets.len());
+            self.reject(now, port, RejectKind::NoAddress, None, text);
         }
     }
 

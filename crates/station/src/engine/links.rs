@@ -1,7 +1,7 @@
 //! Between the links and whom they work for: talks and crossings.
 
 use dunlin_ax25::data_link::{
-    DisconnectReason, Indication, Input as LinkInput, Link, LinkConfig, Output as LinkOutput,
+    Indication, Input as LinkInput, Link, LinkConfig, Output as LinkOutput,
     Request, State, Version,
 };
 use dunlin_ax25::wire::Control;
@@ -11,10 +11,11 @@ use dunlin_clock::{Duration, Instant};
 use super::Station;
 use crate::channel::Origin;
 use crate::crossing::Crossing;
+use crate::ending::{Cause, Facts};
 use crate::event::{PortId, TalkState, Urgency};
 use crate::links::{LinkEntry, LinkKey, Owner};
+use crate::paths::WayView;
 use crate::talk::Talk;
-use crate::words;
 
 /// Turns of the pump after which it stops until the next input: links can make each other
 /// speak, and no input may keep the engine busy for ever.
@@ -67,12 +68,16 @@ impl Station {
         let via = frame.reply_path().unwrap_or_default();
         let calls = matches!(frame.control, Control::Sabm { .. } | Control::Sabme { .. });
         let room = !self.links.is_full();
-        let refusal = self
+        let mut refusal = self
             .refusal(&key)
             .or((!room).then(|| "all links are in use".into()));
-        if calls && let Some(why) = &refusal {
-            let text = format!("{} called {} and was refused: {why}", key.remote, key.local);
-            self.note(now, Some(key.port), Urgency::Attention, text);
+        if calls && refusal.is_none() && !self.has_pace_for_caller(now, key.port) {
+            refusal = Some("more call than can be let in at once".into());
+        }
+        let refused = refusal.as_deref().filter(|_| calls);
+        let opens = calls && refused.is_none();
+        if !opens && !self.answers_stranger(now, key, frame, refused) {
+            return;
         }
         let mut entry = self.new_link(now, key, via, calls && refusal.is_none());
         if !room {
@@ -145,6 +150,7 @@ impl Station {
 
     /// Tells the links of a port whether its channel is taken (PH-BUSY, PH-QUIET).
     pub(super) fn tell_links_of_channel(&mut self, now: Instant, port: PortId) {
+        self.watch_outage(now, port);
         let taken = self.channel_is_taken(port);
         if self.channel(port).links_told_busy == taken {
             return;
@@ -226,22 +232,12 @@ impl Station {
         match indication {
             Indication::ConnectIndication { .. } => self.called(now, key, owner),
             Indication::ConnectConfirm => self.answered(now, key, owner),
-            Indication::Data { info, .. } => match owner {
-                Owner::Talk(id) => self.talk_data(now, id, &info),
-                Owner::Near(id) => self.crossing_acts(now, id, |c| c.near_data(now, &info)),
-                Owner::Far(id) => self.crossing_acts(now, id, |c| c.far_data(now, &info)),
-                Owner::Nobody => {}
-            },
+            Indication::Data { pid, info } => self.delivered(now, key, owner, pid, info),
             Indication::DisconnectIndication { reason } => {
-                let words = self.ending_words(now, key, &reason.to_string());
-                let plain = matches!(
-                    reason,
-                    DisconnectReason::ReleasedByPeer | DisconnectReason::ReleaseUnanswered
-                );
-                self.link_ended(now, key, owner, &words, plain);
+                self.link_ended(now, key, owner, &Cause::Link(reason));
             }
             Indication::DisconnectConfirm => {
-                self.link_ended(now, key, owner, "ended by this station", true);
+                self.link_ended(now, key, owner, &Cause::Released);
             }
             Indication::UnitData { .. } => {}
             Indication::DataRefused { info, reason, .. } => {
@@ -256,14 +252,8 @@ impl Station {
                     self.cut(now, id, "cut: text could not be carried on");
                 }
             }
-            Indication::Error(error) => {
-                let text = format!("link with {}: {error}", key.remote);
-                self.note(now, Some(key.port), Urgency::Plain, text);
-            }
-            Indication::ManagementError(error) => {
-                let text = format!("link with {}: {error}", key.remote);
-                self.note(now, Some(key.port), Urgency::Plain, text);
-            }
+            Indication::Error(error) => self.link_error(now, key, error),
+            Indication::ManagementError(error) => self.management_error(now, key, error),
             Indication::Agreed(agreed) => {
                 let text = format!("link with {}: {agreed}", key.remote);
                 self.note(now, Some(key.port), Urgency::Plain, text);
@@ -330,40 +320,67 @@ impl Station {
         }
     }
 
-    /// Adds to the link's own reason what the station knows: how often, and when last heard.
-    fn ending_words(&self, now: Instant, key: LinkKey, reason: &str) -> String {
-        let Some(entry) = self.links.get(&key) else {
-            return reason.to_owned();
+    /// What the station knows of a link that ends.
+    fn ending_facts(&self, now: Instant, key: LinkKey, entry: &LinkEntry) -> Facts {
+        let channel = &self.channels[usize::from(key.port.0)];
+        let from = match entry.was_up {
+            true => entry.last_heard.unwrap_or(entry.since),
+            false => entry.since,
         };
-        if entry.last_heard.is_some() || entry.calls_sent == 0 {
-            return reason.to_owned();
+        let heard = self.heard.find(key.port, &key.remote.to_string()).map(|h| {
+            let ago = crate::event::ms(now).saturating_sub(h.last_ms);
+            (Duration::from_millis(ago), h.by.clone())
+        });
+        let ways = self.ways(now, key.remote, Some(key.port));
+        let taken = ways.iter().find(|way| way.via == entry.via);
+        let cost = taken.and_then(|way| way.etx).unwrap_or(f32::INFINITY);
+        let better = |way: &WayView| way.etx.is_some_and(|etx| etx < cost) && way.via != entry.via;
+        let other = ways.iter().find(|way| better(way));
+        let withheld = &self.outages[usize::from(key.port.0)].withheld;
+        Facts {
+            was_up: entry.was_up,
+            calls: entry.calls_sent,
+            took: now.since(from),
+            busy: channel.occupied.share_since(now, from),
+            held: withheld.lasted_since(now, from),
+            heard,
+            via: entry.via.clone(),
+            other_way: other.map(|way| way.words.clone()),
         }
-        let called = words::times(entry.calls_sent);
-        let took = words::span(now.since(entry.since));
-        let heard = self
-            .heard
-            .find(key.port, &key.remote.to_string())
-            .map_or_else(
-                || "it was never heard on this port".to_owned(),
-                |h| {
-                    let ago =
-                        Duration::from_millis(crate::event::ms(now).saturating_sub(h.last_ms));
-                    format!("it was last heard here {} ago", words::span(ago))
-                },
-            );
-        format!("{reason}: called {called} in {took}; {heard}")
     }
 
-    fn link_ended(&mut self, now: Instant, key: LinkKey, owner: Owner, words: &str, plain: bool) {
-        let unsent = self.links.remove(&key).map_or(0, |mut e| {
-            let octets: usize = e.link.take_unsent().iter().map(|u| u.info.len()).sum();
-            octets.max(e.pending_octets())
-        });
+    pub(super) fn link_ended(&mut self, now: Instant, key: LinkKey, owner: Owner, cause: &Cause) {
+        self.paths.link_ended(super::paths::when(now), key.port, key.remote);
+        let Some(mut entry) = self.links.remove(&key) else {
+            return;
+        };
+        let octets: usize = entry.link.take_unsent().iter().map(|u| u.info.len()).sum();
+        let unsent = octets.max(entry.pending_octets());
+        let facts = self.ending_facts(now, key, &entry);
         self.channel(key.port).seizing.retain(|k| *k != key);
         match owner {
-            Owner::Talk(id) => self.talk_ended(now, id, words, plain),
-            Owner::Near(id) => self.half_ended(now, id, |c| c.near_ended(words, unsent)),
-            Owner::Far(id) => self.half_ended(now, id, |c| c.far_ended(words, unsent)),
+            Owner::Talk(id) => self.talk_ended(now, id, &cause.words(&facts), cause.is_plain()),
+            Owner::Near(id) => {
+                let words = cause.short(&facts);
+                self.half_ended(now, id, |c| c.near_ended(&words, unsent));
+            }
+            Owner::Far(id) => {
+                let words = cause.short(&facts);
+                self.half_ended(now, id, |c| c.far_ended(&words, unsent));
+            }
+            Owner::Nobody => {}
+        }
+    }
+
+    /// A link delivers data.
+    fn delivered(&mut self, now: Instant, key: LinkKey, owner: Owner, pid: u8, info: Vec<u8>) {
+        let Some(text) = self.text_of(now, key, pid, info) else {
+            return;
+        };
+        match owner {
+            Owner::Talk(id) => self.talk_data(now, id, &text),
+            Owner::Near(id) => self.crossing_acts(now, id, |c| c.near_data(now, &text)),
+            Owner::Far(id) => self.crossing_acts(now, id, |c| c.far_data(now, &text)),
             Owner::Nobody => {}
         }
     }
@@ -425,7 +442,7 @@ impl Station {
                 self.link_request(now, key, Request::Disconnect);
             }
             State::AwaitingConnection | State::AwaitingExtendedConnection => {
-                self.abandon(now, key, "given up before an answer");
+                self.abandon(now, key, &Cause::GivenUp);
             }
             // It is being released already.
             State::AwaitingRelease | State::Disconnected => {}
@@ -433,14 +450,14 @@ impl Station {
     }
 
     /// Gives up a call that has no answer yet.
-    pub(super) fn abandon(&mut self, now: Instant, key: LinkKey, words: &str) {
+    pub(super) fn abandon(&mut self, now: Instant, key: LinkKey, cause: &Cause) {
         let Some(entry) = self.links.get(&key) else {
             return;
         };
         let owner = entry.owner;
         let queue = &mut self.channel(key.port).queue;
         queue.retain(|q| q.origin != Origin::Link(key));
-        self.link_ended(now, key, owner, words, true);
+        self.link_ended(now, key, owner, cause);
     }
 
     /// Cuts a link: what waits is given up, and the other end is told at once.
@@ -452,7 +469,7 @@ impl Station {
                 self.link_request(now, key, Request::Disconnect);
             }
             Some(State::AwaitingConnection | State::AwaitingExtendedConnection) => {
-                self.abandon(now, key, "cut by the operator");
+                self.abandon(now, key, &Cause::Cut);
             }
             Some(State::AwaitingRelease | State::Disconnected) | None => {}
         }

@@ -8,8 +8,11 @@ mod follow;
 mod gate;
 mod identify;
 mod links;
+mod outage;
+mod paths;
 mod people;
 mod receive;
+mod refuse;
 mod relay;
 mod send;
 mod sound;
@@ -34,9 +37,13 @@ use crate::gate::stops::Stops;
 use crate::gate::{AlarmKind, DeviceState, KeyLineState};
 use crate::heard::HeardList;
 use crate::links::Links;
+use crate::paths::Paths;
+use crate::rejects::Rejects;
 use crate::strip::Strips;
 use crate::talk::Talk;
 use client::Clients;
+use outage::Outage;
+use refuse::Strangers;
 
 pub(crate) use alarms::Watch;
 pub(crate) use gate::Told;
@@ -191,6 +198,12 @@ pub struct Station {
     crossings: BTreeMap<CrossingId, Crossing>,
     next_crossing: u64,
     heard: HeardList,
+    paths: Paths,
+    rejects: Rejects,
+    /// By port.
+    strangers: Vec<Strangers>,
+    /// By port.
+    outages: Vec<Outage>,
     strips: Strips,
     notes: VecDeque<Note>,
     clients: Clients,
@@ -222,6 +235,7 @@ impl Station {
             channel.invented = gate::invented_call(&config, channel.id);
             channel.reckon_call_sign();
         }
+        let ports = channels.len();
         let mut station = Station {
             alarms: Alarms::default(),
             next_look: Instant::ZERO,
@@ -234,6 +248,10 @@ impl Station {
             crossings: BTreeMap::new(),
             next_crossing: 0,
             heard: HeardList::default(),
+            paths: Paths::default(),
+            rejects: Rejects::default(),
+            strangers: (0..ports).map(|_| Strangers::default()).collect(),
+            outages: (0..ports).map(|_| Outage::default()).collect(),
             strips: Strips::default(),
             notes: VecDeque::new(),
             clients: Clients::default(),
@@ -306,6 +324,7 @@ impl Station {
             .chain(self.alarm_wakeups())
             .chain(self.identification_wakeups())
             .chain(self.test_wakeups())
+            .chain(self.outage_wakeups())
             .min_by_key(|(at, _)| *at)
     }
 
@@ -328,6 +347,7 @@ impl Station {
             gates: self.ports().map(|p| self.gate_view(now, p)).collect(),
             stops: self.stops.all().to_vec(),
             alarms: self.alarms.views(),
+            rejects: self.rejects.views(),
         }
     }
 

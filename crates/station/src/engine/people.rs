@@ -129,6 +129,7 @@ impl Station {
         entry.link.handle(now, LinkInput::ChannelBusy(taken));
         entry.link.handle(now, LinkInput::Request(Request::Connect));
         self.links.insert(key, entry);
+        self.begin_waiting(now, id);
         self.tell_talk(id);
         Ok(Reply::Talk(id))
     }

@@ -10,6 +10,7 @@ use crate::event::{BlockKind, Event, Note, PortId, Urgency, ms};
 use crate::heard::Heard;
 use crate::links::{self, LinkKey};
 use crate::port::{Guess, PortEvent, ReceiverEvent, ReceptionReport, SoundKind, TonesAdvice};
+use crate::rejects::RejectKind;
 use crate::strip;
 use crate::words;
 
@@ -209,6 +210,8 @@ impl Station {
         let report = heard.map(|heard| &heard.report);
         let Ok((field, _)) = AddressField::decode(octets) else {
             let reason = "passes its check but has no AX.25 address field";
+            let text = format!("{} octets without an AX.25 address field", octets.len());
+            self.reject(now, port, RejectKind::NoAddress, None, text);
             return self.unreadable(port, reason, (start, end), report.map(|r| (r, None)));
         };
         let mut block = strip::blank(port, BlockKind::Heard, start, Some(end));
@@ -220,6 +223,7 @@ impl Station {
         let block = self.strips.add(block);
         self.tell(Event::Block(block));
         self.watch_heard(now, port, &field);
+        self.paths_heard(now, port, octets, &field);
         if let Ok(frame) = Frame::decode_overheard(octets) {
             self.note_offset(port, end, &frame, heard);
             let config = &self.config;
@@ -229,11 +233,20 @@ impl Station {
                 .into_iter()
                 .for_each(|view| self.tell(Event::Heard(view)));
         }
-        if !field.repeaters.iter().all(|r| r.has_been_repeated) {
+        if self.is_reflected(&field) {
+            if let Some(own) = field.source.call_sign() {
+                self.own_frame(now, port, own);
+            }
+        } else if !field.repeaters.iter().all(|r| r.has_been_repeated) {
             self.repeat(now, port, octets, &field);
-        } else if let Ok(frame) = Frame::decode_modulo(octets, self.modulo_of(port, &field)) {
-            self.warn_of_line(now, port, &frame, heard);
-            self.arrived(now, port, frame);
+        } else {
+            match Frame::decode_modulo(octets, self.modulo_of(port, &field)) {
+                Ok(frame) => {
+                    self.warn_of_line(now, port, &frame, heard);
+                    self.arrived(now, port, frame);
+                }
+                Err(error) => self.faulty(now, port, &field, error),
+            }
         }
     }
 
@@ -281,18 +294,15 @@ impl Station {
 
     /// A frame that has travelled its whole path.
     fn arrived(&mut self, now: Instant, port: PortId, frame: Frame) {
-        let Some(key) = links::key_of(port, &frame) else {
+        let local = frame.destination.call_sign();
+        let Some(local) = local.filter(|local| self.answers_to(port, *local)) else {
             return;
         };
-        if !self.answers_to(port, key.local) {
-            return;
-        }
+        let Some(key) = links::key_of(port, &frame) else {
+            return self.nameless(now, port, local, &frame.source.to_string());
+        };
         if self.is_own(key.remote) {
-            let text = format!(
-                "a frame from {} was heard: somebody uses this call sign, or the port hears itself",
-                key.remote
-            );
-            return self.note(now, Some(port), Urgency::Attention, text);
+            return self.own_frame(now, port, key.remote);
         }
         if let Control::Ui { .. } = frame.control {
             let text = format!(
@@ -308,7 +318,7 @@ impl Station {
         }
         if self.links.get(&key).is_none() {
             if matches!(frame.role, Role::Response) {
-                return; // An answer to a link that is no more; nothing to say to it.
+                return self.late_response(now, key, &frame);
             }
             if let Some(why) = self.out_of_service(now, port) {
                 return self.unanswered(now, key, frame.control, &why);

@@ -84,6 +84,7 @@ impl Station {
             block.why = aim.as_ref().map(|aim| aim.words.clone());
             let block = self.strips.add(block);
             self.watch_sent(now, port, &queued.octets);
+            self.paths_sent(now, port, &queued);
             self.count_client_frames(now, queued.origin, 1);
             let on_air = OnAir {
                 queued,

@@ -69,8 +69,8 @@ impl Station {
         };
         let rest = match unsaid {
             0 => String::new(),
-            1 => "; 1 line was not acknowledged and is marked in the talk".into(),
-            n => format!("; {n} lines were not acknowledged and are marked in the talk"),
+            1 => ". 1 line was not acknowledged and is marked in the talk".into(),
+            n => format!(". {n} lines were not acknowledged and are marked in the talk"),
         };
         self.note(
             now,

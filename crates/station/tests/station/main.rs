@@ -1,10 +1,12 @@
 //! Whole stations in virtual time, joined by wires or played to.
 
 mod alarms;
+mod bad_input;
 mod cable;
 mod clients;
 mod controllers;
 mod desk;
+mod endings;
 mod faults;
 mod following;
 mod gate;
@@ -12,7 +14,9 @@ mod hardship;
 mod hearing;
 mod identification;
 mod lines;
+mod many;
 mod mishaps;
+mod peer;
 mod talks;
 mod test_signals;
 mod wire;

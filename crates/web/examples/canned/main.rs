@@ -66,6 +66,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                     reply.send(done);
                 }
                 Ask::Metrics { reply } => reply.send(figures(now.as_millis(), &picture)),
+                Ask::Ways { to, reply } => reply.send(people::ways(to)),
                 Ask::Snapshot { reply } => {
                     reply.send((web.hub.last(), picture.snapshot(now.as_millis())));
                 }

@@ -1,8 +1,8 @@
 //! Invented people who answer calls and write lines, and one crossing that comes and goes.
 
 use dunlin_station::{
-    Command, CrossingHalf, CrossingId, CrossingView, Direction, Event, PortId, Refusal, Reply,
-    TalkId, TalkLine, TalkState, TalkView, Urgency,
+    CallSign, Command, CrossingHalf, CrossingId, CrossingView, Direction, Event, PortId, Refusal, Reply,
+    TalkId, TalkLine, TalkState, TalkView, Urgency, Proof, LegView, WayView, WaysView,
 };
 
 use crate::picture::{Picture, call};
@@ -238,4 +238,52 @@ fn new_line(
         octets: text.bytes().collect(),
     }));
     line
+}
+
+/// Made-up ways to a station: direct, and by a digipeater.
+pub fn ways(to: CallSign) -> WaysView {
+    let leg = |from: &str, to: CallSign, proof| LegView {
+        from: call(from),
+        to,
+        there: 0.9,
+        back: 0.8,
+        etx: 1.389,
+        proof,
+        age_ms: 180_000,
+        words: format!("14 of 15 frames to {to} arrived, heard last 3 min ago"),
+    };
+    let hill = call("QD2HIL-1");
+    let direct = WayView {
+        port: PortId(0),
+        via: Vec::new(),
+        etx: Some(1.389),
+        sendings: Some(1.389),
+        proof: Some(Proof::TwoWay),
+        age_ms: Some(180_000),
+        worked_ms_ago: Some(7_200_000),
+        words: format!(
+            "direct on VHF: 14 of 15 frames to {to} arrived, heard last 3 min ago; this way worked \
+             last 2 h 0 min ago"
+        ),
+        legs: vec![leg("QA1SKY-1", to, Proof::TwoWay)],
+    };
+    let relayed = WayView {
+        via: vec![hill],
+        etx: Some(2.778),
+        sendings: Some(1.929),
+        proof: Some(Proof::Hearsay),
+        age_ms: Some(720_000),
+        worked_ms_ago: None,
+        words: format!("by QD2HIL-1 on VHF: QD2HIL-1 answered 3 min ago; {to} was heard by QD2HIL-1 12 min ago"),
+        legs: vec![
+            leg("QA1SKY-1", hill, Proof::TwoWay),
+            leg("QD2HIL-1", to, Proof::Hearsay),
+        ],
+        ..direct.clone()
+    };
+    WaysView {
+        to,
+        words: format!("{to} can be reached"),
+        ways: vec![direct, relayed],
+    }
 }

@@ -57,6 +57,7 @@ impl Picture {
             gates: Vec::new(),
             stops: Vec::new(),
             alarms: Vec::new(),
+            rejects: Vec::new(),
         };
         Picture {
             state,
@@ -96,6 +97,9 @@ impl Picture {
             Event::Note(n) => state.notes.push(n),
             Event::Gate(g) => upsert(&mut state.gates, g, |a, b| a.port == b.port),
             Event::Stops(s) => state.stops = s,
+            Event::Reject(r) => upsert(&mut state.rejects, r, |a, b| {
+                (a.port, a.kind) == (b.port, b.kind)
+            }),
             Event::Alarm(a) => {
                 state
                     .alarms

@@ -192,3 +192,19 @@ fn a_station_that_does_not_answer_is_said_so() {
     );
     silent.join().expect("stopped");
 }
+
+#[test]
+fn the_ways_to_a_station_are_told_and_nonsense_is_refused() {
+    let station = StandIn::start();
+    let answer = get(station.port, "/api/ways?to=QM3BAR-2");
+    assert_eq!(answer.status, 200);
+    assert_eq!(
+        answer.body,
+        r#"{"to":"QM3BAR-2","words":"nothing is known of a way to QM3BAR-2","ways":[]}"#
+    );
+    for path in ["/api/ways", "/api/ways?to=", "/api/ways?to=no-call-sign"] {
+        let answer = get(station.port, path);
+        assert_eq!(answer.status, 400, "{path}");
+        assert!(answer.body.contains("?to=QM3BAR"), "{}", answer.body);
+    }
+}

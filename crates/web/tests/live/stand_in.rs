@@ -69,6 +69,11 @@ fn answer(web: &Web, stop: &AtomicBool) {
         match web.asks.recv_timeout(Duration::from_millis(10)) {
             Ok(Ask::Command { command, reply }) => reply.send(carry_out(&command)),
             Ok(Ask::Metrics { reply }) => reply.send(METRICS.into()),
+            Ok(Ask::Ways { to, reply }) => reply.send(WaysView {
+                to,
+                words: format!("nothing is known of a way to {to}"),
+                ways: Vec::new(),
+            }),
             Ok(Ask::Snapshot { reply }) => reply.send((web.hub.last(), empty())),
             Err(_) => {}
         }
@@ -101,5 +106,6 @@ fn empty() -> Snapshot {
         gates: Vec::new(),
         stops: Vec::new(),
         alarms: Vec::new(),
+        rejects: Vec::new(),
     }
 }

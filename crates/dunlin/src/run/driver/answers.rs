@@ -3,7 +3,7 @@
 use dunlin_clock::Instant;
 use dunlin_rig::SoundPort;
 use dunlin_station::gate::GateView;
-use dunlin_station::{Command, PortId};
+use dunlin_station::{CallSign, Command, PortId};
 use dunlin_web::Ask;
 
 use super::{Driver, Port};
@@ -24,6 +24,7 @@ impl<S: SoundPort> Driver<S> {
             match ask {
                 Ask::Command { command, reply } => reply.send(self.command(now, command)),
                 Ask::Metrics { reply } => reply.send(self.metrics(now)),
+                Ask::Ways { to, reply } => reply.send(self.station.ways_to(now, to)),
                 Ask::Snapshot { reply } => {
                     let last = self.outside.web.as_ref().map_or(0, |web| web.hub.last());
                     reply.send((last, self.snapshot(now)));
@@ -42,6 +43,7 @@ impl<S: SoundPort> Driver<S> {
     pub(super) fn asked(&mut self, now: Instant, asked: Asked) {
         let response = match asked.request {
             Request::Why { port } => self.why(now, port.as_deref()),
+            Request::Ways { to } => self.ways(now, &to),
             Request::Stop { port, by, why } => match self.named(port.as_deref()) {
                 Ok(port) => self.obey(now, Command::Stop { port, by, why }, "Stopped."),
                 Err(text) => Response::refused(text),
@@ -88,6 +90,19 @@ impl<S: SoundPort> Driver<S> {
             done: true,
             text,
             detail: serde_json::json!({ "gates": gates, "alarms": snapshot.alarms }),
+        }
+    }
+
+    fn ways(&self, now: Instant, to: &str) -> Response {
+        let to: CallSign = match to.trim().to_uppercase().parse() {
+            Ok(to) => to,
+            Err(error) => return Response::refused(format!("{to} is no call sign: {error}")),
+        };
+        let ways = self.station.ways_to(now, to);
+        Response {
+            done: true,
+            text: why::ways(&ways),
+            detail: serde_json::json!(ways),
         }
     }
 }
