@@ -357,7 +357,11 @@ mod tests {
             via: vec![call("QD2HIL-1")],
             before_start_ms: 595_000,
         };
-        assert_eq!(again.take_ways(), [expected], "who never answered was not reached");
+        assert_eq!(
+            again.take_ways(),
+            [expected],
+            "who never answered was not reached"
+        );
     }
 
     fn note(text: &str) -> Event {

@@ -10,9 +10,8 @@ use std::collections::{BTreeMap, VecDeque};
 use dunlin_air::{AirError, Band};
 use dunlin_clock::{Chance, Duration, Instant, SampleCount};
 use dunlin_station::{
-    CallSign, WaysView,
-    Command, ConfigError, CrossingView, Event, Input, Output, PortId, Refusal, Reply, Snapshot,
-    Station, TalkLine, TalkView, Urgency,
+    CallSign, Command, ConfigError, CrossingView, Event, Input, Output, PortId, Refusal, Reply,
+    Snapshot, Station, TalkLine, TalkView, Urgency, WaysView,
 };
 use thiserror::Error;
 

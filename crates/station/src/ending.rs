@@ -90,7 +90,12 @@ impl Cause {
         let reason = self.reason();
         let evidence = match self {
             Cause::Link(R::NoAnswer) if !facts.was_up => {
-                format!(": {}; {}; {}", facts.called(), facts.channel(), facts.heard())
+                format!(
+                    ": {}; {}; {}",
+                    facts.called(),
+                    facts.channel(),
+                    facts.heard()
+                )
             }
             Cause::Link(R::NoAnswer) => format!(
                 ": the two ends disagreed, and it was called anew {} in {}; {}",
@@ -170,7 +175,10 @@ impl Facts {
         let busy = (self.busy * 100.0).round();
         let held = match self.held.as_secs() {
             0 => String::new(),
-            _ => format!(", and this port was kept from sending for {}", span(self.held)),
+            _ => format!(
+                ", and this port was kept from sending for {}",
+                span(self.held)
+            ),
         };
         format!("meanwhile the channel was occupied {busy} % of the time{held}")
     }
@@ -254,20 +262,35 @@ mod tests {
         );
         let heard = Some((Duration::from_secs(720), Some("QD2HIL-1".into())));
         let words = no_answer(&Facts { heard, ..facts() });
-        assert!(words.contains("12 min ago, by QD2HIL-1. What to try: by QD2HIL-1"), "{words}");
+        assert!(
+            words.contains("12 min ago, by QD2HIL-1. What to try: by QD2HIL-1"),
+            "{words}"
+        );
     }
 
     #[test]
     fn the_next_step_follows_the_likeliest_cause() {
         let held = Duration::from_secs(70);
         let words = no_answer(&Facts { held, ..facts() });
-        assert!(words.contains("kept from sending for 1 min 10 s"), "{words}");
+        assert!(
+            words.contains("kept from sending for 1 min 10 s"),
+            "{words}"
+        );
         assert!(words.contains("to try: look at the gate"), "{words}");
-        let words = no_answer(&Facts { busy: 0.8, ..facts() });
+        let words = no_answer(&Facts {
+            busy: 0.8,
+            ..facts()
+        });
         assert!(words.ends_with("when the channel is quieter"), "{words}");
         let other_way = Some("by QM3BAR: it was heard".to_owned());
-        let words = no_answer(&Facts { other_way, ..facts() });
-        assert!(words.ends_with("What to try: by QM3BAR: it was heard"), "{words}");
+        let words = no_answer(&Facts {
+            other_way,
+            ..facts()
+        });
+        assert!(
+            words.ends_with("What to try: by QM3BAR: it was heard"),
+            "{words}"
+        );
         let heard = Some((Duration::from_secs(7200), None));
         let words = no_answer(&Facts { heard, ..facts() });
         assert!(words.ends_with("out of reach"), "{words}");
@@ -281,7 +304,10 @@ mod tests {
         let cause = Cause::Link(DisconnectReason::NoAnswer);
         let short = cause.short(&facts());
         assert_eq!(short, "there was no answer: called 6 times in 2 min 10 s");
-        let up = Facts { was_up: true, ..facts() };
+        let up = Facts {
+            was_up: true,
+            ..facts()
+        };
         assert_eq!(cause.short(&up), "there was no answer");
         assert!(no_answer(&up).contains("the two ends disagreed"));
     }

@@ -237,7 +237,10 @@ mod tests {
     fn a_pace_lets_some_through_at_once_and_then_one_by_one() {
         let mut pace = Pace::new(3, Duration::from_secs(10));
         let mut at = |s: u64| pace.take(Instant::from_secs(s));
-        assert_eq!([0, 0, 0, 0, 5].map(&mut at), [true, true, true, false, false]);
+        assert_eq!(
+            [0, 0, 0, 0, 5].map(&mut at),
+            [true, true, true, false, false]
+        );
         assert_eq!([10, 10, 25].map(&mut at), [true, false, true]);
         assert_eq!([30, 30].map(&mut at), [true, false]);
         assert_eq!([500; 4].map(&mut at), [true, true, true, false]);

@@ -38,9 +38,9 @@ mod plans;
 mod read;
 mod retain;
 mod schema;
-mod ways;
 #[cfg(test)]
 mod versions;
+mod ways;
 mod words;
 mod write;
 

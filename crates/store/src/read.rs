@@ -110,7 +110,10 @@ fn maybe_parsed<T: FromStr<Err: Error + Send + Sync + 'static>>(
     text.map(|text| text.parse()).transpose().map_err(fault)
 }
 
-pub(crate) fn list<T: for<'de> Deserialize<'de>>(row: &Row<'_>, column: &str) -> rusqlite::Result<Vec<T>> {
+pub(crate) fn list<T: for<'de> Deserialize<'de>>(
+    row: &Row<'_>,
+    column: &str,
+) -> rusqlite::Result<Vec<T>> {
     let text: String = row.get(column)?;
     serde_json::from_str(&text).map_err(fault)
 }

@@ -153,7 +153,10 @@ mod tests {
         let text = ways(&WaysView {
             to,
             words: "QM3BAR can be reached".into(),
-            ways: vec![way(Some(1.389), "direct: heard"), way(None, "by QD2HIL: old")],
+            ways: vec![
+                way(Some(1.389), "direct: heard"),
+                way(None, "by QD2HIL: old"),
+            ],
         });
         assert_eq!(
             text,

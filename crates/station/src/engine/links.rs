@@ -1,8 +1,7 @@
 //! Between the links and whom they work for: talks and crossings.
 
 use dunlin_ax25::data_link::{
-    Indication, Input as LinkInput, Link, LinkConfig, Output as LinkOutput,
-    Request, State, Version,
+    Indication, Input as LinkInput, Link, LinkConfig, Output as LinkOutput, Request, State, Version,
 };
 use dunlin_ax25::wire::Control;
 use dunlin_ax25::{CallSign, Frame};
@@ -350,7 +349,8 @@ impl Station {
     }
 
     pub(super) fn link_ended(&mut self, now: Instant, key: LinkKey, owner: Owner, cause: &Cause) {
-        self.paths.link_ended(super::paths::when(now), key.port, key.remote);
+        self.paths
+            .link_ended(super::paths::when(now), key.port, key.remote);
         let Some(mut entry) = self.links.remove(&key) else {
             return;
         };

@@ -82,14 +82,17 @@ impl Station {
 
     /// When the links of a port will have waited too long.
     pub(super) fn outage_wakeups(&self) -> impl Iterator<Item = (Instant, WakeupReason)> + '_ {
-        self.channels.iter().zip(&self.outages).filter_map(|(c, o)| {
-            let overdue = self.overdue_links(c.id)?;
-            let at = match o.told {
-                true => overdue,
-                false => o.since? + WORTH_TELLING,
-            };
-            Some((at, WakeupReason::Gate(c.id)))
-        })
+        self.channels
+            .iter()
+            .zip(&self.outages)
+            .filter_map(|(c, o)| {
+                let overdue = self.overdue_links(c.id)?;
+                let at = match o.told {
+                    true => overdue,
+                    false => o.since? + WORTH_TELLING,
+                };
+                Some((at, WakeupReason::Gate(c.id)))
+            })
     }
 
     fn waiting_words(&self, now: Instant, port: PortId, why: Why) -> String {

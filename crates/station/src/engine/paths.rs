@@ -29,7 +29,12 @@ impl Station {
 
     /// The ways to a station, the best first; on one port if given.
     pub(super) fn ways(&self, now: Instant, to: CallSign, port: Option<PortId>) -> Vec<WayView> {
-        let ports = self.config.ports.iter().zip(0..).map(|(c, n)| (PortId(n), c));
+        let ports = self
+            .config
+            .ports
+            .iter()
+            .zip(0..)
+            .map(|(c, n)| (PortId(n), c));
         let doors: Vec<Door<'_>> = ports
             .filter(|(id, config)| config.may_transmit && port.is_none_or(|p| p == *id))
             .map(|(port, config)| Door {

@@ -89,13 +89,7 @@ impl Station {
     }
 
     /// A frame for this station from an address that is no call sign.
-    pub(super) fn nameless(
-        &mut self,
-        now: Instant,
-        port: PortId,
-        local: CallSign,
-        source: &str,
-    ) {
+    pub(super) fn nameless(&mut self, now: Instant, port: PortId, local: CallSign, source: &str) {
         let text =
             format!("a frame for {local} came from {source}, which is no call sign; not answered");
         let kind = RejectKind::NoCallSign;

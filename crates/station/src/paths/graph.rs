@@ -161,9 +161,10 @@ impl Graph {
             BTreeMap::from([(None, (0.0, Vec::new()))]);
         let mut best = [const { None }; MOST_PROPOSED + 1];
         for found in &mut best {
-            *found = cheapest(reached.iter().filter_map(|(from, (spent, via))| {
-                Some((spent + cost(*from, to)?, via.clone()))
-            }));
+            *found =
+                cheapest(reached.iter().filter_map(|(from, (spent, via))| {
+                    Some((spent + cost(*from, to)?, via.clone()))
+                }));
             let mut next = BTreeMap::new();
             for &repeater in &repeaters {
                 let ways = reached.iter().filter_map(|(from, (spent, via))| {

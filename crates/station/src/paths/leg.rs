@@ -161,7 +161,10 @@ mod tests {
         // Computed: 0.9^2 and 0.9^(1/2).
         assert!((leg.ratio(0, 198) - 0.81).abs() < 1e-3);
         assert!((leg.ratio(0, 48) - 0.948_68).abs() < 1e-3);
-        assert!((leg.ratio(0, 10_000) - 0.9_f64.powi(4)).abs() < 1e-3, "no further");
+        assert!(
+            (leg.ratio(0, 10_000) - 0.9_f64.powi(4)).abs() < 1e-3,
+            "no further"
+        );
     }
 
     #[test]
@@ -174,7 +177,10 @@ mod tests {
         let ratios = ages.map(|m| leg.ratio(m * minute, 50));
         assert!(ratios.windows(2).all(|w| w[0] >= w[1]), "{ratios:?}");
         assert!(ratios[0] > 0.9, "{ratios:?}");
-        assert!((ratios[4] - 0.3125).abs() < 1e-9, "two half-lives: {ratios:?}");
+        assert!(
+            (ratios[4] - 0.3125).abs() < 1e-9,
+            "two half-lives: {ratios:?}"
+        );
         assert!((ratios[6] - UNPROVEN).abs() < 1e-9);
         assert_eq!(leg.proven(1500 * minute), None);
         assert_eq!(leg.counted(120 * minute), (0.0, 0.0));

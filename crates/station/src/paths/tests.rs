@@ -51,7 +51,11 @@ fn frame(from: &str, to: &str, via: &[&str], role: Role, control: Control) -> Ve
         role,
         control,
         pid: text.then_some(pid::NO_LAYER_3),
-        info: if text { b"blankets".to_vec() } else { Vec::new() },
+        info: if text {
+            b"blankets".to_vec()
+        } else {
+            Vec::new()
+        },
     };
     frame.encode()
 }
@@ -123,8 +127,13 @@ fn by_trying_all(
     let relays = 2..stations;
     let none = vec![vec![0, 1]];
     let one = relays.clone().map(|a| vec![0, a, 1]).collect();
-    let pairs = relays.clone().flat_map(|a| relays.clone().map(move |b| (a, b)));
-    let two = pairs.filter(|(a, b)| a != b).map(|(a, b)| vec![0, a, b, 1]).collect();
+    let pairs = relays
+        .clone()
+        .flat_map(|a| relays.clone().map(move |b| (a, b)));
+    let two = pairs
+        .filter(|(a, b)| a != b)
+        .map(|(a, b)| vec![0, a, b, 1])
+        .collect();
     [none, one, two].map(|paths: Vec<Vec<usize>>| {
         let known = paths.into_iter().filter_map(|p| Some((cost(&p)?, p)));
         known.min_by(|a, b| a.0.total_cmp(&b.0))
@@ -189,6 +198,10 @@ proptest! {
             paths.sent(n as When, PORT, octets, Modulo::OneHundredTwentyEight);
         }
     }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(30))]
 
     /// Of a way that fails now and then, the product of what its legs are thought to pass comes
     /// to the share that passes.
@@ -282,8 +295,14 @@ fn numbers_of_a_link_whose_modulo_is_not_known_are_not_counted() {
     };
     assert_eq!(counted(&paths), (0.0, 0.0));
     let begin = Control::Sabme { p: true };
-    overhear(&mut paths, 0, &frame("QB4COV", "QC2CAP", &[], Role::Command, begin));
-    [0, 1, 3].into_iter().for_each(|n| overhear(&mut paths, 0, &modulo_128(n, 0)));
+    overhear(
+        &mut paths,
+        0,
+        &frame("QB4COV", "QC2CAP", &[], Role::Command, begin),
+    );
+    [0, 1, 3]
+        .into_iter()
+        .for_each(|n| overhear(&mut paths, 0, &modulo_128(n, 0)));
     assert_eq!(counted(&paths), (4.0, 3.0));
 }
 
@@ -291,7 +310,13 @@ fn numbers_of_a_link_whose_modulo_is_not_known_are_not_counted() {
 fn a_digipeater_that_repeats_a_station_hears_it() {
     let mut paths = Paths::default();
     let beacon = |via: &[&str]| {
-        frame("QX0RLF", "CQ", via, Role::Command, Control::Ui { pf: false })
+        frame(
+            "QX0RLF",
+            "CQ",
+            via,
+            Role::Command,
+            Control::Ui { pf: false },
+        )
     };
     overhear(&mut paths, 0, &beacon(&["QM3BAR*"]));
     let found = ways(&paths, 12 * MINUTE, "QX0RLF");
@@ -311,7 +336,9 @@ fn a_digipeater_that_repeats_a_station_hears_it() {
     overhear(&mut paths, at, &beacon(&["QM3BAR"]));
     overhear(&mut paths, at, &beacon(&["QM3BAR"]));
     overhear(&mut paths, at, &beacon(&["QM3BAR*"]));
-    let leg = paths.graph.leg(PORT, Some(call("QX0RLF")), Some(call("QM3BAR")));
+    let leg = paths
+        .graph
+        .leg(PORT, Some(call("QX0RLF")), Some(call("QM3BAR")));
     assert_eq!(leg.expect("known").counted(at), (3.0, 2.0));
     let found = ways(&paths, at, "QX0RLF");
     assert_eq!(found[0].via, [], "direct is better now: {found:?}");
@@ -334,33 +361,63 @@ fn one_station_that_acknowledges_another_hears_it() {
     let leg = paths.graph.leg(PORT, Some(call(a)), Some(call(b)));
     assert_eq!(leg.expect("known").counted(0), (5.0, 4.0));
     let back = paths.graph.leg(PORT, Some(call(b)), Some(call(a)));
-    assert!(back.is_none_or(|leg| leg.proven(0).is_none()), "not the other way round");
+    assert!(
+        back.is_none_or(|leg| leg.proven(0).is_none()),
+        "not the other way round"
+    );
 }
 
 #[test]
 fn only_stations_that_repeat_are_proposed_as_digipeaters() {
     let mut paths = Paths::default();
     let (a, b) = ("QB4COV", "QX0RLF");
-    overhear(&mut paths, 0, &frame(a, b, &[], Role::Command, Control::Sabm { p: true }));
-    overhear(&mut paths, 0, &frame(b, a, &[], Role::Response, Control::Ua { f: true }));
+    overhear(
+        &mut paths,
+        0,
+        &frame(a, b, &[], Role::Command, Control::Sabm { p: true }),
+    );
+    overhear(
+        &mut paths,
+        0,
+        &frame(b, a, &[], Role::Response, Control::Ua { f: true }),
+    );
     let found = ways(&paths, 0, b);
     assert_eq!(found.len(), 1, "{found:?}");
-    assert_eq!((found[0].via.len(), found[0].proof), (0, Some(Proof::OneWay)));
+    assert_eq!(
+        (found[0].via.len(), found[0].proof),
+        (0, Some(Proof::OneWay))
+    );
 }
 
 #[test]
 fn an_answer_by_digipeaters_proves_the_whole_way() {
     let mut paths = Paths::default();
     let call_it = Control::Sabm { p: true };
-    let sent = frame("QA1SKY", "QX0RLF", &["QD2HIL", "QD3HIL"], Role::Command, call_it);
+    let sent = frame(
+        "QA1SKY",
+        "QX0RLF",
+        &["QD2HIL", "QD3HIL"],
+        Role::Command,
+        call_it,
+    );
     paths.sent(0, PORT, &sent, Modulo::Eight);
     let via = ["QD3HIL*", "QD2HIL*"];
-    let answer = frame("QX0RLF", "QA1SKY", &via, Role::Response, Control::Ua { f: true });
+    let answer = frame(
+        "QX0RLF",
+        "QA1SKY",
+        &via,
+        Role::Response,
+        Control::Ua { f: true },
+    );
     hear(&mut paths, 0, &answer);
     let found = ways(&paths, MINUTE, "QX0RLF");
     assert_eq!(found[0].via, [call("QD2HIL"), call("QD3HIL")]);
     assert_eq!(found[0].worked_ms_ago, Some(60_000));
-    assert!(found[0].words.contains("this way worked last 1 min ago"), "{}", found[0].words);
+    assert!(
+        found[0].words.contains("this way worked last 1 min ago"),
+        "{}",
+        found[0].words
+    );
     let proofs: Vec<Proof> = found[0].legs.iter().map(|leg| leg.proof).collect();
     assert_eq!(proofs, [Proof::TwoWay, Proof::Hearsay, Proof::Hearsay]);
 }
@@ -368,14 +425,29 @@ fn an_answer_by_digipeaters_proves_the_whole_way() {
 #[test]
 fn a_call_without_answer_counts_against_the_way() {
     let mut paths = Paths::default();
-    let beacon = frame("QM3BAR", "CQ", &[], Role::Command, Control::Ui { pf: false });
+    let beacon = frame(
+        "QM3BAR",
+        "CQ",
+        &[],
+        Role::Command,
+        Control::Ui { pf: false },
+    );
     overhear(&mut paths, 0, &beacon);
     let before = ways(&paths, 0, "QM3BAR")[0].etx.expect("known");
-    let sabm = frame("QA1SKY", "QM3BAR", &[], Role::Command, Control::Sabm { p: true });
+    let sabm = frame(
+        "QA1SKY",
+        "QM3BAR",
+        &[],
+        Role::Command,
+        Control::Sabm { p: true },
+    );
     (0..6).for_each(|_| paths.sent(0, PORT, &sabm, Modulo::Eight));
     paths.link_ended(0, PORT, call("QM3BAR"));
     let after = &ways(&paths, 0, "QM3BAR")[0];
-    assert!(after.etx.expect("known") > 1.5 * before, "{before} {after:?}");
+    assert!(
+        after.etx.expect("known") > 1.5 * before,
+        "{before} {after:?}"
+    );
     assert_eq!(after.proof, Some(Proof::OneWay));
     let words = "QM3BAR was heard here just now, and none of 6 frames to it was answered";
     assert_eq!(after.legs[0].words, words);
@@ -384,9 +456,19 @@ fn a_call_without_answer_counts_against_the_way() {
 #[test]
 fn what_is_old_costs_more_and_is_forgotten() {
     let mut paths = Paths::default();
-    let beacon = frame("QM3BAR", "CQ", &[], Role::Command, Control::Ui { pf: false });
+    let beacon = frame(
+        "QM3BAR",
+        "CQ",
+        &[],
+        Role::Command,
+        Control::Ui { pf: false },
+    );
     overhear(&mut paths, 0, &beacon);
-    let etx = |minutes: When| ways(&paths, minutes * MINUTE, "QM3BAR").first().and_then(|w| w.etx);
+    let etx = |minutes: When| {
+        ways(&paths, minutes * MINUTE, "QM3BAR")
+            .first()
+            .and_then(|w| w.etx)
+    };
     let costs: Vec<f32> = [0, 30, 120, 600].into_iter().filter_map(etx).collect();
     assert_eq!(costs.len(), 4);
     assert!(costs.is_sorted() && costs[3] > costs[0], "{costs:?}");
@@ -417,7 +499,13 @@ fn the_way_that_worked_last_is_remembered_and_proposed() {
 #[test]
 fn our_own_transmitter_tells_nothing() {
     let mut paths = Paths::default();
-    let beacon = frame("QA1SKY", "CQ", &[], Role::Command, Control::Ui { pf: false });
+    let beacon = frame(
+        "QA1SKY",
+        "CQ",
+        &[],
+        Role::Command,
+        Control::Ui { pf: false },
+    );
     overhear(&mut paths, 0, &beacon);
     assert_eq!(paths.kept(), [0, 0, 0]);
 }
@@ -430,7 +518,11 @@ fn a_flood_of_stations_is_forgotten_from_its_old_end() {
         let name = format!("Q{}{}{}", letter(n), letter(n / 26), letter(n / 676));
         let calls = Control::Sabm { p: true };
         let (source, by) = (format!("{name}-1"), format!("{name}-2*"));
-        overhear(&mut paths, When::from(n), &frame(&source, "QB4COV", &[&by], Role::Command, calls));
+        overhear(
+            &mut paths,
+            When::from(n),
+            &frame(&source, "QB4COV", &[&by], Role::Command, calls),
+        );
         paths.remember(WayThatWorked {
             port: PORT,
             to: call(&name),
@@ -439,7 +531,10 @@ fn a_flood_of_stations_is_forgotten_from_its_old_end() {
         });
     }
     let [legs, exchanges, worked] = paths.kept();
-    assert_eq!((legs, exchanges, worked), (MOST_LEGS, MOST_EXCHANGES, MOST_WORKED));
+    assert_eq!(
+        (legs, exchanges, worked),
+        (MOST_LEGS, MOST_EXCHANGES, MOST_WORKED)
+    );
     assert_eq!(paths.graph.repeaters(0, PORT).len(), MOST_REPEATERS);
     assert!(ways(&paths, 3000, "QAAA-1").len() <= MOST_WAYS);
 }

@@ -162,7 +162,9 @@ impl Paths {
         let Some(next) = heard.via.get(heard.repeated).copied().flatten() else {
             return;
         };
-        let leg = self.graph.known(heard.port, heard.transmitter(), Some(next));
+        let leg = self
+            .graph
+            .known(heard.port, heard.transmitter(), Some(next));
         if let Some(leg) = leg {
             if heard.at - leg.asked_at > REPEATED_WITHIN_MS {
                 leg.asked = 0;
@@ -338,7 +340,12 @@ impl Paths {
             // The answer to a poll is counted as such.
             for (from, to) in legs {
                 let leg = self.graph.at(heard.port, to, from);
-                leg.count(heard.at, 1.0, f64::from(u8::from(!asked)), heard.octets.len());
+                leg.count(
+                    heard.at,
+                    1.0,
+                    f64::from(u8::from(!asked)),
+                    heard.octets.len(),
+                );
             }
             self.has_worked(heard.at, heard.port, to, via);
         }
@@ -450,11 +457,7 @@ impl Paths {
     /// How much is kept: legs, exchanges, ways that worked.
     #[cfg(test)]
     pub(super) fn kept(&self) -> [usize; 3] {
-        [
-            self.graph.len(),
-            self.exchanges.len(),
-            self.worked.len(),
-        ]
+        [self.graph.len(), self.exchanges.len(), self.worked.len()]
     }
 }
 
@@ -476,7 +479,7 @@ fn there(via: &[CallSign], to: CallSign) -> Vec<(Node, Node)> {
     let mut from: Node = None;
     let stations = via.iter().copied().chain([to]);
     stations
-        .map(|next| (std::mem::replace(&mut from, Some(next)), Some(next)))
+        .map(|next| (from.replace(next), Some(next)))
         .collect()
 }
 

@@ -25,13 +25,13 @@ impl Evidence<'_> {
         let proven = |leg: Option<&Leg>| leg.and_then(|leg| leg.proven(self.now));
         let (heard, answered) = (proven(self.there), proven(self.back));
         match (self.from, self.to) {
-            (None, Some(to)) => self.from_here(to, heard, answered),
+            (None, Some(to)) => self.straight(to, heard, answered),
             (Some(from), Some(to)) => self.between(from, to, heard, answered),
             (_, None) => String::new(), // No way leads here.
         }
     }
 
-    fn from_here(&self, to: CallSign, heard: Option<When>, answered: Option<When>) -> String {
+    fn straight(&self, to: CallSign, heard: Option<When>, answered: Option<When>) -> String {
         let (tries, arrived) = self.there.map_or((0.0, 0.0), |leg| leg.counted(self.now));
         let share = (tries >= WORTH_SAYING).then(|| of(arrived, tries));
         match (heard, answered, share) {
@@ -110,7 +110,10 @@ pub(super) fn way(
     if let Some(ms) = worked_ms_ago {
         evidence.push(match legs {
             Some(_) => format!("this way worked last {}", ago(ms)),
-            None => format!("this way worked last {}; nothing newer is known of it", ago(ms)),
+            None => format!(
+                "this way worked last {}; nothing newer is known of it",
+                ago(ms)
+            ),
         });
     }
     text += ": ";

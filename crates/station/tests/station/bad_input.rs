@@ -32,8 +32,14 @@ fn newer() -> Peer {
     p.says(&response(Control::Ua { f: true }));
     p.modulo = Modulo::OneHundredTwentyEight;
     let sent = p.hears();
-    assert!(matches!(sent[..], [Control::Sabme { .. }, Control::Xid { .. }]), "{sent:?}");
-    let offer = p.cable.handed[0].last().map(|(_, octets)| octets.clone()).expect("sent");
+    assert!(
+        matches!(sent[..], [Control::Sabme { .. }, Control::Xid { .. }]),
+        "{sent:?}"
+    );
+    let offer = p.cable.handed[0]
+        .last()
+        .map(|(_, octets)| octets.clone())
+        .expect("sent");
     let offer = Frame::decode(&offer).expect("a frame");
     p.says(&Frame {
         info: offer.info,
@@ -54,8 +60,15 @@ fn an_acknowledgement_of_what_was_never_sent() {
     let mut p = Peer::new();
     p.is_connected();
     p.says(&response(Control::Rr { nr: 4, pf: false }));
-    p.assert_rejected(RejectKind::Sequence, "QM3BAR: the other station acknowledged what was never");
-    assert_eq!(p.hears(), [Control::Sabm { p: true }], "the link begins anew");
+    p.assert_rejected(
+        RejectKind::Sequence,
+        "QM3BAR: the other station acknowledged what was never",
+    );
+    assert_eq!(
+        p.hears(),
+        [Control::Sabm { p: true }],
+        "the link begins anew"
+    );
     assert!(p.noted("acknowledged what was never sent"));
 }
 
@@ -75,7 +88,10 @@ fn an_oversized_text() {
     let mut p = Peer::new();
     p.is_connected();
     let info = vec![b'x'; 257];
-    p.says(&Frame { info, ..command(i(0, 0)) });
+    p.says(&Frame {
+        info,
+        ..command(i(0, 0))
+    });
     p.assert_rejected(RejectKind::TooLong, "longer I frame than allowed");
     assert_eq!(received(&p), Vec::<String>::new());
 }
@@ -100,8 +116,15 @@ fn undersized_frames() {
     p.is_connected();
     let whole = command(i(0, 0)).encode();
     p.says_octets(&whole[..15]); // The PID is missing.
-    p.assert_rejected(RejectKind::TooShort, "must have a PID octet; the link begins anew");
-    assert_eq!(p.hears(), [Control::Sabm { p: true }], "DL-ERROR N, AX.25 2.2 Fig C4.4a");
+    p.assert_rejected(
+        RejectKind::TooShort,
+        "must have a PID octet; the link begins anew",
+    );
+    assert_eq!(
+        p.hears(),
+        [Control::Sabm { p: true }],
+        "DL-ERROR N, AX.25 2.2 Fig C4.4a"
+    );
 }
 
 #[test]
@@ -126,7 +149,11 @@ fn information_where_none_is_allowed() {
     octets.push(7);
     p.says_octets(&octets);
     p.assert_rejected(RejectKind::Information, "must have no information field");
-    assert_eq!(p.talk().state, TalkState::Checking, "not taken for a goodbye");
+    assert_eq!(
+        p.talk().state,
+        TalkState::Checking,
+        "not taken for a goodbye"
+    );
 }
 
 #[test]
@@ -181,7 +208,10 @@ fn segments_that_never_end() {
     p.says(&segment(0, 0x82));
     for _ in 0..11 {
         // It is there, and answers; but the rest does not come.
-        let polls = p.hears().into_iter().filter(|c| matches!(c, Control::Rr { pf: true, .. }));
+        let polls = p
+            .hears()
+            .into_iter()
+            .filter(|c| matches!(c, Control::Rr { pf: true, .. }));
         for _ in polls {
             p.says(&response(Control::Rr { nr: 0, pf: true }));
         }
@@ -198,7 +228,10 @@ fn an_xid_with_unknown_parameters_is_answered_without_them() {
     p.says(&xid(vec![0x82, 0x80, 0, 4, 99, 2, 1, 2]));
     assert_eq!(p.hears(), [Control::Xid { pf: true }]);
     assert!(p.rejected(RejectKind::Negotiation).is_none());
-    let answer = p.cable.handed[0].last().map(|(_, octets)| octets.clone()).expect("sent");
+    let answer = p.cable.handed[0]
+        .last()
+        .map(|(_, octets)| octets.clone())
+        .expect("sent");
     let answer = Frame::decode(&answer).expect("a frame");
     assert_eq!(Parameters::decode(&answer.info), Ok(Parameters::default()));
 }
@@ -209,16 +242,29 @@ fn xids_that_contradict_themselves() {
     p.hears();
     let bad: [(&str, &[u8]); 4] = [
         // Neither half nor full duplex (PI 2 with only "balanced").
-        ("parameter 2 contradicts itself", &[0x82, 0x80, 0, 4, 2, 2, 1, 0]),
-        ("parameter 8 stands in it twice", &[0x82, 0x80, 0, 6, 8, 1, 2, 8, 1, 3]),
+        (
+            "parameter 2 contradicts itself",
+            &[0x82, 0x80, 0, 4, 2, 2, 1, 0],
+        ),
+        (
+            "parameter 8 stands in it twice",
+            &[0x82, 0x80, 0, 6, 8, 1, 2, 8, 1, 3],
+        ),
         ("lengths do not fit", &[0x82, 0x80, 0, 9, 8, 1, 2]),
         ("format and group", &[1, 2, 3, 4]),
     ];
     for (n, (words, info)) in bad.iter().enumerate() {
         p.says(&xid(info.to_vec()));
         p.assert_rejected(RejectKind::Negotiation, words);
-        assert_eq!(p.rejected(RejectKind::Negotiation).expect("kept").count, n as u64 + 1);
-        assert_eq!(p.hears(), [Control::Xid { pf: true }], "answered, with nothing agreed");
+        assert_eq!(
+            p.rejected(RejectKind::Negotiation).expect("kept").count,
+            n as u64 + 1
+        );
+        assert_eq!(
+            p.hears(),
+            [Control::Xid { pf: true }],
+            "answered, with nothing agreed"
+        );
     }
     assert_eq!(p.talk().state, TalkState::Open);
 }
@@ -227,7 +273,10 @@ fn xids_that_contradict_themselves() {
 fn an_xid_answer_to_nothing() {
     let mut p = newer();
     let info = Parameters::default().encode();
-    p.says(&Frame { info, ..response(Control::Xid { pf: true }) });
+    p.says(&Frame {
+        info,
+        ..response(Control::Xid { pf: true })
+    });
     p.assert_rejected(RejectKind::Negotiation, "answered an XID that was not sent");
 }
 
@@ -241,7 +290,11 @@ fn a_peer_that_changes_the_modulus_in_the_middle() {
     p.assert_rejected(RejectKind::BegunAfresh, "the other station reset the link");
     p.modulo = Modulo::OneHundredTwentyEight;
     p.says(&command(i(0, 0)));
-    assert_eq!(received(&p), ["blankets", "blankets"], "read by the new modulus from then on");
+    assert_eq!(
+        received(&p),
+        ["blankets", "blankets"],
+        "read by the new modulus from then on"
+    );
     // A frame of the old modulus: a control field of one octet, and a number that is none.
     p.modulo = Modulo::Eight;
     p.says(&response(Control::Rr { nr: 2, pf: false }));
@@ -254,10 +307,21 @@ fn a_peer_that_changes_its_ssid_in_the_middle() {
     p.is_connected();
     let other = from("QM3BAR-1", Role::Command, i(0, 0));
     p.says(&other);
-    p.assert_rejected(RejectKind::NoLink, "a link with QM3BAR is open: it may have changed its SSID");
-    assert_eq!(p.hears(), [Control::Dm { f: false }], "told that it is not connected");
+    p.assert_rejected(
+        RejectKind::NoLink,
+        "a link with QM3BAR is open: it may have changed its SSID",
+    );
+    assert_eq!(
+        p.hears(),
+        [Control::Dm { f: false }],
+        "told that it is not connected"
+    );
     assert_eq!(received(&p), Vec::<String>::new());
-    assert_eq!(p.talk().state, TalkState::Open, "the talk itself is untouched");
+    assert_eq!(
+        p.talk().state,
+        TalkState::Open,
+        "the talk itself is untouched"
+    );
 }
 
 #[test]
@@ -368,7 +432,10 @@ fn calling_and_leaving_over_and_over_is_slowed_down() {
         _ => false,
     });
     assert!((32..=34).contains(&talks.count()));
-    p.assert_rejected(RejectKind::CallRefused, "more call than can be let in at once");
+    p.assert_rejected(
+        RejectKind::CallRefused,
+        "more call than can be let in at once",
+    );
 }
 
 #[test]

@@ -25,7 +25,10 @@ fn assert_ended(p: &Peer, words: &[&str]) {
 /// The lines written are all kept, and marked as not arrived.
 fn assert_kept(p: &Peer, texts: &[&str]) {
     let lines = p.lines();
-    let sent: Vec<_> = lines.iter().filter(|l| l.direction == Direction::Sent).collect();
+    let sent: Vec<_> = lines
+        .iter()
+        .filter(|l| l.direction == Direction::Sent)
+        .collect();
     let kept: Vec<&str> = sent.iter().map(|l| l.text.as_str()).collect();
     assert_eq!(kept, texts);
     assert!(sent.iter().all(|l| l.lost && !l.complete), "{lines:?}");
@@ -44,12 +47,15 @@ fn no_answer_from_a_station_never_heard() {
     let talk = p.is_called(&[]);
     p.say(talk, "Anybody there?");
     ends(&mut p);
-    assert_ended(&p, &[
-        "there was no answer: called 5 times in ",
-        "the channel was occupied 0 % of the time",
-        "never heard on this port",
-        "What to try: look whether the call sign and the port are right",
-    ]);
+    assert_ended(
+        &p,
+        &[
+            "there was no answer: called 5 times in ",
+            "the channel was occupied 0 % of the time",
+            "never heard on this port",
+            "What to try: look whether the call sign and the port are right",
+        ],
+    );
     assert_kept(&p, &["Anybody there?"]);
 }
 
@@ -66,14 +72,22 @@ fn no_answer_from_a_station_that_a_digipeater_hears() {
     p.say(talk, "Blankets");
     let over = |c: &crate::cable::Cable| {
         let talks = c.stations[0].snapshot(c.now).talks;
-        talks.iter().any(|t| t.id == talk && t.state == TalkState::Ended)
+        talks
+            .iter()
+            .any(|t| t.id == talk && t.state == TalkState::Ended)
     };
     assert!(p.cable.run(60 * MINUTE, over));
     let talks = p.cable.stations[0].snapshot(p.cable.now).talks;
     let words = &talks.iter().find(|t| t.id == talk).expect("kept").words;
     assert!(words.contains("last heard here 13 min"), "{words}");
-    assert!(words.contains("by QD2HIL. What to try: by QD2HIL: QD2HIL"), "{words}");
-    assert!(words.contains("QM3BAR was heard by QD2HIL 13 min"), "{words}");
+    assert!(
+        words.contains("by QD2HIL. What to try: by QD2HIL: QD2HIL"),
+        "{words}"
+    );
+    assert!(
+        words.contains("QM3BAR was heard by QD2HIL 13 min"),
+        "{words}"
+    );
 }
 
 #[test]
@@ -90,9 +104,7 @@ fn no_answer_on_a_crowded_channel() {
     p.says(&command(Control::Ui { pf: false }));
     p.is_called(&[]);
     for _ in 0..4000 {
-        let others = dunlin_ax25::Frame::ui(
-            call("QC2CAP"), call("CQ"), &[], 0xF0, vec![b'x'; 200],
-        );
+        let others = dunlin_ax25::Frame::ui(call("QC2CAP"), call("CQ"), &[], 0xF0, vec![b'x'; 200]);
         p.says_octets(&others.encode());
         p.waits(Duration::from_millis(1500));
         if p.talk().state == TalkState::Ended {
@@ -107,13 +119,27 @@ fn no_answer_because_the_port_kept_the_calls_back() {
     let mut p = Peer::new();
     p.is_called(&[]);
     p.waits(Duration::from_secs(1));
-    let stop = |port| Command::Stop { port, by: "Ann".into(), why: "storm".into() };
+    let stop = |port| Command::Stop {
+        port,
+        by: "Ann".into(),
+        why: "storm".into(),
+    };
     p.cable.command(0, stop(None));
     p.waits(9 * MINUTE);
     let waiting = p.talk();
     assert_eq!(waiting.state, TalkState::Calling);
-    assert!(waiting.words.contains("this port can send nothing"), "{}", waiting.words);
-    p.cable.command(0, Command::Start { port: None, by: "Bo".into() });
+    assert!(
+        waiting.words.contains("this port can send nothing"),
+        "{}",
+        waiting.words
+    );
+    p.cable.command(
+        0,
+        Command::Start {
+            port: None,
+            by: "Bo".into(),
+        },
+    );
     assert_eq!(p.talk().words, "calling QM3BAR");
     ends(&mut p);
     assert_ended(&p, &["kept from sending for ", "What to try: "]);
@@ -126,7 +152,14 @@ fn refused() {
     p.say(talk, "Blankets");
     p.hears();
     p.says(&response(Control::Dm { f: true }));
-    assert_ended(&p, &["the other station refused", "called once", "What to try: later"]);
+    assert_ended(
+        &p,
+        &[
+            "the other station refused",
+            "called once",
+            "What to try: later",
+        ],
+    );
     assert_kept(&p, &["Blankets"]);
 }
 
@@ -158,7 +191,13 @@ fn the_goodbye_is_not_answered() {
     let talk = p.is_connected();
     p.cable.command(0, Command::CloseTalk { talk });
     ends(&mut p);
-    assert_ended(&p, &["did not answer the goodbye", "What to try: nothing, if all lines"]);
+    assert_ended(
+        &p,
+        &[
+            "did not answer the goodbye",
+            "What to try: nothing, if all lines",
+        ],
+    );
 }
 
 #[test]
@@ -178,11 +217,14 @@ fn the_other_side_falls_silent() {
     let talk = p.is_connected();
     p.say(talk, "Blankets\nLamps");
     ends(&mut p);
-    assert_ended(&p, &[
-        "the other station no longer answers: it was last heard in this talk ",
-        "the channel was occupied",
-        "What to try: open a new talk",
-    ]);
+    assert_ended(
+        &p,
+        &[
+            "the other station no longer answers: it was last heard in this talk ",
+            "the channel was occupied",
+            "What to try: open a new talk",
+        ],
+    );
     assert_kept(&p, &["Blankets", "Lamps"]);
 }
 
@@ -192,7 +234,10 @@ fn data_does_not_get_through_though_enquiries_do() {
     let talk = p.is_connected();
     p.say(talk, &"Blankets ".repeat(12));
     for _ in 0..200 {
-        let polls = p.hears().into_iter().filter(|c| matches!(c, Control::Rr { pf: true, .. }));
+        let polls = p
+            .hears()
+            .into_iter()
+            .filter(|c| matches!(c, Control::Rr { pf: true, .. }));
         for _ in polls {
             p.says(&response(Control::Rr { nr: 0, pf: true }));
         }
@@ -200,7 +245,13 @@ fn data_does_not_get_through_though_enquiries_do() {
             break;
         }
     }
-    assert_ended(&p, &["the data did not get through", "What to try: a shorter information"]);
+    assert_ended(
+        &p,
+        &[
+            "the data did not get through",
+            "What to try: a shorter information",
+        ],
+    );
 }
 
 #[test]
@@ -209,10 +260,19 @@ fn the_other_side_stays_busy() {
     let talk = p.is_connected();
     p.say(talk, "Blankets");
     p.hears();
-    p.says(&response(Control::Rnr { nr: 0, pf: false }));
+    p.says(&response(Control::Rnr { nr: 1, pf: false }));
+    p.say(talk, "Lamps");
     ends(&mut p);
     assert_ended(&p, &["stayed busy too long", "What to try: later"]);
-    assert_kept(&p, &["Blankets"]);
+    let fates = p.lines().into_iter().map(|l| (l.text, l.complete, l.lost));
+    let fates: Vec<_> = fates.collect();
+    assert_eq!(
+        fates,
+        [
+            ("Blankets".into(), true, false),
+            ("Lamps".into(), false, true)
+        ]
+    );
 }
 
 #[test]
@@ -222,7 +282,13 @@ fn the_other_side_has_forgotten_the_talk() {
     p.say(talk, "Blankets");
     p.hears();
     p.says(&response(Control::Dm { f: true }));
-    assert_ended(&p, &["no longer knows of it: it was started anew", "What to try: open a new talk"]);
+    assert_ended(
+        &p,
+        &[
+            "no longer knows of it: it was started anew",
+            "What to try: open a new talk",
+        ],
+    );
     assert_kept(&p, &["Blankets"]);
 }
 
@@ -236,10 +302,13 @@ fn a_reset_that_is_not_answered() {
     p.says(&response(Control::Rr { nr: 5, pf: false }));
     assert_eq!(p.talk().state, TalkState::Checking);
     ends(&mut p);
-    assert_ended(&p, &[
-        "there was no answer: the two ends disagreed, and it was called anew ",
-        "What to try: open a new talk",
-    ]);
+    assert_ended(
+        &p,
+        &[
+            "there was no answer: the two ends disagreed, and it was called anew ",
+            "What to try: open a new talk",
+        ],
+    );
     assert_kept(&p, &["Blankets"]);
 }
 
@@ -274,10 +343,13 @@ fn a_port_that_dies_ends_its_talks_only_after_long() {
     assert!(view.words.contains("can send nothing: "), "{}", view.words);
     assert!(p.lines().iter().all(|l| !l.lost), "it may come back");
     ends(&mut p);
-    assert_ended(&p, &[
-        "the port could send nothing for 30 min: ",
-        "What to try: look at the gate of this port",
-    ]);
+    assert_ended(
+        &p,
+        &[
+            "the port could send nothing for 30 min: ",
+            "What to try: look at the gate of this port",
+        ],
+    );
     assert_kept(&p, &["Blankets"]);
 }
 
@@ -308,13 +380,22 @@ fn more_talks_than_the_station_holds_are_refused_with_the_next_step() {
         via: Vec::new(),
     };
     for n in 0..64 {
-        assert!(matches!(p.cable.command(0, open(n)), Reply::Talk(TalkId(_))));
+        assert!(matches!(
+            p.cable.command(0, open(n)),
+            Reply::Talk(TalkId(_))
+        ));
     }
-    let refused = p.cable.stations[0].command(p.cable.now, open(64)).expect_err("full");
+    let refused = p.cable.stations[0]
+        .command(p.cable.now, open(64))
+        .expect_err("full");
     assert_eq!(refused, Refusal::TooManyTalks(64));
     assert!(refused.to_string().contains("close one first"), "{refused}");
     // Whoever calls now is let in still: the operator's talks do not count against callers.
     p.says(&command(Control::Sabm { p: true }));
     let talks = p.cable.stations[0].snapshot(p.cable.now).talks;
-    assert!(talks.iter().any(|t| t.incoming && t.state == TalkState::Open));
+    assert!(
+        talks
+            .iter()
+            .any(|t| t.incoming && t.state == TalkState::Open)
+    );
 }

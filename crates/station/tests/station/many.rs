@@ -101,7 +101,9 @@ impl Region {
             let channel = &mut self.channels[Region::channel_of(s, port)];
             channel.free_at = channel.free_at.max(self.now) + airtime;
             let at = channel.free_at;
-            channel.flying.extend(frames.into_iter().map(|o| (at, s, o)));
+            channel
+                .flying
+                .extend(frames.into_iter().map(|o| (at, s, o)));
         }
     }
 
@@ -123,8 +125,15 @@ impl Region {
     fn step(&mut self, end: Instant) {
         let wakeups = self.stations.iter().filter_map(Station::next_wakeup);
         let reports = self.reports.iter().flatten().flatten().copied();
-        let flights = self.channels.iter().flat_map(|c| c.flying.iter().map(|f| f.0));
-        let next = wakeups.map(|(at, _)| at).chain(reports).chain(flights).min();
+        let flights = self
+            .channels
+            .iter()
+            .flat_map(|c| c.flying.iter().map(|f| f.0));
+        let next = wakeups
+            .map(|(at, _)| at)
+            .chain(reports)
+            .chain(flights)
+            .min();
         self.now = next.unwrap_or(end).clamp(self.now, end);
         let now = self.now;
         for n in 0..2 {
@@ -133,7 +142,8 @@ impl Region {
             self.channels[n].flying = flying;
             for (_, from, octets) in landed {
                 for s in (0..self.stations.len()).filter(|s| *s != from) {
-                    let Some(port) = Region::port_on(s, n).filter(|_| !self.channels[n].dead) else {
+                    let Some(port) = Region::port_on(s, n).filter(|_| !self.channels[n].dead)
+                    else {
                         continue;
                     };
                     let octets = &octets;
@@ -149,7 +159,10 @@ impl Region {
                     self.handle(s, Input::Transmitted { port });
                 }
             }
-            if self.stations[s].next_wakeup().is_some_and(|(at, _)| at <= now) {
+            if self.stations[s]
+                .next_wakeup()
+                .is_some_and(|(at, _)| at <= now)
+            {
                 self.handle(s, Input::Wakeup);
             }
         }
@@ -184,12 +197,22 @@ fn sixty_four_talks_at_once_deliver_all_and_a_port_that_dies_loses_no_text() {
     assert!(r.run(20 * MINUTE, arrived));
     let all = r.stations[HUB].snapshot(r.now);
     assert_eq!(all.talks.len(), 64);
-    assert!(all.talks.iter().all(|t| t.state == TalkState::Open), "all at once");
+    assert!(
+        all.talks.iter().all(|t| t.state == TalkState::Open),
+        "all at once"
+    );
     for (n, s) in r.stations.iter().enumerate().skip(1) {
         let lines = s.snapshot(r.now).lines;
         let texts: Vec<String> = lines.into_iter().map(|l| l.text).collect();
         let n = n - 1;
-        assert_eq!(texts, [format!("{n} blankets"), format!("{n} lamps"), format!("for island {n}")]);
+        assert_eq!(
+            texts,
+            [
+                format!("{n} blankets"),
+                format!("{n} lamps"),
+                format!("for island {n}")
+            ]
+        );
     }
 
     // One port dies, and more is written everywhere.
@@ -217,14 +240,25 @@ fn sixty_four_talks_at_once_deliver_all_and_a_port_that_dies_loses_no_text() {
     assert!(r.run(40 * MINUTE, gone));
     let view = r.stations[HUB].snapshot(r.now);
     for talk in view.talks.iter().filter(|t| t.port == PortId(1)) {
-        assert!(talk.words.contains("could send nothing for 30 min"), "{}", talk.words);
-        assert!(talk.words.contains("What to try: look at the gate"), "{}", talk.words);
+        assert!(
+            talk.words.contains("could send nothing for 30 min"),
+            "{}",
+            talk.words
+        );
+        assert!(
+            talk.words.contains("What to try: look at the gate"),
+            "{}",
+            talk.words
+        );
         let mut sent = view.lines.iter().filter(|l| l.talk == talk.id);
         let kept = sent.any(|l| l.text == "and the doctor" && l.lost);
         assert!(kept, "{talk:?}");
     }
     let alive = view.talks.iter().filter(|t| t.port == PortId(0));
-    assert!(alive.clone().all(|t| t.state == TalkState::Open), "the other port goes on");
+    assert!(
+        alive.clone().all(|t| t.state == TalkState::Open),
+        "the other port goes on"
+    );
     assert_eq!(alive.count(), 32);
     let directions = view.lines.iter().all(|l| l.direction == Direction::Sent);
     assert!(directions);

@@ -1,8 +1,8 @@
 //! Invented people who answer calls and write lines, and one crossing that comes and goes.
 
 use dunlin_station::{
-    CallSign, Command, CrossingHalf, CrossingId, CrossingView, Direction, Event, PortId, Refusal, Reply,
-    TalkId, TalkLine, TalkState, TalkView, Urgency, Proof, LegView, WayView, WaysView,
+    CallSign, Command, CrossingHalf, CrossingId, CrossingView, Direction, Event, LegView, PortId,
+    Proof, Refusal, Reply, TalkId, TalkLine, TalkState, TalkView, Urgency, WayView, WaysView,
 };
 
 use crate::picture::{Picture, call};
@@ -274,7 +274,9 @@ pub fn ways(to: CallSign) -> WaysView {
         proof: Some(Proof::Hearsay),
         age_ms: Some(720_000),
         worked_ms_ago: None,
-        words: format!("by QD2HIL-1 on VHF: QD2HIL-1 answered 3 min ago; {to} was heard by QD2HIL-1 12 min ago"),
+        words: format!(
+            "by QD2HIL-1 on VHF: QD2HIL-1 answered 3 min ago; {to} was heard by QD2HIL-1 12 min ago"
+        ),
         legs: vec![
             leg("QA1SKY-1", hill, Proof::TwoWay),
             leg("QD2HIL-1", to, Proof::Hearsay),

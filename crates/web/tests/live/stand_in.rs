@@ -6,7 +6,7 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use dunlin_clock::{Instant, WallTime};
-use dunlin_station::{Command, Event, Refusal, Reply, Snapshot, TalkId};
+use dunlin_station::{Command, Event, Refusal, Reply, Snapshot, TalkId, WaysView};
 use dunlin_web::{Ask, Hub, Web, WebConfig, serve};
 
 /// A web side with a thread that answers its asks.
