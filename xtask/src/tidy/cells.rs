@@ -3,6 +3,10 @@
 use std::fmt::Write;
 
 use super::{Complaint, Tree};
+use tables::Row;
+
+#[path = "../../../crates/ax25/tests/data_link/tables.rs"]
+mod tables;
 
 /// The tables as drawn.
 const TABLES: &str = "crates/ax25/tests/data_link/states.csv";
@@ -18,8 +22,7 @@ pub fn check(tree: &Tree) -> Vec<Complaint> {
     };
     let dialogues = tree.get(DIALOGUES).map_or("", |file| file.text.as_str());
     let mut complaints = Vec::new();
-    for (line, row) in (1..).zip(tables.text.lines()).skip(1) {
-        let cell = row.split(',').next().unwrap_or_default();
+    for (line, Row { cell, .. }) in (2..).zip(tables::rows(&tables.text)) {
         if of(dialogues, cell).next().is_none() {
             let what = format!("the cell {cell} has no dialogue");
             let remedy = format!("add a line to {DIALOGUES}");
@@ -43,11 +46,7 @@ pub fn page(tree: &Tree) -> String {
 
 /// The dialogues of a cell.
 fn of<'a>(dialogues: &'a str, cell: &'a str) -> impl Iterator<Item = Vec<&'a str>> {
-    let parts = |line: &'a str| line.split('|').map(str::trim).collect::<Vec<_>>();
-    let lines = dialogues.lines().filter(|line| !line.starts_with('#'));
-    lines
-        .map(parts)
-        .filter(move |parts| parts.first() == Some(&cell))
+    tables::dialogues(dialogues).filter(move |parts| parts.first() == Some(&cell))
 }
 
 fn write(tables: &str, dialogues: &str) -> String {
@@ -58,10 +57,7 @@ fn write(tables: &str, dialogues: &str) -> String {
          [ax25-reading.md](ax25-reading.md).\n\n\
          | Cell | As drawn | Dialogues: before, what happens, state after |\n|---|---|---|\n"
     );
-    for row in tables.lines().skip(1) {
-        let cell = row.split(',').next().unwrap_or_default();
-        let mut columns = row.rsplitn(3, ',');
-        let (marks, next) = (columns.next().unwrap_or(""), columns.next().unwrap_or(""));
+    for Row { cell, next, marks } in tables::rows(tables) {
         let shown: Vec<String> = of(dialogues, cell)
             .map(|parts| match parts[..] {
                 [_, before, happens, _, after, ..] => format!("{before}: `{happens}` to {after}"),

@@ -60,7 +60,7 @@ impl Link {
         let pf = received.control.poll_or_final();
         match received.control {
             // The call is accepted.
-            Control::Ua { f: true } => self.connection_made(),
+            Control::Ua { f: true } => self.called_and_answered(),
             Control::Ua { f: false } => self.error(DlError::D),
             // SABME is not known (S27: version 2.0 before the next call), or refused, which some
             // stations of version 2.0 do with what they do not know (D14).
@@ -76,18 +76,15 @@ impl Link {
             Control::Dm { f: true } => self.go_down(DisconnectReason::Refused),
             // Not an answer to this SABM (§6.3.6.3).
             Control::Dm { f: false } => {}
-            // Both ends call at once: each answers the other (§6.3.6.2).
-            Control::Sabm { .. } => {
+            // It knows, or wants, version 2.0: the next call is SABM (Fig C4.6b).
+            Control::Sabm { .. } if self.is_extended() => {
                 self.answer(&received, Control::Ua { f: pf }, false);
-                // It knows, or wants, version 2.0: the next call is SABM (Fig C4.6b).
-                if self.is_extended() {
-                    self.set_version(Version::V20);
-                    self.set_state(State::AwaitingConnection);
-                }
+                self.set_version(Version::V20);
+                self.set_state(State::AwaitingConnection);
             }
-            Control::Sabme { .. } if self.is_extended() => {
-                self.answer(&received, Control::Ua { f: pf }, false);
-            }
+            // Both ends call at once, and by the same command (D15).
+            Control::Sabm { .. } => self.calls_met(&received),
+            Control::Sabme { .. } if self.is_extended() => self.calls_met(&received),
             // It calls modulo 128 (S3, with FRMR in place of DM: D5).
             Control::Sabme { .. } => self.answer_as_version_2_0(&received),
             Control::Disc { .. } => self.answer(&received, Control::Dm { f: pf }, false),
@@ -119,12 +116,26 @@ impl Link {
     }
 
     /// UA with F=1: the link is up.
-    fn connection_made(&mut self) {
+    fn called_and_answered(&mut self) {
         // Only the answer to a SABM that was sent once tells the round trip (S4, S20).
         if self.retry_count == 1 {
             self.measure_round_trip();
         }
-        self.late_uas = self.retry_count - 1;
+        self.connection_made(self.retry_count - 1);
+    }
+
+    /// The other end sent the same command: it wants the link too, so with the answer to it the
+    /// link is up. Each of the own calls may still be answered.
+    fn calls_met(&mut self, received: &Received) {
+        let f = received.control.poll_or_final();
+        self.answer(received, Control::Ua { f }, false);
+        self.take_reply_path(received);
+        self.connection_made(self.retry_count);
+    }
+
+    /// The link is up; so many UAs may still come.
+    fn connection_made(&mut self, late_uas: u8) {
+        self.late_uas = late_uas;
         self.retry_count = 0;
         self.restart_numbers();
         self.start_t3();

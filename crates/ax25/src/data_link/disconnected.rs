@@ -73,8 +73,7 @@ impl Link {
         self.answer(received, Control::Ua { f }, false);
         self.take_reply_path(received);
         self.clear_exceptions();
-        self.restart_numbers();
-        self.set_version(version);
+        self.start_over(version);
         self.indicate(Indication::ConnectIndication { after_reset: false });
         self.restore_timing();
         self.start_t3();

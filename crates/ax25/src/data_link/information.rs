@@ -205,8 +205,7 @@ impl Link {
             self.discard_queue();
             self.indicate(Indication::ConnectIndication { after_reset: true });
         }
-        self.restart_numbers();
-        self.set_version(version);
+        self.start_over(version);
         self.retry_count = 0;
         self.start_t3();
         self.set_state(State::Connected);

@@ -33,6 +33,16 @@ pub enum State {
     AwaitingExtendedConnection,
 }
 
+impl State {
+    /// SABM or SABME is sent, and no answer has come.
+    pub fn is_calling(self) -> bool {
+        matches!(
+            self,
+            State::AwaitingConnection | State::AwaitingExtendedConnection
+        )
+    }
+}
+
 impl fmt::Display for State {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
@@ -81,7 +91,7 @@ pub struct Shape {
     agreed: Agreement,
     negotiating: Option<u8>,
     flags: [bool; 9],
-    counts: [u8; 4],
+    counts: [u8; 3],
     unsent: Vec<Unsent>,
     timers: [bool; Timer::ALL.len()],
 }
@@ -328,8 +338,9 @@ impl Link {
     }
 
     /// What decides how the link goes on, without times, counters and the outputs that wait.
-    /// Links that agree in it do the same with the same inputs, but for when their timers end:
-    /// for searches through all that can happen.
+    /// Links that agree in it do the same with the same inputs, but for when their timers end, and
+    /// for what alone decides whether an unasked final bit is told as an error (A): for searches
+    /// through all that can happen.
     pub fn shape(&self) -> Shape {
         Shape {
             state: self.state,
@@ -353,7 +364,6 @@ impl Link {
             ],
             counts: [
                 self.retry_count,
-                self.finals_due,
                 self.late_uas,
                 self.late_refusals,
             ],
@@ -445,18 +455,10 @@ impl Link {
             State::TimerRecovery => self.in_timer_recovery(event),
         }
         // A disconnect asked for while connecting is "requeued" (Fig C4.2): this is the retry.
-        if self.disconnect_wanted && !self.is_calling() {
+        if self.disconnect_wanted && !self.state.is_calling() {
             self.disconnect_wanted = false;
             self.dispatch(Event::Disconnect);
         }
-    }
-
-    /// SABM or SABME is sent, and no answer has come.
-    pub(super) fn is_calling(&self) -> bool {
-        matches!(
-            self.state,
-            State::AwaitingConnection | State::AwaitingExtendedConnection
-        )
     }
 
     /// The only place where the state changes.

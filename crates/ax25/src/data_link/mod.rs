@@ -62,6 +62,9 @@
 //! * D14: a SABME that is refused with DM is followed by SABM: stations of version 2.0 may do
 //!   that with what they do not know (common practice, no source). Silence is not followed by
 //!   SABM: a late UA could be either's, and the ends would then differ in their modulo.
+//! * D15: where both ends call by the same command, each is connected with its answer to the other
+//!   (§6.3.6.2). As drawn (Figs C4.2, C4.6a) each waits for the answer to its own; with a T1 that
+//!   is too short they could then reset each other for ever.
 
 mod agreement;
 mod awaiting_connection;

@@ -29,6 +29,12 @@ impl Link {
         self.forget_negotiation();
     }
 
+    /// The other end's call is accepted: Set Version, and what was made before means nothing now.
+    pub(super) fn start_over(&mut self, version: Version) {
+        self.generation += 1;
+        self.set_version(version);
+    }
+
     /// SABM or SABME, by the version.
     pub(super) fn call_command(&self) -> Control {
         match self.agreed.modulo {

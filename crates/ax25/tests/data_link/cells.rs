@@ -7,6 +7,7 @@ use dunlin_ax25::data_link::{Input, LinkConfig, Request, State, Timer, Version};
 use dunlin_ax25::wire::Fault;
 
 use crate::session::{Session, data};
+use crate::tables::{self, Row};
 
 const CELLS: &str = include_str!("cells.txt");
 const TABLES: &str = include_str!("states.csv");
@@ -22,26 +23,18 @@ struct Cell<'a> {
 }
 
 fn cells() -> Vec<Cell<'static>> {
-    let lines = CELLS
-        .lines()
-        .filter(|l| !l.starts_with('#') && !l.is_empty());
-    let cell = |line: &'static str| {
-        let mut parts = line.split('|').map(str::trim);
-        let mut part = || {
-            parts
-                .next()
-                .unwrap_or_else(|| panic!("a part is missing: {line}"))
-        };
-        Cell {
-            name: part(),
-            before: part(),
-            happens: part(),
-            comes: part(),
-            after: part(),
-            mark: parts.next(),
-        }
+    let cell = |parts: Vec<&'static str>| match parts[..] {
+        [name, before, happens, comes, after, ref mark @ ..] => Cell {
+            name,
+            before,
+            happens,
+            comes,
+            after,
+            mark: mark.first().copied(),
+        },
+        _ => panic!("a part is missing: {parts:?}"),
     };
-    lines.map(cell).collect()
+    tables::dialogues(CELLS).map(cell).collect()
 }
 
 /// The settings from which the dialogues start.
@@ -194,21 +187,9 @@ fn every_dialogue_goes_as_written() {
     assert!(wrong.is_empty(), "\n{}", wrong.join("\n"));
 }
 
-/// The cells of the tables, with the state that each leads to as drawn, and its marks.
-fn tables() -> Vec<(&'static str, &'static str, &'static str)> {
-    let row = |line: &'static str| {
-        let (cell, _) = line.split_once(',').expect("columns");
-        // The last two columns hold no comma.
-        let mut last = line.rsplitn(3, ',');
-        let (marks, next) = (last.next().expect("marks"), last.next().expect("next"));
-        (cell, next, marks)
-    };
-    TABLES.lines().skip(1).map(row).collect()
-}
-
 #[test]
 fn every_cell_has_a_dialogue_and_each_dialogue_a_cell() {
-    let drawn: BTreeSet<_> = tables().iter().map(|(cell, ..)| *cell).collect();
+    let drawn: BTreeSet<_> = tables::rows(TABLES).map(|row| row.cell).collect();
     let here: BTreeSet<_> = cells().iter().map(|cell| cell.name).collect();
     assert_eq!(drawn, here);
     assert_eq!(drawn.len(), 156);
@@ -217,10 +198,9 @@ fn every_cell_has_a_dialogue_and_each_dialogue_a_cell() {
 /// Where a dialogue ends in another state than is drawn, it says by which reading.
 #[test]
 fn the_next_state_is_the_drawn_one_or_a_reading_says_otherwise() {
-    let tables = tables();
     for cell in cells() {
-        let drawn = tables.iter().find(|(name, ..)| *name == cell.name);
-        let &(_, next, marks) = drawn.expect("a cell of the tables");
+        let drawn = tables::rows(TABLES).find(|row| row.cell == cell.name);
+        let Row { next, marks, .. } = drawn.expect("a cell of the tables");
         let agrees = match next {
             "V?" => ["1", "5"].contains(&cell.after),
             "3 or 4" => ["3", "4"].contains(&cell.after),

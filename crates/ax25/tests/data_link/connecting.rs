@@ -80,14 +80,25 @@ fn the_answer_to_a_repeated_call_tells_no_round_trip() {
 
 #[test]
 fn both_call_at_once() {
-    // §6.3.6.2.
+    // §6.3.6.2, D15: with its answer the link is up, whatever comes of the own call.
     let mut s = Session::new();
     ask!(s, time 0, Request::Connect);
     recv!(s, "> SABM poll", "=> Awaiting Connection");
+    ask!(s, time 100, data("hello"));
     send!(s, time 500, "SABM poll");
-    recv!(s, "> UA final");
+    recv!(
+        s,
+        "> UA final",
+        "connect confirm",
+        "=> Connected",
+        "> I ns 0 nr 0 \"hello\""
+    );
+    assert_eq!(s.link.round_trip(), Duration::from_millis(1500), "none was measured");
+    // The answer to the own call, and no more than that.
     send!(s, time 1000, "UA final");
-    recv!(s, "connect confirm", "=> Connected");
+    recv_nothing!(s);
+    send!(s, time 1100, "UA final");
+    recv!(s, "error C", "> SABM poll", "=> Awaiting Connection");
 }
 
 #[test]
@@ -115,8 +126,6 @@ fn while_calling_other_frames_have_no_effect_on_the_call() {
     // S3, D5: the other end calls modulo 128; FRMR makes it fall back to SABM (§4.3.3.2).
     send!(s, time 20, "SABME poll");
     recv!(s, "> FRMR final 7F 00 01");
-    send!(s, time 20, "SABM poll");
-    recv!(s, "> UA final");
     s.handle(20, Input::SeizeConfirm);
     recv!(s, "release");
 }

@@ -99,15 +99,28 @@ fn what_else_comes_while_calling() {
     send!(s, time 150, "RR response nr 0");
     send!(s, time 160, "I ns 0 nr 0 \"no\"");
     recv_nothing!(s);
-    // Both call: each answers the other (§6.3.6.2).
-    send!(s, time 200, "SABME poll");
-    recv!(s, "> UA final");
     assert_eq!(s.link.state(), State::AwaitingExtendedConnection);
     // It calls by the old way: so does this end from now on.
     send!(s, time 300, "SABM poll");
     recv!(s, "> UA final", "=> Awaiting Connection");
     wake!(s, time 3000, T1);
     recv!(s, "> SABM poll");
+}
+
+#[test]
+fn both_call_at_once_and_both_negotiate() {
+    // §6.3.6.2, D15.
+    let mut s = calling();
+    send!(s, time 200, "SABME poll");
+    recv!(
+        s,
+        "> UA final",
+        "connect confirm",
+        "=> Connected",
+        "> XID command poll"
+    );
+    send!(s, time 400, "UA final");
+    recv_nothing!(s);
 }
 
 #[test]

@@ -3,15 +3,11 @@
 //! either everything arrives, or both ends know that the link is down and have back in hand
 //! whatever did not arrive.
 
-use std::collections::VecDeque;
-
-use dunlin_ax25::data_link::{
-    Indication, Input, Link, LinkConfig, Output, Request, State, Version,
-};
-use dunlin_ax25::wire::{Control, Frame};
+use dunlin_ax25::data_link::{Indication, Input, LinkConfig, Request, State, Version};
 use dunlin_clock::{Chance, Duration, Instant};
 use proptest::prelude::*;
 
+use crate::half_duplex::Transceiver;
 use crate::session::call;
 
 /// Milliseconds per octet at 1200 bit/s.
@@ -19,17 +15,8 @@ const OCTET_MS: f64 = 8.0 / 1.2;
 /// Key-up delay and flags, milliseconds.
 const KEY_UP_MS: f64 = 250.0;
 
-/// A frame that waits for the transmitter, as octets, and what it was made in.
-struct Waiting {
-    control: Control,
-    octets: Vec<u8>,
-    generation: u64,
-}
-
 struct End {
-    link: Link,
-    to_send: VecDeque<Waiting>,
-    wants_to_seize: bool,
+    at: Transceiver,
     typed: Vec<String>,
     delivered: Vec<String>,
     /// Came back and was not typed again.
@@ -49,9 +36,7 @@ impl End {
         config.initial_srt = Duration::from_millis(plan.srt_ms);
         config.t3 = Duration::from_secs(60);
         End {
-            link: Link::new(config).expect("good configuration"),
-            to_send: VecDeque::new(),
-            wants_to_seize: false,
+            at: Transceiver::new(config),
             typed: vec![],
             delivered: vec![],
             back: vec![],
@@ -61,18 +46,16 @@ impl End {
     }
 
     fn handle(&mut self, now: Instant, input: Input) {
-        self.link.handle(now, input);
-        while let Some(output) = self.link.poll() {
-            match output {
-                Output::Send { frame, modulo, .. } => self.to_send.push_back(Waiting {
-                    control: frame.control,
-                    octets: frame.encode_modulo(modulo),
-                    generation: self.link.generation(),
-                }),
-                Output::SeizeRequest => self.wants_to_seize = true,
-                Output::ReleaseRequest | Output::StateChanged { .. } => {}
-                Output::Indicate(indication) => self.indicated(now, indication),
-            }
+        self.at.now = now;
+        for indication in self.at.handle(input) {
+            self.indicated(now, indication);
+        }
+    }
+
+    fn hear(&mut self, now: Instant, octets: &[u8]) {
+        self.at.now = now;
+        for indication in self.at.hear(octets) {
+            self.indicated(now, indication);
         }
     }
 
@@ -83,7 +66,7 @@ impl End {
             Indication::DataRefused { info, .. } => self.back.push(text(info)),
             // A reset: send again what it discarded.
             Indication::ConnectIndication { .. } => {
-                for unsent in self.link.take_unsent() {
+                for unsent in self.at.link.take_unsent() {
                     if unsent.was_sent && !self.types_again {
                         self.back.push(text(unsent.info));
                     } else {
@@ -91,13 +74,13 @@ impl End {
                             pid: unsent.pid,
                             info: unsent.info,
                         };
-                        self.link.handle(now, Input::Request(request));
+                        self.handle(now, Input::Request(request));
                     }
                 }
             }
             Indication::DisconnectIndication { .. } | Indication::DisconnectConfirm => {
                 self.was_down = true;
-                let unsent = self.link.take_unsent();
+                let unsent = self.at.link.take_unsent();
                 self.back.extend(unsent.into_iter().map(|u| text(u.info)));
             }
             _ => {}
@@ -105,18 +88,14 @@ impl End {
     }
 
     fn type_text(&mut self, now: Instant) {
-        let text = format!("{} {}", self.link.local(), self.typed.len());
+        let text = format!("{} {}", self.at.link.local(), self.typed.len());
         let info = text.clone().into_bytes();
         self.typed.push(text);
         self.handle(now, Input::Request(Request::Data { pid: 0xF0, info }));
     }
 
-    fn wants_to_send(&self) -> bool {
-        self.wants_to_seize || !self.to_send.is_empty()
-    }
-
     fn is_settled(&self) -> bool {
-        self.link.unacknowledged() + self.link.queued() == 0
+        self.at.link.unacknowledged() + self.at.link.queued() == 0
     }
 }
 
@@ -216,10 +195,10 @@ impl Channel {
         let timer = self
             .ends
             .iter()
-            .filter_map(|e| e.link.next_wakeup())
+            .filter_map(|e| e.at.link.next_wakeup())
             .map(|(at, _)| at)
             .min();
-        let wants = self.ends.iter().any(End::wants_to_send);
+        let wants = self.ends.iter().any(|end| end.at.wants_to_send());
         let key_up = wants.then_some(self.now + slot);
         match (timer, key_up) {
             (Some(at), key_up) if at <= until && key_up.is_none_or(|key_up| at <= key_up) => {
@@ -239,14 +218,14 @@ impl Channel {
     }
 
     fn transmit(&mut self) {
-        let both = self.ends.iter().all(End::wants_to_send);
+        let both = self.ends.iter().all(|end| end.at.wants_to_send());
         if both && self.chance.unit() < 0.2 {
             let bursts = [self.burst(0), self.burst(1)];
             let longest = bursts.iter().map(Vec::len).max().unwrap_or(0);
             self.occupy(longest as f64 * 20.0 * OCTET_MS);
             return;
         }
-        let first = usize::from(!self.ends[0].wants_to_send());
+        let first = usize::from(!self.ends[0].at.wants_to_send());
         let sender = if both {
             self.chance.below(2) as usize
         } else {
@@ -261,30 +240,15 @@ impl Channel {
         );
         for octets in burst {
             if self.chance.unit() >= self.loss {
-                let end = &mut self.ends[1 - sender];
-                // Between the two SABMs of a call the ends may differ in what they expect.
-                match Frame::decode_modulo(&octets, end.link.modulo()) {
-                    Ok(frame) => end.handle(self.now, Input::Frame(frame)),
-                    Err(error) => {
-                        let fault = error.fault().expect("good addresses");
-                        end.handle(self.now, Input::Faulty(fault));
-                    }
-                }
+                self.ends[1 - sender].hear(self.now, &octets);
             }
         }
     }
 
     fn burst(&mut self, sender: usize) -> Vec<Vec<u8>> {
-        let end = &mut self.ends[sender];
-        if std::mem::take(&mut end.wants_to_seize) {
-            end.handle(self.now, Input::SeizeConfirm);
-        }
-        let waiting = std::mem::take(&mut end.to_send);
-        waiting
-            .iter()
-            .filter(|w| end.link.has_use_for(w.control, w.generation))
-            .map(|w| w.octets.clone())
-            .collect()
+        let end = &mut self.ends[sender].at;
+        end.now = self.now;
+        end.burst()
     }
 
     fn occupy(&mut self, ms: f64) {
@@ -310,8 +274,8 @@ impl Channel {
     fn check_end(&self) {
         for (to, from) in [(0, 1), (1, 0)] {
             let (receiver, sender) = (&self.ends[to], &self.ends[from]);
-            let up = receiver.link.state() != State::Disconnected;
-            let both_know = sender.link.state() != State::Disconnected;
+            let up = receiver.at.link.state() != State::Disconnected;
+            let both_know = sender.at.link.state() != State::Disconnected;
             assert_eq!(up, both_know, "both ends know");
             // One that had given up may have been called by the other after that.
             if up && !sender.was_down {
@@ -332,7 +296,7 @@ impl Channel {
         for end in &mut self.ends {
             end.handle(now, Input::Request(Request::Disconnect));
             end.handle(now, Input::Request(Request::Disconnect));
-            assert_eq!(end.link.state(), State::Disconnected);
+            assert_eq!(end.at.link.state(), State::Disconnected);
         }
         for (to, from) in [(0, 1), (1, 0)] {
             let known = [&self.ends[to].delivered[..], &self.ends[from].back[..]].concat();
@@ -361,7 +325,7 @@ fn run(plan: &Plan) -> Channel {
         match chance.below(10) {
             0 => end.handle(now, Input::Request(Request::FlowOff)),
             1 => end.handle(now, Input::Request(Request::FlowOn)),
-            _ if end.link.state() == State::Disconnected => {}
+            _ if end.at.link.state() == State::Disconnected => {}
             _ => end.type_text(now),
         }
     }
@@ -390,7 +354,7 @@ proptest! {
         let channel = run(&plan);
         channel.check_end();
         for end in &channel.ends {
-            prop_assert!(end.is_settled(), "{:?}", end.link);
+            prop_assert!(end.is_settled(), "{:?}", end.at.link);
         }
         channel.check_nothing_vanished();
     }
@@ -417,7 +381,7 @@ fn impatient_ends_do_reset_their_links() {
         let plan = Plan::new(seed, 0.1, (4, 10), 40).impatient(60);
         run(&plan)
             .ends
-            .map(|e| e.link.counters().resets)
+            .map(|e| e.at.link.counters().resets)
             .iter()
             .sum::<u64>()
     };
@@ -433,7 +397,7 @@ fn the_channel_of_these_tests_does_lose_frames_and_links_do_survive_it() {
     let resent: u64 = channel
         .ends
         .iter()
-        .map(|e| e.link.counters().i_resent)
+        .map(|e| e.at.link.counters().i_resent)
         .sum();
     assert!(delivered > 20, "{delivered}");
     assert!(resent > 10, "{resent}");
@@ -450,7 +414,7 @@ fn a_sabm_and_acknowledgements_that_waited_too_long_take_no_text_away() {
 fn the_same_seed_gives_the_same_run() {
     let plan = Plan::new(7, 0.4, (3, 5), 40);
     let summary = |channel: Channel| {
-        let counters = channel.ends.each_ref().map(|e| e.link.counters());
+        let counters = channel.ends.each_ref().map(|e| e.at.link.counters());
         (channel.now, counters, channel.ends.map(|e| e.delivered))
     };
     assert_eq!(summary(run(&plan)), summary(run(&plan)));

@@ -6,10 +6,13 @@ mod cells;
 mod connecting;
 mod extended;
 mod garbage;
+#[path = "../half_duplex/mod.rs"]
+mod half_duplex;
 mod lossy_channel;
 mod recovery;
 mod releasing;
 mod resetting;
 mod selective;
 mod session;
+mod tables;
 mod transfer;

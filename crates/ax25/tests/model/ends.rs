@@ -1,10 +1,8 @@
 //! One end and its person, and what they may do.
 
-use dunlin_ax25::data_link::{
-    Indication, Input, Link, LinkConfig, Output, Request, Shape, Version,
-};
-use dunlin_ax25::wire::Control;
-use dunlin_clock::Instant;
+use dunlin_ax25::data_link::{Indication, Input, LinkConfig, Request, Shape, Version};
+
+use crate::half_duplex::Transceiver;
 
 /// What is explored.
 #[derive(Clone, Debug)]
@@ -41,21 +39,10 @@ impl Plan {
     }
 }
 
-/// One end's frame that waits for the transmitter.
-#[derive(Clone, Debug)]
-pub struct Waiting {
-    pub control: Control,
-    pub octets: Vec<u8>,
-    pub generation: u64,
-}
-
 /// One end, with the person at it.
 #[derive(Clone, Debug)]
 pub struct End {
-    pub link: Link,
-    pub now: Instant,
-    pub waiting: Vec<Waiting>,
-    pub wants_to_seize: bool,
+    pub at: Transceiver,
     /// What the person may still do.
     pub connects: u8,
     pub texts: u8,
@@ -67,16 +54,13 @@ pub struct End {
     pub back: Vec<u8>,
 }
 
-/// What of an end decides how it goes on.
-pub type EndKey = (Shape, Vec<(Vec<u8>, bool)>, [u8; 7], Vec<u8>, Vec<u8>);
+/// What of an end decides how it goes on: see [`End::key`].
+pub type EndKey = (Shape, Vec<Vec<u8>>, [u8; 6], [bool; 2]);
 
 impl End {
     pub fn new(config: LinkConfig, plan: &Plan, place: usize) -> Self {
         End {
-            link: Link::new(config).expect("good configuration"),
-            now: Instant::ZERO,
-            waiting: Vec::new(),
-            wants_to_seize: false,
+            at: Transceiver::new(config),
             connects: plan.connects[place],
             texts: plan.texts[place],
             resets: plan.resets[place],
@@ -87,51 +71,61 @@ impl End {
         }
     }
 
+    /// Ends that agree in this (and pairs of ends that agree besides in [`crate::Pair::accounted`])
+    /// do the same from here on, and have the same properties. Left out is
+    ///
+    /// * what waits and means nothing any more: the generation of a link only grows, so it will
+    ///   never mean anything again, and it is never sent;
+    /// * how exactly it came to what was delivered: whether it was in order and without gaps is
+    ///   kept, as the order of what comes next depends on the last only;
+    /// * how many were typed: as many as there were, less those that are left.
     pub fn key(&self) -> EndKey {
-        let useful = |w: &Waiting| self.link.has_use_for(w.control, w.generation);
-        let waiting = self.waiting.iter().map(|w| (w.octets.clone(), useful(w)));
+        let useful = self.at.waiting.iter().filter(|w| self.at.is_useful(w));
         let counts = [
-            u8::from(self.wants_to_seize),
             self.connects,
             self.texts,
             self.resets,
             self.disconnects,
-            self.typed,
-            u8::from(self.link.counters().resets > 0),
+            u8::from(self.at.wants_to_seize) << 1 | u8::from(self.at.link.counters().resets > 0),
+            self.delivered.last().copied().unwrap_or(0),
         ];
-        let (delivered, back) = (self.delivered.clone(), self.back.clone());
         (
-            self.link.shape(),
-            waiting.collect(),
+            self.at.link.shape(),
+            useful.map(|w| w.octets.clone()).collect(),
             counts,
-            delivered,
-            back,
+            [self.is_in_order(), self.is_gapless()],
         )
     }
 
+    /// What was delivered is in order, and none twice.
+    pub fn is_in_order(&self) -> bool {
+        self.delivered.is_sorted_by(|one, next| one < next)
+    }
+
+    /// What was delivered is all up to the last of it, in order.
+    pub fn is_gapless(&self) -> bool {
+        self.delivered.iter().zip(1..).all(|(&text, n)| text == n)
+    }
+
     pub fn handle(&mut self, input: Input) {
-        self.link.handle(self.now, input);
-        while let Some(output) = self.link.poll() {
-            match output {
-                Output::Send { frame, modulo, .. } => self.waiting.push(Waiting {
-                    control: frame.control,
-                    octets: frame.encode_modulo(modulo),
-                    generation: self.link.generation(),
-                }),
-                Output::SeizeRequest => self.wants_to_seize = true,
-                Output::ReleaseRequest | Output::StateChanged { .. } => {}
-                Output::Indicate(indication) => self.indicated(indication),
-            }
+        for indication in self.at.handle(input) {
+            self.indicated(indication);
         }
     }
 
-    pub fn indicated(&mut self, indication: Indication) {
+    pub fn hear(&mut self, octets: &[u8]) {
+        for indication in self.at.hear(octets) {
+            self.indicated(indication);
+        }
+    }
+
+    fn indicated(&mut self, indication: Indication) {
         match indication {
             Indication::Data { info, .. } => self.delivered.extend(info),
             Indication::DataRefused { info, .. } => self.back.extend(info),
             // After a reset what was certainly not sent is typed again, in its order.
             Indication::ConnectIndication { .. } => {
-                for unsent in self.link.take_unsent() {
+                for unsent in self.at.link.take_unsent() {
                     if unsent.was_sent {
                         self.back.extend(unsent.info);
                     } else {
@@ -139,8 +133,11 @@ impl End {
                     }
                 }
             }
-            Indication::DisconnectIndication { .. } | Indication::DisconnectConfirm => {
-                let unsent = self.link.take_unsent();
+            // It asked for a fresh start itself, or the link is down: all comes back.
+            Indication::ConnectConfirm
+            | Indication::DisconnectIndication { .. }
+            | Indication::DisconnectConfirm => {
+                let unsent = self.at.link.take_unsent();
                 self.back.extend(unsent.into_iter().flat_map(|u| u.info));
             }
             _ => {}
@@ -149,12 +146,7 @@ impl End {
 
     pub fn request_data(&mut self, info: Vec<u8>) {
         let request = Request::Data { pid: 0xF0, info };
-        self.link.handle(self.now, Input::Request(request));
-    }
-
-    pub fn wants_to_send(&self) -> bool {
-        let useful = |w: &Waiting| self.link.has_use_for(w.control, w.generation);
-        self.wants_to_seize || self.waiting.iter().any(useful)
+        self.handle(Input::Request(request));
     }
 
     /// All that this end still holds or has given back.
@@ -162,7 +154,7 @@ impl End {
         let mut end = self.clone();
         end.handle(Input::Request(Request::Disconnect));
         end.handle(Input::Request(Request::Disconnect));
-        let unsent = end.link.take_unsent();
+        let unsent = end.at.link.take_unsent();
         end.back.extend(unsent.into_iter().flat_map(|u| u.info));
         end.back
     }

@@ -6,14 +6,15 @@
 
 mod cycles;
 mod ends;
+#[path = "../half_duplex/mod.rs"]
+mod half_duplex;
 
 use std::hash::{Hash, Hasher};
 
 use cycles::search_for_cycles;
 use dunlin_ax25::data_link::{Input, LinkConfig, Request, State, Timer, Version};
-use dunlin_ax25::wire::Frame;
 use dunlin_clock::Duration;
-use ends::{End, EndKey, Plan, Waiting};
+use ends::{End, EndKey, Plan};
 use stateright::{Checker, Model, Property};
 
 /// Who is on the air, and the frames that are still to come.
@@ -27,8 +28,24 @@ struct Pair {
 }
 
 impl Pair {
-    fn key(&self) -> (EndKey, EndKey, Option<&Transmission>) {
-        (self.ends[0].key(), self.ends[1].key(), self.air.as_ref())
+    fn key(&self) -> (EndKey, EndKey, [u64; 2], Option<&Transmission>) {
+        let accounted = [self.accounted(0), self.accounted(1)];
+        let [one, other] = &self.ends;
+        (one.key(), other.key(), accounted, self.air.as_ref())
+    }
+
+    /// The texts of an end, a bit for each, that were delivered or came back. Once it is one of
+    /// the two, no property asks which.
+    fn accounted(&self, from: usize) -> u64 {
+        let known = self.ends[from].back.iter().chain(&self.ends[1 - from].delivered);
+        known.fold(0, |all, text| all | 1 << text)
+    }
+
+    /// All that an end was given is accounted for.
+    fn is_whole(&self, from: usize) -> bool {
+        let typed = 1..=self.ends[from].typed;
+        let accounted = self.accounted(from);
+        typed.into_iter().all(|text| accounted >> text & 1 == 1)
     }
 
     fn both(&mut self, input: &Input) {
@@ -95,7 +112,7 @@ impl World {
     /// Connects the two and lets texts pass without any loss.
     fn pass_before(&self, pair: &mut Pair) {
         let settle = |pair: &mut Pair| {
-            while let Some(place) = (0..2).find(|&p| pair.ends[p].wants_to_send()) {
+            while let Some(place) = (0..2).find(|&p| pair.ends[p].at.wants_to_send()) {
                 self.act(pair, Action::KeyUp(place));
                 while pair.air.is_some() {
                     self.act(pair, Action::Hear);
@@ -112,7 +129,7 @@ impl World {
             settle(pair);
         }
         for end in &mut pair.ends {
-            assert_eq!(end.link.state(), State::Connected);
+            assert_eq!(end.at.link.state(), State::Connected);
             assert_eq!(end.delivered.len(), usize::from(self.plan.before));
             end.delivered.clear();
             end.connects = 0;
@@ -126,17 +143,7 @@ impl World {
             | Action::Disconnect(place)
             | Action::Type(place) => pair.ends[place].person_does(action),
             Action::KeyUp(place) => {
-                let end = &mut pair.ends[place];
-                if std::mem::take(&mut end.wants_to_seize) {
-                    end.handle(Input::SeizeConfirm);
-                }
-                let waiting = std::mem::take(&mut end.waiting);
-                let useful = |w: &Waiting| end.link.has_use_for(w.control, w.generation);
-                let frames: Vec<_> = waiting
-                    .into_iter()
-                    .filter(useful)
-                    .map(|w| w.octets)
-                    .collect();
+                let frames = pair.ends[place].at.burst();
                 if !frames.is_empty() {
                     pair.air = Some((place, frames));
                     pair.both(&Input::ChannelBusy(true));
@@ -151,14 +158,7 @@ impl World {
                     pair.air = Some((from, frames));
                 }
                 if action == Action::Hear {
-                    let end = &mut pair.ends[1 - from];
-                    match Frame::decode_modulo(&octets, end.link.modulo()) {
-                        Ok(frame) => end.handle(Input::Frame(frame)),
-                        Err(error) => {
-                            let fault = error.fault().expect("good addresses");
-                            end.handle(Input::Faulty(fault));
-                        }
-                    }
+                    pair.ends[1 - from].hear(&octets);
                 }
                 if pair.air.is_none() {
                     pair.both(&Input::ChannelBusy(false));
@@ -166,8 +166,8 @@ impl World {
             }
             Action::Timer(place) => {
                 let end = &mut pair.ends[place];
-                if let Some((at, _)) = end.link.next_wakeup() {
-                    end.now = end.now.max(at);
+                if let Some((at, _)) = end.at.link.next_wakeup() {
+                    end.at.now = end.at.now.max(at);
                     end.handle(Input::Wakeup);
                 }
             }
@@ -177,13 +177,11 @@ impl World {
     /// Nothing more can happen: all is delivered and acknowledged, or both ends are down.
     fn is_good_end(pair: &Pair) -> bool {
         let [one, other] = &pair.ends;
-        let states = [one.link.state(), other.link.state()];
-        let whole = |from: &End, to: &End| {
-            to.delivered.len() + from.back.len() >= usize::from(from.typed)
-                && from.link.unacknowledged() + from.link.queued() == 0
-        };
-        states == [State::Disconnected; 2]
-            || states == [State::Connected; 2] && whole(one, other) && whole(other, one)
+        let states = [one.at.link.state(), other.at.link.state()];
+        let settled =
+            |end: &End| end.at.link.unacknowledged() + end.at.link.queued() == 0;
+        let whole = (0..2).all(|from| pair.is_whole(from)) && pair.ends.iter().all(settled);
+        states == [State::Disconnected; 2] || states == [State::Connected; 2] && whole
     }
 }
 
@@ -226,7 +224,7 @@ impl Model for World {
             return actions.extend([Action::Hear, Action::Lose]);
         }
         for (place, end) in pair.ends.iter().enumerate() {
-            let state = end.link.state();
+            let state = end.at.link.state();
             let is_up = matches!(state, State::Connected | State::TimerRecovery);
             if end.connects > 0 && state == State::Disconnected {
                 actions.push(Action::Connect(place));
@@ -240,18 +238,18 @@ impl Model for World {
             if end.disconnects > 0 && state != State::Disconnected {
                 actions.push(Action::Disconnect(place));
             }
-            if end.wants_to_send() {
+            if end.at.wants_to_send() {
                 actions.push(Action::KeyUp(place));
             }
-            let timer = end.link.next_wakeup().map(|(_, timer)| timer);
-            let turns_first = self.plan.patient && pair.ends.iter().any(End::wants_to_send);
+            let timer = end.at.link.next_wakeup().map(|(_, timer)| timer);
+            let turns_first = self.plan.patient && pair.ends.iter().any(|end| end.at.wants_to_send());
             if timer.is_some_and(|timer| timer != Timer::T3) && !turns_first {
                 actions.push(Action::Timer(place));
             }
         }
         // In a quiet that leaves something in doubt, T3 ends in time.
         if actions.is_empty() && !World::is_good_end(pair) {
-            let runs = |place: &usize| pair.ends[*place].link.next_wakeup().is_some();
+            let runs = |place: &usize| pair.ends[*place].at.link.next_wakeup().is_some();
             actions.extend((0..2).filter(runs).map(Action::Timer));
         }
     }
@@ -265,18 +263,15 @@ impl Model for World {
     fn properties(&self) -> Vec<Property<Self>> {
         vec![
             Property::always("delivered in order, none twice", |_, pair: &Pair| {
-                pair.ends
-                    .iter()
-                    .all(|end| end.delivered.windows(2).all(|two| two[0] < two[1]))
+                pair.ends.iter().all(End::is_in_order)
             }),
             Property::always(
                 "without a reset nothing is left out",
                 |world: &World, pair: &Pair| {
                     let quiet = world.plan.resets == [0; 2];
-                    let counted = |end: &End| end.link.counters().resets == 0;
-                    let gapless =
-                        |end: &End| end.delivered.iter().zip(1..).all(|(&text, n)| text == n);
-                    !(quiet && pair.ends.iter().all(counted)) || pair.ends.iter().all(gapless)
+                    let counted = |end: &End| end.at.link.counters().resets == 0;
+                    let gapless = pair.ends.iter().all(End::is_gapless);
+                    gapless || !(quiet && pair.ends.iter().all(counted))
                 },
             ),
             Property::always("nothing vanishes unknown", |_, pair: &Pair| {
@@ -293,7 +288,9 @@ impl Model for World {
             }),
             Property::sometimes("all arrives", |world: &World, pair: &Pair| {
                 let whole = |from: usize| {
-                    pair.ends[1 - from].delivered.len() == usize::from(world.plan.texts[from])
+                    let to = &pair.ends[1 - from];
+                    let last = to.delivered.last().copied().unwrap_or(0);
+                    to.is_gapless() && last == world.plan.texts[from]
                 };
                 whole(0) && whole(1)
             }),
@@ -397,4 +394,66 @@ fn three_tries_windows_of_two_and_three_and_texts_both_ways() {
         texts: [3, 1],
         ..plan
     }));
+}
+
+/// The person at either end resets the link at any moment.
+#[test]
+fn a_reset_by_a_person() {
+    for resets in [[1, 0], [0, 1]] {
+        let texts = [1, 0];
+        explore_all(kinds(1).into_iter().map(|plan| Plan {
+            texts,
+            resets,
+            ..plan
+        }));
+    }
+}
+
+#[test]
+#[ignore = "minutes; cargo test --release -p dunlin-ax25 --test model -- --ignored"]
+fn a_reset_by_each_person_and_texts_both_ways() {
+    for resets in [[1, 0], [0, 1], [1, 1]] {
+        explore_all((1..=2).flat_map(kinds).map(|plan| Plan {
+            texts: [1, 1],
+            resets,
+            ..plan
+        }));
+    }
+}
+
+/// Both call, T1 is too short, and both wait for the transmitter (D15).
+#[test]
+#[ignore = "minutes; cargo test --release -p dunlin-ax25 --test model -- --ignored"]
+fn both_call_and_no_timer_waits_for_the_transmitter() {
+    use Version::{V20, V22};
+    for versions in [[V20, V20], [V22, V22], [V20, V22]] {
+        explore(Plan {
+            versions,
+            patient: false,
+            connects: [1, 1],
+            texts: [1, 0],
+            ..Plan::new(V22, 1)
+        });
+    }
+    explore(Plan {
+        n2: 3,
+        patient: false,
+        connects: [1, 1],
+        texts: [1, 1],
+        ..Plan::new(V20, 1)
+    });
+}
+
+#[test]
+#[ignore = "minutes; cargo test --release -p dunlin-ax25 --test model -- --ignored"]
+fn a_reset_and_no_timer_waits_for_the_transmitter() {
+    for (version, resets) in [([Version::V20; 2], [1, 0]), ([Version::V20; 2], [0, 1])] {
+        explore(Plan {
+            versions: version,
+            patient: false,
+            texts: [1, 0],
+            resets,
+            ..Plan::new(Version::V20, 1)
+        });
+    }
 }

@@ -163,16 +163,11 @@ fn follow_link(now: Instant, talk: &mut Talk, state: State) {
         (TalkState::Checking, State::Connected) => {
             talk.set_state(now, TalkState::Open, "connected".into());
         }
-        (
-            TalkState::Open | TalkState::Checking,
-            State::AwaitingConnection | State::AwaitingExtendedConnection,
-        ) => {
+        (TalkState::Open | TalkState::Checking, state) if state.is_calling() => {
             let words = "the two ends disagreed; connecting again";
             talk.set_state(now, TalkState::Checking, words.into());
         }
-        (TalkState::Calling, State::AwaitingConnection | State::AwaitingExtendedConnection)
-            if tries > 1 =>
-        {
+        (TalkState::Calling, state) if state.is_calling() && tries > 1 => {
             let words = format!("called {}, no answer yet", words::times(tries));
             talk.set_state(now, TalkState::Calling, words);
         }
