@@ -260,11 +260,11 @@ impl Paths {
         exchange.octets = octets;
         let expected = exchange.next.unwrap_or(ns);
         let gap = ns.wrapping_sub(expected) & modulo.mask();
-        let ahead = gap <= modulo.mask() / 2;
-        if ahead {
-            exchange.next = Some(ns.wrapping_add(1) & modulo.mask());
+        if gap > modulo.mask() / 2 {
+            return; // Sent again: how often that was not heard before, its number does not tell.
         }
-        let missing = if ahead { gap.min(MOST_MISSING) } else { 0 };
+        exchange.next = Some(ns.wrapping_add(1) & modulo.mask());
+        let missing = gap.min(MOST_MISSING);
         let leg = self.graph.at(heard.port, heard.source, None);
         leg.count(heard.at, f64::from(missing) + 1.0, 1.0, octets);
     }

@@ -19,4 +19,5 @@ mod mishaps;
 mod peer;
 mod talks;
 mod test_signals;
+mod ways;
 mod wire;

@@ -5,8 +5,8 @@ use dunlin_clock::{Duration, Instant, SampleRate};
 use dunlin_modem::Mode;
 use dunlin_station::gate::{DeviceState, Medium};
 use dunlin_station::{
-    Command, Direction, Input, Output, PortConfig, PortId, Reply, Snapshot, Station, TalkId,
-    TalkState,
+    Command, Input, Output, PortConfig, PortId, Reply, Snapshot, Station, TalkId, TalkState,
+    TalkView,
 };
 
 use crate::wire::{call, port, station};
@@ -174,45 +174,52 @@ impl Region {
     }
 }
 
+/// A talk with each of the sixty-four, and three lines in each.
+fn talk_with_all(r: &mut Region) -> Vec<TalkId> {
+    let open = |n: usize| Command::OpenTalk {
+        port: PortId(((n - 1) / 32) as u8),
+        to: call(&name(n)),
+        via: Vec::new(),
+    };
+    let mut talks = Vec::new();
+    for n in 1..=64 {
+        match r.command(open(n)) {
+            Reply::Talk(id) => talks.push(id),
+            _ => panic!("a talk was asked for"),
+        }
+    }
+    for (n, talk) in talks.iter().enumerate() {
+        r.say(*talk, &three_lines(n).join("\n"));
+    }
+    talks
+}
+
+fn three_lines(n: usize) -> [String; 3] {
+    [
+        format!("{n} blankets"),
+        format!("{n} lamps"),
+        format!("for island {n}"),
+    ]
+}
+
+fn west(talk: &TalkView) -> bool {
+    talk.port == PortId(1)
+}
+
 #[test]
 fn sixty_four_talks_at_once_deliver_all_and_a_port_that_dies_loses_no_text() {
     let mut r = Region::new();
-    let talks: Vec<TalkId> = (1..=64)
-        .map(|n| {
-            let open = Command::OpenTalk {
-                port: PortId(((n - 1) / 32) as u8),
-                to: call(&name(n)),
-                via: Vec::new(),
-            };
-            match r.command(open) {
-                Reply::Talk(id) => id,
-                _ => panic!("a talk was asked for"),
-            }
-        })
-        .collect();
-    for (n, talk) in talks.iter().enumerate() {
-        r.say(*talk, &format!("{n} blankets\n{n} lamps\nfor island {n}"));
-    }
+    let talks = talk_with_all(&mut r);
     let arrived = |s: &Snapshot| s.lines.iter().filter(|l| l.complete).count() == 192;
     assert!(r.run(20 * MINUTE, arrived));
     let all = r.stations[HUB].snapshot(r.now);
     assert_eq!(all.talks.len(), 64);
-    assert!(
-        all.talks.iter().all(|t| t.state == TalkState::Open),
-        "all at once"
-    );
-    for (n, s) in r.stations.iter().enumerate().skip(1) {
+    let open = |t: &TalkView| t.state == TalkState::Open;
+    assert!(all.talks.iter().all(open), "all at once");
+    for (n, s) in r.stations.iter().skip(1).enumerate() {
         let lines = s.snapshot(r.now).lines;
         let texts: Vec<String> = lines.into_iter().map(|l| l.text).collect();
-        let n = n - 1;
-        assert_eq!(
-            texts,
-            [
-                format!("{n} blankets"),
-                format!("{n} lamps"),
-                format!("for island {n}")
-            ]
-        );
+        assert_eq!(texts, three_lines(n));
     }
 
     // One port dies, and more is written everywhere.
@@ -224,42 +231,37 @@ fn sixty_four_talks_at_once_deliver_all_and_a_port_that_dies_loses_no_text() {
     r.run(3 * MINUTE, |_| false);
     let view = r.stations[HUB].snapshot(r.now);
     for talk in &view.talks {
-        let lines = || view.lines.iter().filter(|l| l.talk == talk.id);
-        let last = lines().next_back().expect("written");
+        let mut lines = view.lines.iter().filter(|l| l.talk == talk.id);
+        let last = lines.next_back().expect("written");
         assert_eq!((last.text.as_str(), last.lost), ("and the doctor", false));
-        assert_eq!(last.complete, talk.port == PortId(0), "{talk:?}");
+        assert_eq!(last.complete, !west(talk), "{talk:?}");
         let waits = talk.words.contains("can send nothing");
-        assert_eq!(waits, talk.port == PortId(1), "{}", talk.words);
-        assert_eq!(talk.state, TalkState::Open);
+        assert_eq!(waits, west(talk), "{}", talk.words);
+        assert!(open(talk));
     }
 
     let gone = |s: &Snapshot| {
-        let mut west = s.talks.iter().filter(|t| t.port == PortId(1));
+        let mut west = s.talks.iter().filter(|t| west(t));
         west.all(|t| t.state == TalkState::Ended)
     };
     assert!(r.run(40 * MINUTE, gone));
     let view = r.stations[HUB].snapshot(r.now);
-    for talk in view.talks.iter().filter(|t| t.port == PortId(1)) {
+    for talk in view.talks.iter().filter(|t| west(t)) {
+        for words in [
+            "could send nothing for 30 min",
+            "What to try: look at the gate",
+        ] {
+            assert!(talk.words.contains(words), "{}", talk.words);
+        }
+        let mut lines = view.lines.iter().filter(|l| l.talk == talk.id);
         assert!(
-            talk.words.contains("could send nothing for 30 min"),
-            "{}",
-            talk.words
+            lines.any(|l| l.text == "and the doctor" && l.lost),
+            "{talk:?}"
         );
-        assert!(
-            talk.words.contains("What to try: look at the gate"),
-            "{}",
-            talk.words
-        );
-        let mut sent = view.lines.iter().filter(|l| l.talk == talk.id);
-        let kept = sent.any(|l| l.text == "and the doctor" && l.lost);
-        assert!(kept, "{talk:?}");
     }
-    let alive = view.talks.iter().filter(|t| t.port == PortId(0));
+    let alive: Vec<&TalkView> = view.talks.iter().filter(|t| !west(t)).collect();
     assert!(
-        alive.clone().all(|t| t.state == TalkState::Open),
+        alive.len() == 32 && alive.iter().all(|t| open(t)),
         "the other port goes on"
     );
-    assert_eq!(alive.count(), 32);
-    let directions = view.lines.iter().all(|l| l.direction == Direction::Sent);
-    assert!(directions);
 }
