@@ -266,6 +266,7 @@ impl Partial {
         let pre_emphasis = section.take(&settings::PRE_EMPHASIS, faults);
         let fec = section.take(&settings::FEC, faults);
         let timing = timing(section, faults);
+        let full_duplex = section.take(&settings::PORT_FULL_DUPLEX, faults);
         let link_version = section.take(&settings::LINK_VERSION, faults);
         let window = section.take(&settings::WINDOW, faults);
         let info_length = section.take(&settings::INFO_LENGTH, faults);
@@ -295,6 +296,7 @@ impl Partial {
             follow_most_hz: follow? as f32,
             fec: fec?,
             timing: timing?,
+            full_duplex: full_duplex?,
             link_version: link_version?,
             window: window? as u8, // 1 to 7 by its rule.
             info_length: info_length? as usize,
@@ -305,6 +307,7 @@ impl Partial {
             gate: self.gate?,
         };
         check_modem(&config, section, faults);
+        check_duplex(&config, section, faults);
         check_longest(&config, section, faults);
         findings.extend(hf_habits(&config, section, faults));
         Some(config)
@@ -342,6 +345,15 @@ fn check_modem(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'
         let lowest = line.lowest_sample_rate();
         let allowed = format!("rate_hz = 48000 in [port.sound]; for {line} at least {lowest}");
         faults.add(section.at("mode"), format!("mode: {error}"), allowed);
+    }
+}
+
+/// A controller is told by its own settings.
+fn check_duplex(config: &PortConfig, section: &Section<'_>, faults: &mut Faults<'_>) {
+    if config.full_duplex && config.medium == Medium::Controller {
+        let what = "full_duplex: the controller of this port senses the channel, not the port";
+        let allowed = "full_duplex = true in [port.controller], or leave it out";
+        faults.add(section.at("full_duplex"), what, allowed);
     }
 }
 

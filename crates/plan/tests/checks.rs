@@ -147,6 +147,7 @@ const CASES: &[Case] = &[
         "[[port]]\nname = \"D\"\nmode = \"afsk300\"\n[port.controller]\nlink = \"tcp\"\n\
          address = \"127.0.0.1:8100\"\nnumber = 0\n",
     ),
+    ("port-duplex", "#vhf\n", "full_duplex = true\n"),
     ("controller-duplex", "#c\n", "full_duplex = true\n"),
     ("vox-on-hf", HF_KEY, "method = \"vox\""),
     ("key-inverted", "#vhfkey", "inverted = true"),

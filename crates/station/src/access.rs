@@ -18,6 +18,9 @@ pub(crate) struct Access {
     next_slot: Option<Instant>,
     /// Slots drawn and lost since the channel became clear.
     lost_draws: u32,
+    /// T108: the receiver comes back after the port's own transmission, and is given a slot to
+    /// notice another sender. Together with the slot that is left to others' urgent frames.
+    listens_until: Instant,
 }
 
 impl Access {
@@ -28,7 +31,13 @@ impl Access {
             chance,
             next_slot: None,
             lost_draws: 0,
+            listens_until: Instant::ZERO,
         }
+    }
+
+    /// The port has released its key.
+    pub(crate) fn released(&mut self, now: Instant) {
+        self.listens_until = now + self.slot_time;
     }
 
     /// Tells whether something waits and whether the channel is clear. With `urgent` (a
@@ -44,7 +53,7 @@ impl Access {
             } else {
                 self.slot_time
             };
-            self.next_slot = Some(now + head_start);
+            self.next_slot = Some((now + head_start).max(self.listens_until));
         }
     }
 
@@ -101,6 +110,19 @@ mod tests {
         let mut a = access(1.0);
         a.update(Instant::from_secs(1), true, true, true);
         assert_eq!(a.next_wakeup(), Some(Instant::from_secs(1)));
+    }
+
+    #[test]
+    fn behind_the_own_transmission_there_is_a_slot_to_hear_others_even_for_repeated_frames() {
+        let mut a = access(1.0);
+        a.released(Instant::from_secs(1));
+        a.update(Instant::from_secs(1), true, true, true);
+        assert_eq!(a.next_wakeup(), Some(Instant::from_millis(1100)));
+        // It runs together with the slot that is left to others.
+        let mut a = access(1.0);
+        a.released(Instant::from_secs(1));
+        a.update(Instant::from_secs(1), true, true, false);
+        assert_eq!(a.next_wakeup(), Some(Instant::from_millis(1100)));
     }
 
     #[test]

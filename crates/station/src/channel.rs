@@ -229,7 +229,11 @@ impl Channel {
     /// Puts a frame into the queue, unless the same frame waits there already (a timer that
     /// runs out while the channel is busy must not send its question twice). False = full.
     pub(crate) fn enqueue(&mut self, queued: Queued) -> bool {
-        let twin = |q: &Queued| q.origin == queued.origin && q.octets == queued.octets;
+        // The same octets of an earlier life of the link mean something else and are dropped.
+        let twin = |q: &Queued| {
+            let same = (q.origin, q.generation) == (queued.origin, queued.generation);
+            same && q.octets == queued.octets
+        };
         if self.queue.iter().any(twin) {
             return true;
         }
@@ -268,8 +272,12 @@ impl Channel {
         room.is_some()
     }
 
-    /// By what the channel is occupied, of what this port goes by.
+    /// By what the channel is occupied, of what this port goes by. What a full-duplex port hears
+    /// is on another channel.
     pub(crate) fn sensed(&self) -> Sensed {
+        if self.config.full_duplex {
+            return Sensed::default();
+        }
         let sense = self.config.gate.sense;
         Sensed {
             data: sense.data && self.is_busy(),
@@ -292,7 +300,13 @@ impl Channel {
 
     /// The channel is judged by the sound of a device, so it has to come.
     pub(crate) fn needs_sound(&self) -> bool {
-        self.config.gate.needs_proof && self.config.medium == Medium::Sound
+        let senses = self.config.medium == Medium::Sound && !self.config.full_duplex;
+        self.config.gate.needs_proof && senses
+    }
+
+    /// Nothing is heard now, because the port transmits (half duplex).
+    pub(crate) fn is_deaf(&self) -> bool {
+        self.is_transmitting() && !self.config.full_duplex
     }
 
     /// How long the shortest transmission takes that wants to be sent; `None` = nothing

@@ -64,6 +64,10 @@ pub struct PortConfig {
     pub rate: SampleRate,
     /// Whether it may transmit at all.
     pub may_transmit: bool,
+    /// It hears on another frequency than it sends on, and goes on hearing while it sends: it does
+    /// not wait for what it hears, and no slots are drawn. Only where nobody else sends on its
+    /// frequency, as to a satellite or a duplex repeater. A controller has this from its own settings.
+    pub full_duplex: bool,
     /// Peak level of the transmitted sound, dB of full scale, at most 0.
     pub level_dbfs: f32,
     /// Correction of the transmitted tones, Hz.

@@ -12,7 +12,7 @@ use crate::event::PortId;
 use crate::gate::Medium;
 use crate::port::{Transmitter, TransmitterSettings};
 
-/// Frames for a controller are collected for so long before they are handed over together.
+/// Frames for a controller, and for a full-duplex port, are collected for so long before they are handed over together.
 const COLLECT: Duration = Duration::from_millis(10);
 
 /// The rate at which a controller's sound is reckoned: one that fits every mode.
@@ -47,12 +47,23 @@ pub(crate) fn transmitter(config: &PortConfig) -> Result<Transmitter, ModemError
 pub(crate) fn access(config: &PortConfig, seed: u64, id: PortId) -> Access {
     let slots = Chance::stream(seed, &format!("slots {}", id.0));
     match config.medium {
+        // The duplex machine draws nothing (AX.25 2.2 Fig C2b).
+        Medium::Sound if config.full_duplex => Access::new(1.0, COLLECT, slots),
         Medium::Sound => Access::new(config.timing.persistence, config.timing.slot_time, slots),
         Medium::Controller => Access::new(1.0, COLLECT, slots),
     }
 }
 
 impl Channel {
+    /// How long a draw is waited for on a channel that stays clear, in the mean.
+    pub(crate) fn mean_wait(&self) -> Duration {
+        let timing = &self.config.timing;
+        match self.config.full_duplex {
+            true => Duration::ZERO,
+            false => timing.slot_time.div_f64(timing.persistence),
+        }
+    }
+
     /// How long a frame may wait inside a controller without anybody here knowing: until
     /// another station has sent a whole window of full frames. T1 of the links allows for it,
     /// because nothing tells them that the channel is busy.

@@ -546,6 +546,7 @@ fn config(rate: SampleRate, rules: Rules) -> StationConfig {
             idle_check: Duration::from_secs(60),
             longest_transmission: Duration::from_secs(4),
         },
+        full_duplex: false,
         link_version: Version::V20,
         window: 4,
         info_length: 128,

@@ -287,6 +287,23 @@ pub(super) const CHECKS: &[Check] = &[
         },
     },
     Check {
+        id: "port-duplex",
+        severity: Attention,
+        reason: "Full duplex sends without listening.",
+        source: "AX.25 2.2, Fig C2b",
+        look: |view, out| {
+            for port in view.sending().filter(|port| port.config.full_duplex) {
+                out.push(port.say(
+                    "full_duplex",
+                    "it sends without listening",
+                    "full_duplex = true",
+                    "On a shared channel it sends over everybody.",
+                    "Leave it false unless each direction has a frequency of its own.",
+                ));
+            }
+        },
+    },
+    Check {
         id: "controller-duplex",
         severity: Attention,
         reason: "Full duplex sends without listening.",

@@ -84,6 +84,12 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
     "Time between two looks at the channel. It must exceed the time to notice another sender. \
      Common practice: 100 ms with a data detector on FM, 300 ms or more on HF.";
 
+    PORT_FULL_DUPLEX: YesNo = YesNo, "full_duplex", Preset::Always("false"),
+    "Whether the port sends on another frequency than it hears, and hears while it sends: to a \
+     satellite, or to a repeater that hears and sends at once. It then waits for nothing that it \
+     hears, and draws no slots. On a channel that others send on it would send over everybody. Not \
+     with [port.controller], which has a setting of its own.";
+
     LINK_VERSION: Choice<Version> = Choice(VERSIONS), "link_version", Preset::Always("\"2.0\""),
     "Version of AX.25 that stations are called with. 2.2 sends missing frames again alone, and \
      falls back where the other end refuses it, which costs one more exchange. Calls are \

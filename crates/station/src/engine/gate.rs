@@ -116,6 +116,7 @@ impl Station {
             needs_sound: channel.needs_sound(),
             keyed: channel.is_transmitting(),
             sensed: channel.sensed(),
+            full_duplex: channel.config.full_duplex,
             others: &others,
             length: channel.waiting_length(),
             identification: channel.judge_identification(now),

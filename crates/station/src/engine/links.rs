@@ -36,7 +36,7 @@ impl Station {
     ) -> LinkEntry {
         let channel = &self.channels[usize::from(key.port.0)];
         let config = &channel.config;
-        let slots = config.timing.slot_time.div_f64(config.timing.persistence) * 2;
+        let slots = channel.mean_wait() * 2;
         let frame = vec![vec![0; 18 + config.info_length]];
         let hop = channel.transmitter.airtime(&frame) * 2;
         let hops = via.len() as u32;
@@ -205,7 +205,7 @@ impl Station {
         match output {
             LinkOutput::Send {
                 frame,
-                expedited: _,
+                expedited,
                 modulo,
             } => {
                 if matches!(frame.control, Control::Sabm { .. } | Control::Sabme { .. })
@@ -213,7 +213,9 @@ impl Station {
                 {
                     entry.calls_sent += 1;
                 }
-                self.enqueue_modulo(now, key.port, Origin::Link(key), frame, false, modulo);
+                // LM-EXPEDITED-DATA: into the priority queue (Fig C3.3).
+                let origin = Origin::Link(key);
+                self.enqueue_modulo(now, key.port, origin, frame, expedited, modulo);
             }
             LinkOutput::SeizeRequest => {
                 let seizing = &mut self.channel(key.port).seizing;
@@ -438,14 +440,12 @@ impl Station {
         match entry.link.state() {
             State::Connected | State::TimerRecovery => entry.closing = true,
             // A reset of a link that was up: the other end believes that it still is.
-            State::AwaitingConnection | State::AwaitingExtendedConnection if entry.was_up => {
+            state if state.is_calling() && entry.was_up => {
                 self.link_request(now, key, Request::Disconnect);
             }
-            State::AwaitingConnection | State::AwaitingExtendedConnection => {
-                self.abandon(now, key, &Cause::GivenUp);
-            }
-            // It is being released already.
-            State::AwaitingRelease | State::Disconnected => {}
+            state if state.is_calling() => self.abandon(now, key, &Cause::GivenUp),
+            // It is being released already, or down.
+            _ => {}
         }
     }
 
@@ -468,10 +468,8 @@ impl Station {
                 queue.retain(|q| q.origin != Origin::Link(key));
                 self.link_request(now, key, Request::Disconnect);
             }
-            Some(State::AwaitingConnection | State::AwaitingExtendedConnection) => {
-                self.abandon(now, key, &Cause::Cut);
-            }
-            Some(State::AwaitingRelease | State::Disconnected) | None => {}
+            Some(state) if state.is_calling() => self.abandon(now, key, &Cause::Cut),
+            _ => {}
         }
     }
 }

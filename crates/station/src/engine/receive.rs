@@ -32,9 +32,10 @@ impl Station {
         channel.samples += samples.len() as u64;
         channel.samples_at = now;
         let mut events = Vec::new();
-        let deaf = channel.is_transmitting();
+        let deaf = channel.is_deaf();
         if !samples.is_empty() {
-            channel.gate.heard_sound(now, deaf);
+            let keyed = channel.is_transmitting();
+            channel.gate.heard_sound(now, keyed);
         }
         let rate = channel.config.rate;
         channel.watch.sound.take(now, samples, rate, deaf);
@@ -56,7 +57,7 @@ impl Station {
             return; // A driver's mistake.
         }
         let channel = self.channel(port);
-        let deaf = channel.is_transmitting();
+        let deaf = channel.is_deaf();
         let later = channel
             .config
             .rate

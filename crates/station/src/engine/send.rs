@@ -141,6 +141,7 @@ impl Station {
         self.notice_early_end(now, port);
         let channel = self.channel(port);
         channel.own.set(now, false);
+        channel.access.released(now);
         channel.gate.key_down.release(now);
         channel.sound_ends = None;
         channel.identity.ends(now, channel.gate.released);

@@ -95,6 +95,7 @@ pub(crate) enum Why {
     OtherKeyed(PortId),
     OtherHears(PortId),
     Clear,
+    FullDuplex,
     Occupied(Sensed),
     NothingWaits,
     NotDrawn,
@@ -121,6 +122,7 @@ impl Why {
                 | Why::OwnTransmission
                 | Why::Alone
                 | Why::Clear
+                | Why::FullDuplex
                 | Why::NothingWaits
         )
     }
@@ -156,6 +158,8 @@ pub(crate) struct Evidence<'a> {
     pub(crate) needs_sound: bool,
     pub(crate) keyed: bool,
     pub(crate) sensed: Sensed,
+    /// What the port hears is not on the channel that it sends on.
+    pub(crate) full_duplex: bool,
     pub(crate) others: &'a [Other],
     /// The first transmission that waits, how long it takes.
     pub(crate) length: Option<Duration>,
@@ -370,7 +374,9 @@ impl Gate {
     }
 
     fn channel(&self, e: &Evidence<'_>) -> Why {
-        if e.keyed {
+        if e.full_duplex {
+            Why::FullDuplex
+        } else if e.keyed {
             Why::OwnTransmission
         } else if let Some(since) = self.without_sound(e) {
             Why::NoSound(since)

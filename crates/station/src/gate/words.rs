@@ -79,6 +79,10 @@ impl Facts<'_> {
             Why::Alone | Why::OtherKeyed(_) | Why::OtherHears(_) => self.of_others(why),
             Why::OwnTransmission => open("this port is transmitting and does not listen"),
             Why::Clear => open(&format!("the channel is clear: {}", self.clear())),
+            Why::FullDuplex => open(
+                "this port sends on another frequency than it hears (full_duplex), so it does not \
+                 wait for what it hears",
+            ),
             Why::Occupied(sensed) => self.occupied(sensed),
             Why::NothingWaits | Why::NotDrawn | Why::Drawing(_) => self.of_slot(why),
         }
@@ -292,6 +296,10 @@ impl Facts<'_> {
         match why {
             Why::Drawing(_) if self.port.medium == Medium::Controller => shut(
                 "the frames are being collected for the controller",
+                "Wait; they leave in a moment.",
+            ),
+            Why::Drawing(_) if self.port.full_duplex => shut(
+                "the frames are being collected for one transmission",
                 "Wait; they leave in a moment.",
             ),
             Why::Drawing(0) => shut("the channel is clear; waiting for a slot", &remedy),

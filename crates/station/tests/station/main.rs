@@ -1,5 +1,6 @@
 //! Whole stations in virtual time, joined by wires or played to.
 
+mod access;
 mod alarms;
 mod bad_input;
 mod cable;

@@ -48,6 +48,7 @@ pub fn port(name: &str, mode: Mode, own: &str) -> PortConfig {
         second_input: false,
         rate: SampleRate::new(RATE).expect("not zero"),
         may_transmit: true,
+        full_duplex: false,
         level_dbfs: -6.0,
         offset_hz: 0.0,
         pre_emphasis_db_per_octave: 0.0,
