@@ -362,11 +362,7 @@ impl Link {
                 self.disconnect_wanted,
                 self.reset_in_doubt,
             ],
-            counts: [
-                self.retry_count,
-                self.late_uas,
-                self.late_refusals,
-            ],
+            counts: [self.retry_count, self.late_uas, self.late_refusals],
             unsent: self.unsent.clone(),
             timers: Timer::ALL.map(|timer| self.timers.is_running(timer)),
         }

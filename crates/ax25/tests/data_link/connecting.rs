@@ -93,7 +93,11 @@ fn both_call_at_once() {
         "=> Connected",
         "> I ns 0 nr 0 \"hello\""
     );
-    assert_eq!(s.link.round_trip(), Duration::from_millis(1500), "none was measured");
+    assert_eq!(
+        s.link.round_trip(),
+        Duration::from_millis(1500),
+        "none was measured"
+    );
     // The answer to the own call, and no more than that.
     send!(s, time 1000, "UA final");
     recv_nothing!(s);

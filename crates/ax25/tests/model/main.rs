@@ -37,7 +37,10 @@ impl Pair {
     /// The texts of an end, a bit for each, that were delivered or came back. Once it is one of
     /// the two, no property asks which.
     fn accounted(&self, from: usize) -> u64 {
-        let known = self.ends[from].back.iter().chain(&self.ends[1 - from].delivered);
+        let known = self.ends[from]
+            .back
+            .iter()
+            .chain(&self.ends[1 - from].delivered);
         known.fold(0, |all, text| all | 1 << text)
     }
 
@@ -178,8 +181,7 @@ impl World {
     fn is_good_end(pair: &Pair) -> bool {
         let [one, other] = &pair.ends;
         let states = [one.at.link.state(), other.at.link.state()];
-        let settled =
-            |end: &End| end.at.link.unacknowledged() + end.at.link.queued() == 0;
+        let settled = |end: &End| end.at.link.unacknowledged() + end.at.link.queued() == 0;
         let whole = (0..2).all(|from| pair.is_whole(from)) && pair.ends.iter().all(settled);
         states == [State::Disconnected; 2] || states == [State::Connected; 2] && whole
     }
@@ -242,7 +244,8 @@ impl Model for World {
                 actions.push(Action::KeyUp(place));
             }
             let timer = end.at.link.next_wakeup().map(|(_, timer)| timer);
-            let turns_first = self.plan.patient && pair.ends.iter().any(|end| end.at.wants_to_send());
+            let turns_first =
+                self.plan.patient && pair.ends.iter().any(|end| end.at.wants_to_send());
             if timer.is_some_and(|timer| timer != Timer::T3) && !turns_first {
                 actions.push(Action::Timer(place));
             }
