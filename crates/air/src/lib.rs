@@ -13,7 +13,10 @@
 //! The same configuration, seed and calls give the same samples, bit for bit, whatever the
 //! step length and whatever the order of calls between two steps.
 //!
-//! What is left out: receivers all share one sound clock (only a sender's clock can be off),
+//! A [`FrameBand`](frames::FrameBand) carries whole frames instead, by rules with measured figures,
+//! for as many stations as memory holds.
+//!
+//! What is left out of the sound: receivers all share one sound clock (only a sender's clock can be off),
 //! propagation time, adjacent channels, AGC and ALC, transmitter noise.
 
 mod band;
@@ -22,6 +25,7 @@ mod emphasis;
 mod fading;
 mod fir;
 mod fm;
+pub mod frames;
 mod judge;
 mod noise;
 mod oscillator;

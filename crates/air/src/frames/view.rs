@@ -1,0 +1,105 @@
+//! What a band of frames shows of itself.
+
+use std::ops::Range;
+
+use dunlin_clock::{Duration, SampleCount};
+
+use super::{FrameBand, FrameTally, nanos};
+use crate::judge::{History, Reception, Rival, overlap};
+
+impl FrameBand {
+    /// From now on remembers who sent when, for [`FrameBand::reception`].
+    pub fn remember(&mut self) {
+        self.history.get_or_insert_with(History::default);
+    }
+
+    /// How many stations there are; they are numbered from 0.
+    pub fn stations(&self) -> usize {
+        self.stations.len()
+    }
+
+    /// What became of all frames so far.
+    pub fn tally(&self) -> FrameTally {
+        self.tally
+    }
+
+    /// How long a station's carrier detector has said occupied so far.
+    pub fn busy_time(&self, station: usize) -> Duration {
+        self.stations.get(station).map_or(Duration::ZERO, |s| {
+            let now = match s.noticed {
+                0 => Duration::ZERO,
+                _ => self.now.since(s.busy_since),
+            };
+            Duration::from_nanos(s.busy_ns) + now
+        })
+    }
+
+    /// How long a station's key has been down in transmissions that have ended.
+    pub fn key_down_time(&self, station: usize) -> Duration {
+        let ns = self.stations.get(station).map_or(0, |s| s.key_down_ns);
+        Duration::from_nanos(ns)
+    }
+
+    /// Whether a station's key is down.
+    pub fn is_keyed(&self, station: usize) -> bool {
+        self.stations
+            .get(station)
+            .is_some_and(|s| s.sends.is_some())
+    }
+
+    /// The level of the path from one station to another, `None` if it is not heard there.
+    pub fn level_db(&self, from: usize, to: usize) -> Option<f64> {
+        let range = self.stations.get(from)?.paths.clone();
+        let paths = &self.paths[range.start as usize..range.end as usize];
+        let at = paths.binary_search_by_key(&to, |p| p.to as usize).ok()?;
+        Some(f64::from(paths[at].level_db))
+    }
+
+    /// The stations that hear a station at all.
+    pub fn reach(&self, from: usize) -> impl Iterator<Item = usize> + '_ {
+        let range = self.stations.get(from).map_or(0..0, |s| s.paths.clone());
+        self.paths[range.start as usize..range.end as usize]
+            .iter()
+            .map(|p| p.to as usize)
+    }
+
+    /// What station `to` was up against in `time` (ns) when it should have heard station `from`,
+    /// as [`Band::reception`](crate::Band::reception); all spans are nanoseconds. Only what was
+    /// sent since [`FrameBand::remember`] counts.
+    pub fn reception(&self, from: usize, to: usize, time: Range<u64>) -> Reception {
+        let time = SampleCount(time.start)..SampleCount(time.end);
+        let recovery = self.stations.get(to).map_or(0, |s| nanos(s.recovery));
+        let deaf = self.busy(to, &time, recovery);
+        let mut rival: Option<Rival> = None;
+        for station in (0..self.stations.len()).filter(|s| *s != from && *s != to) {
+            let Some(level_db) = self.level_db(station, to) else {
+                continue;
+            };
+            let overlap = self.busy(station, &time, 0);
+            if overlap > 0 && rival.is_none_or(|r| r.level_db < level_db) {
+                rival = Some(Rival {
+                    station,
+                    level_db,
+                    overlap,
+                });
+            }
+        }
+        Reception {
+            level_db: self.level_db(from, to),
+            deaf,
+            rival,
+        }
+    }
+
+    fn busy(&self, station: usize, time: &Range<SampleCount>, after: u64) -> u64 {
+        let Some(state) = self.stations.get(station) else {
+            return 0;
+        };
+        let past = self.history.as_ref();
+        let past = past.map_or(0, |h| h.busy(station, time, after));
+        let now = state.sends.map_or(0, |_| {
+            overlap(time, state.deaf_from.as_nanos(), self.now.as_nanos())
+        });
+        past + now
+    }
+}
