@@ -10,7 +10,7 @@ use dunlin_clock::{Chance, Duration, Instant};
 
 /// Slots of one port. Knows nothing of frames.
 #[derive(Debug)]
-pub(crate) struct Access {
+pub struct Access {
     persistence: f64,
     slot_time: Duration,
     chance: Chance,
@@ -24,7 +24,8 @@ pub(crate) struct Access {
 }
 
 impl Access {
-    pub(crate) fn new(persistence: f64, slot_time: Duration, chance: Chance) -> Self {
+    /// Transmits in a free slot of this length with this chance, above 0, at most 1.
+    pub fn new(persistence: f64, slot_time: Duration, chance: Chance) -> Self {
         Access {
             persistence,
             slot_time,
@@ -43,7 +44,7 @@ impl Access {
     /// Tells whether something waits and whether the channel is clear. With `urgent` (a
     /// repeated frame, AX.25 2.2 §C2a.3 "Priority Queue") the first draw comes at once;
     /// otherwise one slot is left to such frames.
-    pub(crate) fn update(&mut self, now: Instant, waiting: bool, clear: bool, urgent: bool) {
+    pub fn update(&mut self, now: Instant, waiting: bool, clear: bool, urgent: bool) {
         if !waiting || !clear {
             self.next_slot = None;
             self.lost_draws = 0;
@@ -58,12 +59,12 @@ impl Access {
     }
 
     /// When [`Access::draw`] wants to be called.
-    pub(crate) fn next_wakeup(&self) -> Option<Instant> {
+    pub fn next_wakeup(&self) -> Option<Instant> {
         self.next_slot
     }
 
     /// Draws if a slot begins now. True = transmit.
-    pub(crate) fn draw(&mut self, now: Instant) -> bool {
+    pub fn draw(&mut self, now: Instant) -> bool {
         match self.next_slot {
             Some(at) if at <= now => {
                 if self.chance.unit() < self.persistence {
@@ -80,7 +81,7 @@ impl Access {
     }
 
     /// Slots drawn and lost in this wait.
-    pub(crate) fn lost_draws(&self) -> u32 {
+    pub fn lost_draws(&self) -> u32 {
         self.lost_draws
     }
 }

@@ -80,7 +80,7 @@ pub(crate) struct OnAir {
 pub(crate) struct Channel {
     pub(crate) id: PortId,
     pub(crate) config: PortConfig,
-    /// `None` where a controller hears.
+    /// `None` where a controller hears, or a band that carries frames.
     pub(crate) receiver: Option<PortReceiver>,
     pub(crate) transmitter: Transmitter,
     /// Where to send to each station, if the port follows.
@@ -148,7 +148,7 @@ impl Channel {
                 let second = config.second_input;
                 Some(PortReceiver::new(config.lines(), config.rate, second).map_err(modem)?)
             }
-            Medium::Controller => None,
+            Medium::Controller | Medium::Frames => None,
         };
         let transmitter = controller::transmitter(&config).map_err(modem)?;
         let access = controller::access(&config, seed, id);

@@ -51,6 +51,10 @@ impl StationConfig {
 type Figure = (&'static str, f64, f64, f64, &'static str);
 
 fn check_port(port: &PortConfig) -> Result<(), ConfigError> {
+    let real = port.gate.real_radio || port.gate.needs_proof;
+    if port.medium == Medium::Frames && real {
+        return Err(ConfigError::RadioWithoutModem(port.name.clone()));
+    }
     let figures = of_timing(port).into_iter().chain(of_frames(port));
     let figures = figures.chain(of_gate(port));
     let of_beacons = port.beacons.iter().flat_map(of_beacon);
@@ -70,9 +74,9 @@ fn check_port(port: &PortConfig) -> Result<(), ConfigError> {
 /// What is listened to besides must be possible and new.
 fn check_lines(port: &PortConfig) -> Result<(), ConfigError> {
     let lines: Vec<Line> = port.lines().collect();
-    let controller = port.medium == Medium::Controller;
+    let no_modem = port.medium != Medium::Sound;
     for (n, line) in lines.iter().enumerate().skip(1) {
-        if n >= MOST_LINES || controller || lines[..n].contains(line) {
+        if n >= MOST_LINES || no_modem || lines[..n].contains(line) {
             return Err(ConfigError::Line {
                 port: port.name.clone(),
                 line: line.to_string(),

@@ -178,6 +178,9 @@ pub enum ConfigError {
         /// What the modem says.
         reason: String,
     },
+    /// Frames without a modem are for simulated bands only.
+    #[error("port {0}: a port with a radio cannot leave the modem out")]
+    RadioWithoutModem(String),
     /// A line that is listened to twice, or on a port whose controller listens.
     #[error("port {port}: {line} cannot be heard besides, or is named twice")]
     Line {

@@ -20,7 +20,7 @@ fn reckoning_rate() -> SampleRate {
     SampleRate::new(48_000).expect("not zero")
 }
 
-/// The transmitter of a port. That of a controller's port never makes sound; it tells how
+/// The transmitter of a port. That of a port without a modem never makes sound; it tells how
 /// long frames take at the mode's symbol rate.
 pub(crate) fn transmitter(config: &PortConfig) -> Result<Transmitter, ModemError> {
     let timing = TransmitterSettings {
@@ -30,6 +30,11 @@ pub(crate) fn transmitter(config: &PortConfig) -> Result<Transmitter, ModemError
     };
     match config.medium {
         Medium::Controller => Transmitter::new(config.line, reckoning_rate(), timing),
+        Medium::Frames => {
+            let fec = config.fec;
+            let settings = TransmitterSettings { fec, ..timing };
+            Transmitter::new(config.line, reckoning_rate(), settings)
+        }
         Medium::Sound => {
             let settings = TransmitterSettings {
                 level_dbfs: config.level_dbfs,
@@ -48,8 +53,10 @@ pub(crate) fn access(config: &PortConfig, seed: u64, id: PortId) -> Access {
     let slots = Chance::stream(seed, &format!("slots {}", id.0));
     match config.medium {
         // The duplex machine draws nothing (AX.25 2.2 Fig C2b).
-        Medium::Sound if config.full_duplex => Access::new(1.0, COLLECT, slots),
-        Medium::Sound => Access::new(config.timing.persistence, config.timing.slot_time, slots),
+        Medium::Sound | Medium::Frames if config.full_duplex => Access::new(1.0, COLLECT, slots),
+        Medium::Sound | Medium::Frames => {
+            Access::new(config.timing.persistence, config.timing.slot_time, slots)
+        }
         Medium::Controller => Access::new(1.0, COLLECT, slots),
     }
 }
@@ -69,7 +76,7 @@ impl Channel {
     /// because nothing tells them that the channel is busy.
     pub(crate) fn unknown_wait(&self) -> Duration {
         match self.config.medium {
-            Medium::Sound => Duration::ZERO,
+            Medium::Sound | Medium::Frames => Duration::ZERO,
             Medium::Controller => {
                 let frame = vec![0; 18 + self.config.info_length];
                 let window = vec![frame; usize::from(self.config.window)];

@@ -34,6 +34,7 @@ mod strip;
 mod talk;
 mod words;
 
+pub use access::Access;
 pub use dunlin_ax25::CallSign;
 
 pub use command::{Command, Refusal, Reply};

@@ -1,4 +1,5 @@
-//! Ports with a controller of their own: frames in, frames out, no sound.
+//! Ports without a modem: frames in, frames out, no sound. Either a controller of their own
+//! carries the frames, or a simulated band.
 
 use dunlin_clock::Instant;
 
@@ -13,21 +14,27 @@ use crate::rejects::RejectKind;
 const LONGEST: usize = 2048;
 
 impl Station {
-    /// A controller has heard a frame.
-    pub(super) fn controller_frame(&mut self, now: Instant, port: PortId, octets: &[u8]) {
+    /// A controller or a simulated band has heard a frame.
+    pub(super) fn frame_without_sound(&mut self, now: Instant, port: PortId, octets: &[u8]) {
         let config = self.config.ports.get(usize::from(port.0));
-        if config.is_none_or(|c| c.medium != Medium::Controller) {
+        let Some(medium) = config.map(|c| c.medium).filter(|m| *m != Medium::Sound) else {
             return; // A driver's mistake; the port hears by itself, or not at all.
-        }
+        };
         if octets.len() > LONGEST {
             let text = format!(
-                "the controller handed over {} octets at once; {LONGEST} are taken at most",
+                "{} octets were handed over at once; {LONGEST} are taken at most",
                 octets.len()
             );
             let kind = RejectKind::TooLong;
             return self.reject(now, port, kind, Some(Urgency::Plain), text);
         }
-        let span = self.channel(port).reckon_heard(now, octets);
+        let span = match medium {
+            Medium::Frames => {
+                let lasted = self.channel(port).transmitter.airtime_of_frame(octets);
+                (now - lasted, now)
+            }
+            Medium::Controller | Medium::Sound => self.channel(port).reckon_heard(now, octets),
+        };
         if address::is_structurally_valid(octets) {
             self.frame(now, port, octets, span, None);
         } else {
@@ -35,6 +42,14 @@ impl Station {
             self.unreadable(port, reason, span, None);
             let text = format!("{reason} ({} of them)", octets.len());
             self.reject(now, port, RejectKind::NoAddress, None, text);
+        }
+    }
+
+    /// A simulated band of frames is occupied from now on, or clear.
+    pub(super) fn band_carrier(&mut self, now: Instant, port: PortId, on: bool) {
+        let config = self.config.ports.get(usize::from(port.0));
+        if config.is_some_and(|c| c.medium == Medium::Frames) {
+            self.carrier(now, now, port, on);
         }
     }
 
@@ -58,6 +73,11 @@ impl Station {
                 port,
                 airtime: channel.transmitter.airtime(&frames),
                 frames,
+            },
+            Medium::Frames => Output::OnBand {
+                port,
+                airtime: channel.transmitter.airtime(&frames),
+                frames: channel.transmitter.timed(frames),
             },
         }
     }

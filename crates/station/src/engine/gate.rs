@@ -171,7 +171,7 @@ impl Station {
             why: why.clone(),
         });
         let text = match self.port_config(port).medium {
-            Medium::Sound => format!("the key is being released: {why}"),
+            Medium::Sound | Medium::Frames => format!("the key is being released: {why}"),
             Medium::Controller => format!(
                 "nothing more goes to the controller: {why}. It may still send what it was given"
             ),
@@ -204,7 +204,7 @@ impl Station {
         let played = channel.sound_ends.map(|end| end + STUCK_AFTER);
         let released = channel.gate.released.map(|at| at + RELEASED_WITHIN);
         // A controller takes nothing back: it sends to the end whatever is asked of it.
-        let released = released.filter(|_| channel.config.medium == Medium::Sound);
+        let released = released.filter(|_| channel.config.medium != Medium::Controller);
         [played, released].into_iter().flatten().min()
     }
 

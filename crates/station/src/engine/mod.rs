@@ -39,6 +39,7 @@ use crate::heard::HeardList;
 use crate::links::Links;
 use crate::paths::Paths;
 use crate::rejects::Rejects;
+use crate::port::TimedFrame;
 use crate::strip::Strips;
 use crate::talk::Talk;
 use client::Clients;
@@ -75,12 +76,21 @@ pub enum Input<'a> {
     },
     /// The time of [`Station::next_wakeup`] has come.
     Wakeup,
-    /// A frame that the controller of a port has heard (AX.25 octets without FCS).
+    /// A frame that the controller of a port has heard, or that a simulated band of frames has
+    /// brought (AX.25 octets without FCS).
     Frame {
-        /// The port, of [`Medium::Controller`](crate::gate::Medium::Controller).
+        /// The port, of [`Medium::Controller`](crate::gate::Medium::Controller) or
+        /// [`Medium::Frames`](crate::gate::Medium::Frames).
         port: PortId,
         /// The octets.
         octets: &'a [u8],
+    },
+    /// Data begins or ends to be heard on a simulated band of frames.
+    Carrier {
+        /// The port, of [`Medium::Frames`](crate::gate::Medium::Frames).
+        port: PortId,
+        /// It begins.
+        on: bool,
     },
     /// A frame that another program of the shack wants to send by one of our ports.
     FromClient {
@@ -142,6 +152,16 @@ pub enum Output {
         /// AX.25 octets without FCS, in order.
         frames: Vec<Vec<u8>>,
         /// How long they take on the air, key-up delay included, as far as can be known.
+        airtime: Duration,
+    },
+    /// Key the port on its simulated band for `airtime`, with these frames at their times, then
+    /// give [`Input::Transmitted`]. There is no sound: nothing else can be keyed by it.
+    OnBand {
+        /// The port, of [`Medium::Frames`](crate::gate::Medium::Frames).
+        port: PortId,
+        /// The frames, in order.
+        frames: Vec<TimedFrame>,
+        /// From keying to unkeying.
         airtime: Duration,
     },
     /// Release the key of the port now and drop what is being played, then give
@@ -208,6 +228,8 @@ pub struct Station {
     notes: VecDeque<Note>,
     clients: Clients,
     outputs: VecDeque<Output>,
+    /// Somebody looks at what it shows.
+    watched: bool,
 }
 
 impl Station {
@@ -256,9 +278,17 @@ impl Station {
             notes: VecDeque::new(),
             clients: Clients::default(),
             outputs: VecDeque::new(),
+            watched: true,
         };
         station.guard(Instant::ZERO);
         Ok(station)
+    }
+
+    /// From now on nobody looks at the strips, the gates and the stations heard: they are neither
+    /// told nor kept. What the station does and says on the air stays the same, and talks,
+    /// crossings, notes and alarms are told as ever. For worlds of thousands of stations.
+    pub fn leave_unwatched(&mut self) {
+        self.watched = false;
     }
 
     /// Takes in one thing that happened. `now` never goes back.
@@ -268,7 +298,8 @@ impl Station {
             Input::SecondSamples { port, samples } => self.second_samples(now, port, samples),
             Input::Transmitted { port } => self.transmitted(now, port),
             Input::Wakeup => self.wakeup(now),
-            Input::Frame { port, octets } => self.controller_frame(now, port, octets),
+            Input::Frame { port, octets } => self.frame_without_sound(now, port, octets),
+            Input::Carrier { port, on } => self.band_carrier(now, port, on),
             Input::FromClient {
                 port,
                 client,
@@ -356,6 +387,13 @@ impl Station {
         self.pump_links(now);
         self.guard(now);
         self.look_for_alarms(now);
+        if self.watched {
+            self.show(now);
+        }
+    }
+
+    /// Tells what has changed of ports and gates.
+    fn show(&mut self, now: Instant) {
         for port in self.ports() {
             if !self.channel(port).is_view_due(now) {
                 continue;
@@ -387,6 +425,10 @@ impl Station {
     }
 
     fn tell(&mut self, event: Event) {
+        let shows = matches!(event, Event::Block(_) | Event::Heard(_));
+        if shows && !self.watched {
+            return;
+        }
         self.outputs.push_back(Output::Event(event));
     }
 

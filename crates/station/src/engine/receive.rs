@@ -152,9 +152,12 @@ impl Station {
         (moment(report.start), moment(report.end))
     }
 
-    fn carrier(&mut self, now: Instant, at: Instant, port: PortId, on: bool) {
+    pub(super) fn carrier(&mut self, now: Instant, at: Instant, port: PortId, on: bool) {
         let channel = self.channel(port);
         channel.occupied.set(at, on);
+        if !self.watched {
+            return self.tell_links_of_channel(now, port);
+        }
         if on {
             let block = self
                 .strips
@@ -215,14 +218,16 @@ impl Station {
             self.reject(now, port, RejectKind::NoAddress, None, text);
             return self.unreadable(port, reason, (start, end), report.map(|r| (r, None)));
         };
-        let mut block = strip::blank(port, BlockKind::Heard, start, Some(end));
-        strip::describe(&mut block, octets);
-        if let Some(heard) = heard {
-            strip::measured(&mut block, &heard.report);
-            strip::heard_by(&mut block, heard.line, heard.own, heard.heard_on);
+        if self.watched {
+            let mut block = strip::blank(port, BlockKind::Heard, start, Some(end));
+            strip::describe(&mut block, octets);
+            if let Some(heard) = heard {
+                strip::measured(&mut block, &heard.report);
+                strip::heard_by(&mut block, heard.line, heard.own, heard.heard_on);
+            }
+            let block = self.strips.add(block);
+            self.tell(Event::Block(block));
         }
-        let block = self.strips.add(block);
-        self.tell(Event::Block(block));
         self.watch_heard(now, port, &field);
         self.paths_heard(now, port, octets, &field);
         if let Ok(frame) = Frame::decode_overheard(octets) {

@@ -77,12 +77,16 @@ impl Station {
         self.key_down(now, port, airtime);
         for (queued, end) in taken.into_iter().zip(ends) {
             let mut block = strip::blank(port, BlockKind::Sent, start, Some(end));
-            strip::describe(&mut block, &queued.octets);
+            if self.watched {
+                strip::describe(&mut block, &queued.octets);
+            }
             if let Some((_, what)) = &test {
                 block.what.clone_from(what);
             }
             block.why = aim.as_ref().map(|aim| aim.words.clone());
-            let block = self.strips.add(block);
+            if self.watched {
+                block = self.strips.add(block);
+            }
             self.watch_sent(now, port, &queued.octets);
             self.paths_sent(now, port, &queued);
             self.count_client_frames(now, queued.origin, 1);

@@ -184,7 +184,7 @@ impl Station {
         if channel.test.is_some() {
             return Err(Refusal::TestGoesOn(config.name.clone()));
         }
-        if config.medium == Medium::Controller && signal != TestSignal::RepeatedFrame {
+        if config.medium != Medium::Sound && signal != TestSignal::RepeatedFrame {
             return Err(Refusal::ControllerMakesSound(config.name.clone()));
         }
         let tone = matches!(signal, TestSignal::LowTone | TestSignal::HighTone);
@@ -258,7 +258,7 @@ impl Station {
             frames,
         } = channel.parts(run.signal, run.length);
         let what = format!("test signal: {}", name(run.signal));
-        if channel.config.medium == Medium::Controller {
+        if channel.config.medium != Medium::Sound {
             return Some((self.carried(port, frames, None), what));
         }
         let sound = channel.transmitter.test(&steady, flags, &frames).ok()?;

@@ -22,6 +22,11 @@ pub enum Medium {
     Sound,
     /// A controller of its own (KISS), which modulates, senses the channel and keys.
     Controller,
+    /// A simulated band that carries whole frames for the time that they take, and tells when
+    /// the channel is occupied. Everything but the modem is as with sound. A port with a radio,
+    /// or with anything that has to be proved, cannot have it, and no station plan can ask for
+    /// it.
+    Frames,
 }
 
 /// By what a port knows that the channel is occupied. Any that is chosen and says "occupied"

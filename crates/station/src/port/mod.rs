@@ -22,4 +22,4 @@ pub use hearing::{MOST_LINES, PortEvent, PortReceiver};
 pub use pair::{HeardOn, Input, PairEvent, PairReceiver};
 pub use receiver::{FecReport, Receiver, ReceiverEvent, ReceptionReport, UnreadableReason};
 pub use sound::ChannelSound;
-pub use transmitter::{Transmitter, TransmitterSettings};
+pub use transmitter::{TimedFrame, Transmitter, TransmitterSettings};

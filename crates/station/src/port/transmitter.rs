@@ -42,6 +42,17 @@ impl Default for TransmitterSettings {
     }
 }
 
+/// A frame of a transmission, and when it is on the air.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TimedFrame {
+    /// AX.25 octets without FCS.
+    pub octets: Vec<u8>,
+    /// Begin of the flag before it, from keying.
+    pub start: Duration,
+    /// End of the flag after it, from keying.
+    pub end: Duration,
+}
+
 /// Frames to samples.
 #[derive(Clone, Debug)]
 pub struct Transmitter {
@@ -139,6 +150,21 @@ impl Transmitter {
         self.modulator.duration(self.bits(frames).len())
     }
 
+    /// When each frame of one transmission is on the air.
+    pub fn timed(&self, frames: Vec<Vec<u8>>) -> Vec<TimedFrame> {
+        let ends: Vec<Duration> = (1..=frames.len())
+            .map(|n| self.encode(&frames[..n], self.lead_flags, 1).len())
+            .map(|bits| self.modulator.duration(bits))
+            .collect();
+        // The last of the flags before is the first frame's own.
+        let first = self.modulator.duration(8 * (self.lead_flags - 1));
+        let starts = std::iter::once(first).chain(ends.clone());
+        let timed = frames.into_iter().zip(starts).zip(ends);
+        timed
+            .map(|((octets, start), end)| TimedFrame { octets, start, end })
+            .collect()
+    }
+
     /// The sound of one transmission that begins with steady levels, each for so many symbols,
     /// goes on with `flags` besides the usual ones, and ends with these frames.
     ///
@@ -198,6 +224,12 @@ mod tests {
             assert!(transmitter.airtime(&frames).as_secs_f64() >= least);
             assert!(transmitter.airtime(&frames).as_secs_f64() < least + 0.07);
             assert_eq!(transmitter.airtime::<Vec<u8>>(&[]), Duration::ZERO);
+            let whole = transmitter.airtime(&frames).as_secs_f64();
+            let timed = transmitter.timed(frames);
+            // 300 ms of flags, less the one that belongs to the frame; 20 ms of them after.
+            assert!((timed[0].start.as_secs_f64() - 0.3).abs() < 0.03);
+            assert_eq!(timed[0].end, timed[1].start);
+            assert!((whole - timed[1].end.as_secs_f64() - 0.02).abs() < 0.03);
         }
     }
 }

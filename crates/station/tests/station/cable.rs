@@ -167,7 +167,9 @@ impl Cable {
                         });
                     }
                 }
-                Output::Transmit { .. } => panic!("a controller plays no sound"),
+                Output::Transmit { .. } | Output::OnBand { .. } => {
+                    panic!("a controller plays no sound")
+                }
                 Output::Release { .. } => panic!("nothing was stopped"),
             }
         }

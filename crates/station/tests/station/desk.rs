@@ -231,7 +231,9 @@ impl Desk {
                     self.sound = samples;
                     self.press(port, lasts);
                 }
-                Output::SendFrames { port, airtime, .. } => self.press(port, airtime),
+                Output::SendFrames { port, airtime, .. } | Output::OnBand { port, airtime, .. } => {
+                    self.press(port, airtime);
+                }
                 Output::Release { port, why } => {
                     self.deed(Deed::Ordered(port.0, why));
                     let within = self.manners.releases_within;

@@ -53,6 +53,7 @@ impl Listener {
                     Output::Event(event) => self.told.push(event),
                     // Played in no time: this bench only listens.
                     Output::SendFrames { port, .. }
+                    | Output::OnBand { port, .. }
                     | Output::Release { port, .. }
                     | Output::Transmit { port, .. } => {
                         self.station.handle(self.now, Input::Transmitted { port });

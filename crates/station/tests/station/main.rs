@@ -10,6 +10,7 @@ mod desk;
 mod endings;
 mod faults;
 mod following;
+mod frames;
 mod gate;
 mod hardship;
 mod hearing;

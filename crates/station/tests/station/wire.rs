@@ -204,7 +204,9 @@ impl Wires {
                     tap.expect("the port is on a wire").playing = None;
                     self.stations[s].handle(self.now, Input::Transmitted { port });
                 }
-                Output::SendFrames { .. } => panic!("nothing on a wire has a controller"),
+                Output::OnBand { .. } | Output::SendFrames { .. } => {
+                    panic!("nothing on a wire has a controller")
+                }
             }
         }
     }

@@ -318,6 +318,8 @@ impl<S: SoundPort> Driver<S> {
                     frames,
                     airtime,
                 } => self.send_frames(now, port, &frames, airtime),
+                // No station plan has a port of this kind, and no radio can be keyed by it.
+                Output::OnBand { .. } => {}
                 Output::Release { port, why } => self.cut_short(now, port, &why),
                 Output::Event(event) => self.tell(now, &event),
             }
