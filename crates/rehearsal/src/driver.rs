@@ -1,30 +1,29 @@
 //! The rehearsal: all stations of a scenario on their bands, in virtual time.
 //!
-//! Time advances in blocks of [`BLOCK`]. In each block, in this order: every station is woken at
-//! the exact times that it asked for; the bands carry sound; each station gets the end of its
-//! transmission and what it heard; the people look and act. All in a fixed order, with all chance
-//! drawn from seeded streams, so the same scenario and seed give the same happenings.
+//! With sound, time advances in blocks of [`BLOCK`]; at the end of each the people look and act.
+//! With whole frames it jumps from event to event, and the people act when they want to. All in a
+//! fixed order, with all chance drawn from seeded streams, so the same scenario, seed and fidelity
+//! give the same happenings.
 
 use std::collections::{BTreeMap, VecDeque};
 
 use dunlin_air::{AirError, Band};
-use dunlin_clock::{Chance, Duration, Instant, SampleCount};
+use dunlin_clock::{Chance, Duration, Instant};
 use dunlin_station::{
-    CallSign, Command, ConfigError, CrossingView, Event, Input, Output, PortId, Refusal, Reply,
-    Snapshot, Station, TalkLine, TalkView, Urgency, WaysView,
+    CallSign, Command, ConfigError, CrossingView, Event, PortId, Refusal, Reply, Snapshot, Station,
+    TalkLine, TalkView, Urgency, WaysView,
 };
 use thiserror::Error;
 
 use crate::happening::{Happening, Reception, SentFrame, Sorter, What};
 use crate::ledger::{FrameLedger, Ledgered, Question, TalkLedger};
 use crate::people::{Act, Person};
-use crate::scenario::{Scenario, Seat};
+use crate::scenario::{Member, Scenario, Seat};
+use crate::world::{Fidelity, FrameWorld, SoundWorld, frame_band, without_modem};
 
 /// The step of virtual time. Commands of people take effect at its end.
 pub const BLOCK: Duration = Duration::from_millis(20);
-/// Wake-ups of one station in one block; a station that wants more is faulty.
-const MOST_WAKEUPS: usize = 1000;
-/// Acts of one person in one block; a person that wants more is faulty.
+/// Acts of one person at one moment; a person that wants more is faulty.
 const MOST_ACTS: usize = 100;
 
 /// Why a rehearsal cannot begin. A scenario that was read from a file gives none of these,
@@ -59,17 +58,24 @@ pub enum Told {
     Happened(Happening),
 }
 
+/// The stations and their bands, as the fidelity wants them.
+#[derive(Debug)]
+#[allow(clippy::large_enum_variant)] // There is one of it.
+enum World {
+    Sound(SoundWorld),
+    Frames(FrameWorld),
+}
+
 /// A rehearsal that is going on.
 #[derive(Debug)]
 pub struct Rehearsal {
     scenario: Scenario,
     seed: u64,
     now: Instant,
-    bands: Vec<Band>,
-    stations: Vec<Station>,
-    /// By station: the latest moment it was told of; its time must not go back.
-    reached: Vec<Instant>,
+    world: World,
     people: Vec<Person>,
+    /// By person: before this it does nothing more.
+    rests: Vec<Instant>,
     frames: FrameLedger,
     talks: TalkLedger,
     sorter: Sorter,
@@ -78,44 +84,62 @@ pub struct Rehearsal {
 }
 
 impl Rehearsal {
-    /// Everything at its place, time zero. With `operator_seat`, the people who sit at the
-    /// operator's own station act too; without, that seat is left to a living operator.
+    /// Everything at its place, time zero, with sound. With `operator_seat`, the people who sit at
+    /// the operator's own station act too; without, that seat is left to a living operator.
     ///
     /// # Errors
     /// A band or station that cannot be built.
     pub fn begin(
+        scenario: Scenario,
+        seed: u64,
+        operator_seat: bool,
+    ) -> Result<Rehearsal, BeginError> {
+        Rehearsal::begin_at(scenario, seed, operator_seat, Fidelity::Sound)
+    }
+
+    /// As [`Rehearsal::begin`], at this fidelity.
+    ///
+    /// # Errors
+    /// A band or station that cannot be built.
+    pub fn begin_at(
         mut scenario: Scenario,
         seed: u64,
         operator_seat: bool,
+        fidelity: Fidelity,
     ) -> Result<Rehearsal, BeginError> {
         if !operator_seat {
             scenario.people.retain(|p| p.station != scenario.operator);
         }
-        let mut bands = Vec::new();
         for config in &mut scenario.bands {
             config.seed = seed;
-            let name = config.name.clone();
-            let band = Band::new(config).map_err(|error| BeginError::Band { band: name, error })?;
-            bands.push(band);
         }
-        let mut stations = Vec::new();
         for member in &mut scenario.stations {
             let call = member.config.call.to_string();
             member.config.seed = Chance::stream(seed, &format!("station/{call}")).bits();
-            let station =
-                Station::new(member.config.clone()).map_err(|error| BeginError::Station {
-                    station: call,
-                    error,
-                })?;
-            stations.push(station);
+            if fidelity == Fidelity::Frame {
+                without_modem(&mut member.config);
+            }
         }
-        let people = scenario
-            .people
+        let stations = scenario
+            .stations
             .iter()
-            .map(|p| Person::new(p.clone(), seed))
-            .collect();
+            .map(station)
+            .collect::<Result<_, _>>()?;
+        let seats = scenario.stations.iter().map(|m| m.seats.clone()).collect();
+        let people = scenario.people.iter();
+        let people: Vec<Person> = people.map(|p| Person::new(p.clone(), seed)).collect();
+        let world = match fidelity {
+            Fidelity::Sound => {
+                let bands = bands(&scenario, |n| Band::new(&scenario.bands[n]))?;
+                World::Sound(SoundWorld::new(bands, stations, seats))
+            }
+            Fidelity::Frame => {
+                let bands = bands(&scenario, |n| frame_band(&scenario, n))?;
+                World::Frames(FrameWorld::new(bands, stations, seats))
+            }
+        };
         Ok(Rehearsal {
-            frames: FrameLedger::new(reach(&scenario, &bands)),
+            frames: FrameLedger::new(reach(&scenario)),
             talks: TalkLedger::default(),
             sorter: Sorter::default(),
             told: VecDeque::new(),
@@ -123,9 +147,8 @@ impl Rehearsal {
             ended: false,
             scenario,
             seed,
-            bands,
-            reached: vec![Instant::ZERO; stations.len()],
-            stations,
+            world,
+            rests: vec![Instant::ZERO; people.len()],
             people,
         })
     }
@@ -162,26 +185,26 @@ impl Rehearsal {
 
     /// Lets one [`BLOCK`] of time pass.
     pub fn step(&mut self) {
-        let until = self.now + BLOCK;
-        for station in 0..self.stations.len() {
-            self.wake(station, until);
+        self.advance(self.now + BLOCK);
+    }
+
+    /// Lets time pass up to `until`: with sound in as many blocks as that takes, the last of them
+    /// perhaps beyond it; with whole frames from event to event.
+    pub fn advance(&mut self, until: Instant) {
+        match &self.world {
+            World::Sound(_) => {
+                while self.now < until {
+                    self.block();
+                    self.judge_frames();
+                    self.tell(false);
+                }
+            }
+            World::Frames(_) => {
+                self.jump(until);
+                self.judge_frames();
+                self.tell(false);
+            }
         }
-        for band in 0..self.bands.len() {
-            let target = self.bands[band]
-                .rate()
-                .samples_in(until.since(Instant::ZERO));
-            let n = target.saturating_sub(self.bands[band].now().0);
-            self.bands[band].step(usize::try_from(n).unwrap_or(0));
-        }
-        for station in 0..self.stations.len() {
-            self.hear(station, until);
-        }
-        self.now = until;
-        for person in 0..self.people.len() {
-            self.let_act(person);
-        }
-        self.judge_frames();
-        self.tell(false);
     }
 
     /// The operator asks for something at [`Rehearsal::now`].
@@ -189,20 +212,27 @@ impl Rehearsal {
     /// # Errors
     /// What the station refuses, with the reason.
     pub fn command(&mut self, command: Command) -> Result<Reply, Refusal> {
-        let operator = self.scenario.operator;
-        let answer = self.stations[operator].command(self.now, command);
-        self.drain(operator, self.now);
+        let answer = self.ask(self.scenario.operator, command);
+        self.take_events();
         answer
     }
 
     /// The operator's station as it stands.
     pub fn snapshot(&self) -> Snapshot {
-        self.stations[self.scenario.operator].snapshot(self.now)
+        self.operator().snapshot(self.now)
     }
 
     /// What the operator's station knows of the ways to another.
     pub fn ways_to(&self, to: CallSign) -> WaysView {
-        self.stations[self.scenario.operator].ways_to(self.now, to)
+        self.operator().ways_to(self.now, to)
+    }
+
+    fn operator(&self) -> &Station {
+        let operator = self.scenario.operator;
+        match &self.world {
+            World::Sound(world) => world.station(operator),
+            World::Frames(world) => world.station(operator),
+        }
     }
 
     /// The next thing for the outside.
@@ -219,98 +249,81 @@ impl Rehearsal {
         self.tell(true);
     }
 
-    fn judge_frames(&mut self) {
-        let (bands, stations) = (&self.bands, &self.scenario.stations);
-        let air = |q: Question| {
-            let band = &bands[q.band];
-            let place = |station: usize| {
-                let seat = stations[station].seats.iter().find(|s| s.band == q.band);
-                seat.map_or(usize::MAX, |s| s.place)
+    /// One block with sound.
+    fn block(&mut self) {
+        let until = self.now + BLOCK;
+        if let World::Sound(world) = &mut self.world {
+            world.block(until);
+        }
+        self.take_events();
+        self.now = until;
+        for person in 0..self.people.len() {
+            self.let_act(person);
+        }
+    }
+
+    /// From event to event up to `until`.
+    fn jump(&mut self, until: Instant) {
+        loop {
+            let World::Frames(world) = &mut self.world else {
+                return;
             };
-            let sample = |ms| SampleCount(band.rate().samples_in(Duration::from_millis(ms)));
-            band.reception(
-                place(q.from),
-                place(q.to),
-                sample(q.start_ms)..sample(q.end_ms),
-            )
+            let people = self.people.iter().zip(&self.rests).enumerate();
+            let person = people
+                .filter_map(|(n, (p, rests))| Some((p.next_wakeup()?.max(*rests), n)))
+                .min();
+            let next = world.next();
+            match (next, person) {
+                (Some(at), person) if at <= until && person.is_none_or(|p| at <= p.0) => {
+                    world.step();
+                    self.now = at;
+                    self.take_events();
+                    // Whoever noticed something may want something at once.
+                    for person in 0..self.people.len() {
+                        self.let_act(person);
+                    }
+                }
+                (_, Some((at, person))) if at <= until => {
+                    self.now = at.max(self.now);
+                    self.let_act(person);
+                    if self.is_due(person) {
+                        self.rests[person] = self.now + BLOCK;
+                    }
+                }
+                _ => break,
+            }
+        }
+        self.now = until;
+    }
+
+    fn ask(&mut self, station: usize, command: Command) -> Result<Reply, Refusal> {
+        match &mut self.world {
+            World::Sound(world) => world.command(station, self.now, command),
+            World::Frames(world) => world.command(station, self.now, command),
+        }
+    }
+
+    /// Shows all that the stations have told.
+    fn take_events(&mut self) {
+        loop {
+            let told = match &mut self.world {
+                World::Sound(world) => world.poll(),
+                World::Frames(world) => world.poll(),
+            };
+            let Some((station, at, event)) = told else {
+                return;
+            };
+            self.event(station, event, at);
+        }
+    }
+
+    fn judge_frames(&mut self) {
+        let world = &self.world;
+        let air = |q: Question| match world {
+            World::Sound(world) => world.reception(q),
+            World::Frames(world) => world.reception(q),
         };
         self.frames.advance(self.now, &air);
-    }
-
-    /// Wakes a station at each time that it asks for, up to `until`.
-    fn wake(&mut self, station: usize, until: Instant) {
-        for _ in 0..MOST_WAKEUPS {
-            let Some((at, _)) = self.stations[station].next_wakeup() else {
-                return;
-            };
-            if at >= until {
-                return;
-            }
-            self.give(station, at, Input::Wakeup);
-        }
-    }
-
-    /// Gives a station the ends of its transmissions and what it heard.
-    fn hear(&mut self, station: usize, until: Instant) {
-        for port in 0..self.scenario.stations[station].seats.len() {
-            let Seat { band, place } = self.scenario.stations[station].seats[port];
-            let ended = self.bands[band]
-                .finished()
-                .iter()
-                .find(|t| t.station == place);
-            if let Some(end) = ended.map(|t| t.end) {
-                let at = moment(&self.bands[band], end);
-                self.give(
-                    station,
-                    at,
-                    Input::Transmitted {
-                        port: port_id(port),
-                    },
-                );
-            }
-        }
-        for port in 0..self.scenario.stations[station].seats.len() {
-            let Seat { band, place } = self.scenario.stations[station].seats[port];
-            let samples = self.bands[band].heard(place);
-            let input = Input::Samples {
-                port: port_id(port),
-                samples,
-            };
-            self.reached[station] = until;
-            self.stations[station].handle(until, input);
-            self.drain(station, until);
-        }
-    }
-
-    /// Gives a station one input, and carries out what it puts out.
-    fn give(&mut self, station: usize, at: Instant, input: Input<'_>) {
-        let at = at.max(self.reached[station]);
-        self.reached[station] = at;
-        self.stations[station].handle(at, input);
-        self.drain(station, at);
-    }
-
-    /// Carries out all that a station puts out at `at`.
-    fn drain(&mut self, station: usize, at: Instant) {
-        while let Some(output) = self.stations[station].poll() {
-            match output {
-                Output::Transmit { port, samples } => self.transmit(station, port, samples, at),
-                Output::Event(event) => self.event(station, event, at),
-                // No port of a rehearsal has a controller, and nothing is cut short on
-                // simulated bands.
-                Output::SendFrames { .. } | Output::Release { .. } => {}
-            }
-        }
-    }
-
-    fn transmit(&mut self, station: usize, port: PortId, samples: Vec<f32>, at: Instant) {
-        let Seat { band, place } = self.scenario.stations[station].seats[usize::from(port.0)];
-        let air = &mut self.bands[band];
-        let start = air.rate().samples_in(at.since(Instant::ZERO));
-        let delay = u32::try_from(start.saturating_sub(air.now().0)).unwrap_or(0);
-        // The place exists, and the engine's transmissions are far shorter than the air's limit.
-        let keyed = air.key_after(place, delay, samples);
-        debug_assert!(keyed.is_ok(), "{keyed:?}");
     }
 
     /// Shows an event to all who see that station: ledgers, people, the outside.
@@ -396,12 +409,15 @@ impl Rehearsal {
         }
     }
 
+    fn is_due(&self, person: usize) -> bool {
+        let wants = self.people[person].next_wakeup();
+        wants.is_some_and(|at| at <= self.now)
+    }
+
     /// Lets a person do what it wants to do now.
     fn let_act(&mut self, person: usize) {
         for _ in 0..MOST_ACTS {
-            let due = self.people[person]
-                .next_wakeup()
-                .is_some_and(|at| at <= self.now);
+            let due = self.is_due(person);
             if due {
                 self.people[person].wake(self.now);
             }
@@ -419,9 +435,9 @@ impl Rehearsal {
         let station = self.people[person].plan().station;
         match act {
             Act::Ask(command) => {
-                let answer = self.stations[station].command(self.now, command);
+                let answer = self.ask(station, command);
                 self.people[person].answered(self.now, &answer);
-                self.drain(station, self.now);
+                self.take_events();
             }
             Act::Remark(text) => {
                 let what = What::Deed {
@@ -513,15 +529,40 @@ impl Rehearsal {
     }
 }
 
+fn station(member: &Member) -> Result<Station, BeginError> {
+    Station::new(member.config.clone()).map_err(|error| BeginError::Station {
+        station: member.config.call.to_string(),
+        error,
+    })
+}
+
+/// All bands, each made of its number.
+fn bands<B>(
+    scenario: &Scenario,
+    make: impl Fn(usize) -> Result<B, AirError>,
+) -> Result<Vec<B>, BeginError> {
+    let named = scenario.bands.iter().enumerate().map(|(number, config)| {
+        make(number).map_err(|error| BeginError::Band {
+            band: config.name.clone(),
+            error,
+        })
+    });
+    named.collect()
+}
+
 /// By band and sender: the stations that its signal reaches at all.
-fn reach(scenario: &Scenario, bands: &[Band]) -> Vec<BTreeMap<usize, Vec<usize>>> {
-    let mut reach = vec![BTreeMap::new(); bands.len()];
+fn reach(scenario: &Scenario) -> Vec<BTreeMap<usize, Vec<usize>>> {
+    let mut reach = vec![BTreeMap::new(); scenario.bands.len()];
     let seats = |station: usize| scenario.stations[station].seats.iter().copied();
     for from in 0..scenario.stations.len() {
         for Seat { band, place } in seats(from) {
-            let hears = |to: usize| {
-                seats(to).any(|s| s.band == band && bands[band].level_db(place, s.place).is_some())
+            let config = &scenario.bands[band];
+            let name = |place: usize| config.stations[place].name.as_str();
+            let path = |to: usize| {
+                let mut paths = config.paths.iter();
+                paths.any(|p| p.from == name(place) && p.to == name(to))
             };
+            let hears = |to: usize| seats(to).any(|s| s.band == band && path(s.place));
             let receivers = (0..scenario.stations.len())
                 .filter(|&to| hears(to))
                 .collect();
@@ -529,15 +570,6 @@ fn reach(scenario: &Scenario, bands: &[Band]) -> Vec<BTreeMap<usize, Vec<usize>>
         }
     }
     reach
-}
-
-/// When sample number `count` of a band begins.
-fn moment(band: &Band, count: SampleCount) -> Instant {
-    Instant::ZERO + band.rate().duration_of(count.0)
-}
-
-fn port_id(port: usize) -> PortId {
-    PortId(u8::try_from(port).unwrap_or(u8::MAX))
 }
 
 fn hex(octets: &[u8]) -> String {

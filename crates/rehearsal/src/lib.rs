@@ -3,10 +3,14 @@
 //! ```text
 //! scenario file ─ read ─► Scenario ─ begin ─► Rehearsal ─ step, poll ─► happenings, events
 //!                                               │  stations: the engine, as on real radios
-//!                                               │  bands:    simulated air, sample by sample
+//!                                               │  bands:    simulated air, sample by sample, or
+//!                                               │            whole frames by measured figures
 //!                                               │  people:   scripted, at the stations
 //!                                               └► ledgers ─► promises, summary
 //! ```
+//!
+//! The [`Fidelity`] says how the bands carry what the stations send. All else is the same at both:
+//! the engine, the people, the ledgers, the promises.
 //!
 //! Nothing here reads a clock, a file or the network, and nothing can key a radio. A scenario and
 //! a seed give the same happenings each time, octet for octet. Whoever drives a [`Rehearsal`]
@@ -21,13 +25,18 @@ pub mod ledger;
 pub mod report;
 pub mod timeline;
 
+mod access_survey;
+mod crowd;
 mod driver;
 mod happening;
 mod people;
 mod promises;
 mod scenario;
 mod summary;
+mod world;
 
+pub use access_survey::{AccessSurvey, PERSISTENCES, Settings, Trial, better};
+pub use crowd::{Crowd, CrowdFigures, CrowdPlan, Layout, MOST_CROWD, Steady, Traffic, jain};
 pub use driver::{BLOCK, BeginError, Rehearsal, Told};
 pub use happening::{Happening, Reception, SentFrame, Sorter, What};
 pub use people::{Act, Person};
@@ -37,3 +46,4 @@ pub use scenario::{
     Scenario, Seat, Step,
 };
 pub use summary::{BandSummary, PersonSummary, Summary, TalkSummary};
+pub use world::Fidelity;
