@@ -270,6 +270,7 @@ impl Partial {
         let link_version = section.take(&settings::LINK_VERSION, faults);
         let window = section.take(&settings::WINDOW, faults);
         let info_length = section.take(&settings::INFO_LENGTH, faults);
+        let adapt = section.take(&settings::ADAPT, faults);
         let retries = section.take(&settings::RETRIES, faults);
         let digipeat = section.take(&settings::DIGIPEAT, faults);
         let beacon_port = BeaconPort {
@@ -300,6 +301,7 @@ impl Partial {
             link_version: link_version?,
             window: window? as u8, // 1 to 7 by its rule.
             info_length: info_length? as usize,
+            adapt: adapt?,
             retries: retries?,
             digipeat: digipeat?.into_iter().map(|call| call.value).collect(),
             beacons,

@@ -448,6 +448,7 @@ mod tests {
             waiting_octets: 0,
             retries: 0,
             last_heard_ms: None,
+            pace: None,
         }
     }
 

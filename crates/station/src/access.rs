@@ -16,6 +16,8 @@ pub struct Access {
     chance: Chance,
     /// When the next number is drawn; `None` while the channel is occupied or nothing waits.
     next_slot: Option<Instant>,
+    /// What waits is an answer to what was just heard: nobody else has one.
+    answers: bool,
     /// Slots drawn and lost since the channel became clear.
     lost_draws: u32,
     /// T108: the receiver comes back after the port's own transmission, and is given a slot to
@@ -31,6 +33,7 @@ impl Access {
             slot_time,
             chance,
             next_slot: None,
+            answers: false,
             lost_draws: 0,
             listens_until: Instant::ZERO,
         }
@@ -63,11 +66,21 @@ impl Access {
         self.next_slot
     }
 
+    /// Besides [`Access::update`]: what waits is nothing but the answer of one link to what was just
+    /// heard. It goes in the slot that is kept for such (T101, priority acknowledge), and is not
+    /// drawn for: only the station that was spoken to has one.
+    pub(crate) fn answer(&mut self, now: Instant, answers: bool) {
+        self.answers = answers;
+        if answers && self.next_slot.is_some() {
+            self.next_slot = Some(now.max(self.listens_until));
+        }
+    }
+
     /// Draws if a slot begins now. True = transmit.
     pub fn draw(&mut self, now: Instant) -> bool {
         match self.next_slot {
             Some(at) if at <= now => {
-                if self.chance.unit() < self.persistence {
+                if self.answers || self.chance.unit() < self.persistence {
                     self.next_slot = None;
                     self.lost_draws = 0;
                     return true;
@@ -124,6 +137,24 @@ mod tests {
         a.released(Instant::from_secs(1));
         a.update(Instant::from_secs(1), true, true, false);
         assert_eq!(a.next_wakeup(), Some(Instant::from_millis(1100)));
+    }
+
+    #[test]
+    fn an_answer_is_not_drawn_for() {
+        let mut a = access(0.01);
+        for n in 1..50 {
+            a.update(Instant::from_secs(n), true, true, false);
+            a.answer(Instant::from_secs(n), true);
+            assert_eq!(a.next_wakeup(), Some(Instant::from_secs(n)));
+            assert!(a.draw(Instant::from_secs(n)));
+        }
+        // But never on a channel that is occupied.
+        a.update(Instant::from_secs(60), true, false, false);
+        a.answer(Instant::from_secs(60), true);
+        assert_eq!(
+            (a.next_wakeup(), a.draw(Instant::from_secs(60))),
+            (None, false)
+        );
     }
 
     #[test]

@@ -18,6 +18,7 @@ use crate::gate::key_down::KeyDown;
 use crate::identity::Identity;
 use crate::links::{LinkKey, Links};
 use crate::occupancy::Occupancy;
+use crate::pace::Costs;
 use crate::port::{ChannelSound, PortReceiver, Transmitter};
 
 /// Frames that may wait on one port.
@@ -28,6 +29,14 @@ const STALE_REPEAT: Duration = Duration::from_secs(30);
 /// Octets of an acknowledgement without digipeaters (AX.25 2.2 §3.12, §4.2: two addresses and
 /// a control octet).
 const ACKNOWLEDGEMENT: usize = 15;
+/// Octets of a frame with text besides that, without digipeaters: two addresses, a control field
+/// of two octets at most, PID (AX.25 2.2 §3.1). The transmitter adds flags and FCS.
+const HEADER: usize = 17;
+/// A flag is shared by two frames, bits.
+const FLAG: f64 = 8.0;
+/// Bits after stuffing: one in 62 random bits is added (one after five ones; on average after
+/// 62 bits: 2^(5+1) - 2).
+const STUFFED: f64 = 63.0 / 62.0;
 /// How often the level meter is told.
 const METER_EVERY: Duration = Duration::from_secs(1);
 
@@ -89,6 +98,12 @@ pub(crate) struct Channel {
     pub(crate) queue: VecDeque<Queued>,
     /// Links that want the channel only to acknowledge.
     pub(crate) seizing: VecDeque<LinkKey>,
+    /// The link that was spoken to in the transmission heard last, and is to answer.
+    pub(crate) spoken_to: Option<LinkKey>,
+    /// The account of the link that sent last, when it began to; see the engine's turns.
+    pub(crate) account: Duration,
+    /// Turns in a row in which keyboards went before much text that waited.
+    pub(crate) passed_over: u8,
     /// When the transmission under way should have been played.
     pub(crate) sound_ends: Option<Instant>,
     /// Its frames.
@@ -128,8 +143,6 @@ pub(crate) struct Channel {
     pub(crate) occupied: Occupancy,
     pub(crate) own: Occupancy,
     pub(crate) busy_block: Option<u64>,
-    /// What the links of this port were last told of the channel.
-    pub(crate) links_told_busy: bool,
     /// Next due time of each beacon.
     pub(crate) beacons_due: Vec<Instant>,
     next_meter: Instant,
@@ -164,6 +177,9 @@ impl Channel {
             access,
             queue: VecDeque::new(),
             seizing: VecDeque::new(),
+            spoken_to: None,
+            account: Duration::ZERO,
+            passed_over: 0,
             sound_ends: None,
             heard_until: Instant::ZERO,
             on_air: Vec::new(),
@@ -186,7 +202,6 @@ impl Channel {
             occupied: Occupancy::default(),
             own: Occupancy::default(),
             busy_block: None,
-            links_told_busy: false,
             beacons_due,
             next_meter: Instant::ZERO,
             level_dbfs: None,
@@ -246,8 +261,12 @@ impl Channel {
 
     /// Whether a link still has something to say on this port.
     pub(crate) fn holds_word_of(&self, key: LinkKey) -> bool {
-        let queued = self.queue.iter().any(|q| q.origin == Origin::Link(key));
-        queued || self.seizing.contains(&key)
+        self.holds_frames_of(key) || self.seizing.contains(&key)
+    }
+
+    /// Whether frames of a link wait here.
+    pub(crate) fn holds_frames_of(&self, key: LinkKey) -> bool {
+        self.queue.iter().any(|q| q.origin == Origin::Link(key))
     }
 
     /// Drops what no longer means what it meant: repeated frames that have waited too long,
@@ -319,20 +338,81 @@ impl Channel {
         }
     }
 
-    /// Takes the frames of the next transmission: repeated ones first; else those of one
-    /// link (AX.25 2.2 §C3.2: a transmission carries frames for one station), in order, as
-    /// many as fit into the longest transmission, and at least one; but none beyond what the
-    /// key-down limits leave.
-    pub(crate) fn take_transmission(&mut self, now: Instant) -> Vec<Queued> {
+    /// Whether a frame with text of a link waits.
+    pub(crate) fn holds_text_of(&self, key: LinkKey) -> bool {
+        let is_text = |q: &&Queued| matches!(q.control, Some(Control::I { .. }));
+        let mut text = self.queue.iter().filter(is_text);
+        text.any(|q| q.origin == Origin::Link(key))
+    }
+
+    /// The link that only has to answer what was just heard. Text with it has to wait for its slot
+    /// like any: two talking to each other would keep everybody else from the channel.
+    pub(crate) fn answering(&self) -> Option<LinkKey> {
+        let key = self.spoken_to.filter(|_| self.is_known())?;
+        (self.holds_word_of(key) && !self.holds_text_of(key)).then_some(key)
+    }
+
+    /// Whether it is known here when the channel is occupied. A controller alone does not tell.
+    pub(crate) fn is_known(&self) -> bool {
+        self.config.medium == Medium::Sound || self.config.gate.sense.external
+    }
+
+    /// Key-up delay and tail.
+    fn key(&self) -> Duration {
+        let frame = [0; ACKNOWLEDGEMENT];
+        let alone = self.transmitter.airtime_of_frame(&frame);
+        self.acknowledgement.saturating_sub(alone)
+    }
+
+    /// How long a frame takes within a transmission.
+    pub(crate) fn on_air_alone(&self, queued: &Queued) -> Duration {
+        queued.alone.saturating_sub(self.key())
+    }
+
+    /// What sending on this port costs on a path with so many digipeaters, where an answer is
+    /// expected within twice `srt`.
+    pub(crate) fn costs(&self, srt: Duration, digipeaters: u32) -> Costs {
+        let baud = f64::from(self.config.line.baud());
+        let bits = |octets: usize| {
+            let time = self.transmitter.airtime_of_frame(&vec![0; octets]);
+            time.as_secs_f64() * baud * STUFFED
+        };
+        let octet = (bits(HEADER + 256) - bits(HEADER)) / 256.0;
+        let key = self.key().as_secs_f64();
+        let timing = &self.config.timing;
+        let slots = timing.slot_time.as_secs_f64() / timing.persistence;
+        let exchange = 2.0 * (key + slots);
+        let answer = bits(ACKNOWLEDGEMENT + 1) - FLAG;
+        Costs {
+            baud,
+            exchange,
+            frame: bits(HEADER) - FLAG,
+            octet,
+            answer,
+            room: (timing.longest_transmission.as_secs_f64() - key).max(0.0),
+            silence: 2.0 * srt.as_secs_f64() + exchange + 2.0 * answer / baud,
+            hops: f64::from(1 + digipeaters),
+        }
+    }
+
+    /// Takes the frames of the next transmission: repeated ones first; else those of whose
+    /// `turn` it is, or of the first (AX.25 2.2 §C3.2: a transmission carries frames for one
+    /// station), in order, as many as fit into the longest transmission, and at least one; but
+    /// none beyond what the key-down limits leave.
+    pub(crate) fn take_transmission(&mut self, now: Instant, turn: Option<Origin>) -> Vec<Queued> {
         let limits = &self.config.gate.limits;
         let room = self.gate.key_down.longest(now, limits);
         let longest = self.config.timing.longest_transmission;
-        let first = self.queue.iter().position(|q| q.urgent).unwrap_or(0);
+        let urgent = self.queue.iter().position(|q| q.urgent);
+        let turn = || self.queue.iter().position(|q| Some(q.origin) == turn);
+        let first = urgent.or_else(turn).unwrap_or(0);
         let Some(lead) = self.queue.get(first).map(|q| (q.origin, q.urgent)) else {
             return Vec::new();
         };
         let mut taken: Vec<Queued> = Vec::new();
         let mut octets: Vec<Vec<u8>> = Vec::new();
+        let (none, key) = (Duration::ZERO, self.key());
+        let mut at_most = none;
         let mut left = VecDeque::with_capacity(self.queue.len());
         let mut open = true;
         for queued in self.queue.drain(..) {
@@ -342,7 +422,15 @@ impl Channel {
                 continue;
             }
             octets.push(queued.octets.clone());
-            let airtime = self.transmitter.airtime(&octets);
+            // Each frame alone has a flag that it shares with the next within a transmission.
+            at_most += queued
+                .alone
+                .saturating_sub(if taken.is_empty() { none } else { key });
+            let surely = self.config.fec.is_none() && at_most <= room.min(longest);
+            let airtime = match surely {
+                true => at_most,
+                false => self.transmitter.airtime(&octets),
+            };
             if airtime <= room && (taken.is_empty() || airtime <= longest) {
                 taken.push(queued);
             } else {
@@ -361,6 +449,8 @@ impl Channel {
         let clear = self.gate.may_draw(self.is_transmitting());
         let urgent = self.queue.iter().any(|q| q.urgent);
         self.access.update(now, waiting, clear, urgent);
+        let answers = self.answering().is_some() && !urgent;
+        self.access.answer(now, answers);
     }
 
     /// Whether the view should be told again: something has changed, or it is time for the

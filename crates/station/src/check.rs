@@ -188,7 +188,7 @@ fn of_frames(port: &PortConfig) -> [Figure; 4] {
             most,
             "0 to 100 for a mode that looks for its tones on one sound input, else 0",
         ),
-        ("window", f64::from(port.window), 1.0, 7.0, "1 to 7"),
+        ("window", f64::from(port.window), 1.0, 64.0, "1 to 64"),
         ("information length, octets", length, 1.0, 256.0, "1 to 256"),
         ("retries", f64::from(port.retries), 1.0, 50.0, "1 to 50"),
     ]

@@ -85,10 +85,12 @@ pub struct PortConfig {
     pub timing: Timing,
     /// The version of AX.25 that stations are called with. Calls are accepted by either.
     pub link_version: Version,
-    /// k: I frames outstanding at most, 1 to 7.
+    /// k: I frames outstanding at most, 1 to 64, by version 2.0 no more than 7.
     pub window: u8,
     /// N1: longest information field sent, octets, 1 to 256.
     pub info_length: usize,
+    /// `window` and `info_length` are only where a talk begins: they follow what is lost.
+    pub adapt: bool,
     /// N2: tries before giving up.
     pub retries: u32,
     /// Call signs for which this port repeats frames; empty = no digipeating.

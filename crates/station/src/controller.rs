@@ -48,16 +48,15 @@ pub(crate) fn transmitter(config: &PortConfig) -> Result<Transmitter, ModemError
     }
 }
 
-/// Channel access of a port. A controller draws the slots itself.
+/// Channel access of a port. A controller draws the slots itself, unless a line of the radio tells
+/// the station of the channel: then the station draws, and chooses what goes at that moment.
 pub(crate) fn access(config: &PortConfig, seed: u64, id: PortId) -> Access {
     let slots = Chance::stream(seed, &format!("slots {}", id.0));
-    match config.medium {
-        // The duplex machine draws nothing (AX.25 2.2 Fig C2b).
-        Medium::Sound | Medium::Frames if config.full_duplex => Access::new(1.0, COLLECT, slots),
-        Medium::Sound | Medium::Frames => {
-            Access::new(config.timing.persistence, config.timing.slot_time, slots)
-        }
-        Medium::Controller => Access::new(1.0, COLLECT, slots),
+    let collects = config.medium == Medium::Controller && !config.gate.sense.external;
+    // The duplex machine draws nothing (AX.25 2.2 Fig C2b).
+    match collects || config.full_duplex {
+        true => Access::new(1.0, COLLECT, slots),
+        false => Access::new(config.timing.persistence, config.timing.slot_time, slots),
     }
 }
 
@@ -73,13 +72,14 @@ impl Channel {
 
     /// How long a frame may wait inside a controller without anybody here knowing: until
     /// another station has sent a whole window of full frames. T1 of the links allows for it,
-    /// because nothing tells them that the channel is busy.
+    /// because nothing tells them that the channel is busy, unless a line of the radio does.
     pub(crate) fn unknown_wait(&self) -> Duration {
         match self.config.medium {
+            _ if self.is_known() => Duration::ZERO,
             Medium::Sound | Medium::Frames => Duration::ZERO,
             Medium::Controller => {
                 let frame = vec![0; 18 + self.config.info_length];
-                let window = vec![frame; usize::from(self.config.window)];
+                let window = vec![frame; usize::from(self.config.window.min(7))];
                 let others = self.transmitter.airtime(&window);
                 others.min(self.config.timing.longest_transmission)
             }

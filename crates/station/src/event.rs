@@ -9,6 +9,7 @@ use dunlin_clock::Instant;
 use serde::{Deserialize, Serialize};
 
 use crate::gate::{AlarmView, GateView, Stop};
+use crate::pace::PaceView;
 use crate::port::HeardOn;
 use crate::rejects::RejectView;
 
@@ -249,6 +250,8 @@ pub struct TalkView {
     pub retries: u32,
     /// When the other station was last heard in it, ms.
     pub last_heard_ms: Option<u64>,
+    /// How text goes to it; `None` before it is connected, and of what the journal keeps.
+    pub pace: Option<PaceView>,
 }
 
 /// Who wrote a line.

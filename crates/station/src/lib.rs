@@ -28,7 +28,9 @@ mod heard;
 mod identity;
 mod links;
 mod occupancy;
+mod pace;
 mod paths;
+mod peers;
 mod rejects;
 mod strip;
 mod talk;
@@ -47,5 +49,6 @@ pub use event::{
     HeardView, LineId, Note, PortId, PortView, Snapshot, TalkId, TalkLine, TalkState, TalkView,
     Urgency,
 };
+pub use pace::PaceView;
 pub use paths::{LegView, Proof, WayThatWorked, WayView, WaysView};
 pub use rejects::{RejectKind, RejectView};

@@ -6,10 +6,12 @@ use std::collections::{BTreeMap, VecDeque};
 
 use dunlin_ax25::data_link::{Input, Link, Request, State};
 use dunlin_ax25::wire::pid;
+use dunlin_ax25::wire::xid::Reject;
 use dunlin_ax25::{CallSign, Frame};
-use dunlin_clock::Instant;
+use dunlin_clock::{Duration, Instant};
 
 use crate::event::{CrossingId, PortId, TalkId};
+use crate::pace::{Pace, Repeat};
 
 /// Links at most, all ports together. A stranger beyond it is answered DM.
 pub(crate) const MOST_LINKS: usize = 128;
@@ -52,12 +54,24 @@ pub(crate) struct LinkEntry {
     pub(crate) calls_sent: u32,
     /// When the other end was last heard on it.
     pub(crate) last_heard: Option<Instant>,
+    /// How its text is cut and sent.
+    pub(crate) pace: Pace,
+    /// Of its frames so many were counted as arrived and as lost.
+    counted: (u64, u64),
+    /// A whole burst was sent and more waits: first the other end gets its turn to answer.
+    pub(crate) awaits_answer: bool,
+    /// It was told that the channel is taken.
+    told_busy: bool,
+    /// When the last of its frames with text had left.
+    pub(crate) text_left: Option<Instant>,
+    /// What it has had of the channel, on the account of its port.
+    pub(crate) served: Duration,
     /// Sizes of the pieces handed to it, the latest last; older ones are acknowledged.
     sizes: VecDeque<usize>,
 }
 
 impl LinkEntry {
-    pub(crate) fn new(link: Link, via: Vec<CallSign>, now: Instant) -> Self {
+    pub(crate) fn new(link: Link, pace: Pace, via: Vec<CallSign>, now: Instant) -> Self {
         LinkEntry {
             link,
             owner: Owner::Nobody,
@@ -68,6 +82,12 @@ impl LinkEntry {
             since: now,
             calls_sent: 0,
             last_heard: None,
+            pace,
+            counted: (0, 0),
+            awaits_answer: false,
+            told_busy: false,
+            text_left: None,
+            served: Duration::ZERO,
             sizes: VecDeque::new(),
         }
     }
@@ -88,6 +108,64 @@ impl LinkEntry {
         let pid = pid::NO_LAYER_3;
         self.link
             .handle(now, Input::Request(Request::Data { pid, info }));
+    }
+
+    /// The channel is taken, or free (PH-BUSY, PH-QUIET).
+    pub(crate) fn tell_channel(&mut self, now: Instant, busy: bool) {
+        if self.told_busy != busy {
+            self.told_busy = busy;
+            self.link.handle(now, Input::ChannelBusy(busy));
+        }
+    }
+
+    /// Pieces of text that may be handed over now.
+    pub(crate) fn room(&self) -> usize {
+        if self.awaits_answer && self.link.unacknowledged() > 0 {
+            return 0;
+        }
+        let window = usize::from(self.pace.window());
+        let free = window.saturating_sub(self.pending());
+        free.min(self.link.room())
+    }
+
+    /// Everything outstanding has left, and the other end was heard after that, straight, without
+    /// acknowledging it: it has missed it, if only one can speak at a time.
+    pub(crate) fn has_missed(&self) -> bool {
+        let heard_after = self
+            .text_left
+            .is_some_and(|left| self.last_heard > Some(left));
+        let repeats_all = self.link.agreed().reject == Reject::Implicit;
+        let connected = self.link.state() == State::Connected && !self.link.is_peer_busy();
+        heard_after
+            && self.via.is_empty()
+            && repeats_all
+            && connected
+            && self.link.unacknowledged() > 0
+    }
+
+    /// Tells the pace what has become of its frames. To be called before the sizes of those
+    /// acknowledged are forgotten.
+    pub(crate) fn observe(&mut self) {
+        let agreed = self.link.agreed();
+        let repeat = match agreed.reject {
+            Reject::Implicit => Repeat::FromThere,
+            _ => Repeat::Alone,
+        };
+        self.pace.agreed(repeat, agreed.n1_send, agreed.k_send);
+        let counters = self.link.counters();
+        let now = (counters.i_acknowledged, counters.i_lost);
+        if now == self.counted {
+            return;
+        }
+        let (arrived, lost) = (now.0 - self.counted.0, now.1 - self.counted.1);
+        self.counted = now;
+        let octets: usize = self.sizes.iter().sum();
+        let mean = match self.sizes.len() {
+            0 => self.pace.length(),
+            n => octets / n,
+        };
+        let bits = self.pace.costs().bits(mean);
+        self.pace.take(arrived, lost, bits);
     }
 
     /// Takes note of acknowledgements, while the link is up: what a link discards when it goes

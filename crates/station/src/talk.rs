@@ -6,6 +6,7 @@ use dunlin_clock::Instant;
 
 use crate::event::{Direction, LineId, TalkId, TalkLine, TalkState, TalkView, ms};
 use crate::links::LinkKey;
+use crate::pace::PaceView;
 use crate::words;
 
 /// Octets that may wait in one talk.
@@ -17,16 +18,26 @@ pub(crate) const MOST_WAITING_LINES: usize = 500;
 const MOST_LINES: usize = 1000;
 /// A received line is broken here if its end does not come.
 const LONGEST_LINE: usize = 1024;
-/// Pieces handed to the link and not acknowledged: twice the largest window of modulo 8.
-const MOST_GIVEN: usize = 14;
 /// The line end on the air. Common practice, no source.
 pub(crate) const LINE_END: u8 = b'\r';
 
-/// A piece of a line, as large as fits into one frame.
+/// A line, or what is left of it, that has not been handed to the link.
 #[derive(Clone, Debug)]
-struct Piece {
+struct Unsent {
     line: LineId,
     octets: Vec<u8>,
+    /// How many of them have been handed over.
+    given: usize,
+}
+
+/// What went to the link as the text of one frame.
+#[derive(Clone, Debug, Default)]
+struct Given {
+    /// The lines that are in it, whole or in part.
+    lines: Vec<LineId>,
+    /// How many of them end in it: all, or all but the last.
+    ended: usize,
+    octets: usize,
 }
 
 /// One talk.
@@ -42,12 +53,14 @@ pub(crate) struct Talk {
     pub(crate) opened: Instant,
     pub(crate) last_heard: Option<Instant>,
     pub(crate) retries: u32,
+    /// How its text goes, once it is connected.
+    pub(crate) pace: Option<PaceView>,
     lines: VecDeque<TalkLine>,
     next_line: LineId,
     /// Written, not yet handed to the link.
-    unsent: VecDeque<Piece>,
+    unsent: VecDeque<Unsent>,
     /// Handed to the link, not yet acknowledged.
-    given: VecDeque<Piece>,
+    given: VecDeque<Given>,
     /// The received line whose end has not come.
     growing: Option<LineId>,
     /// The received line that just ended with a carriage return: a line feed that follows
@@ -68,6 +81,7 @@ impl Talk {
             opened: now,
             last_heard: None,
             retries: 0,
+            pace: None,
             lines: VecDeque::new(),
             next_line: 0,
             unsent: VecDeque::new(),
@@ -88,21 +102,21 @@ impl Talk {
 
     /// Octets written and not yet acknowledged.
     pub(crate) fn waiting_octets(&self) -> usize {
-        let pieces = self.unsent.iter().chain(&self.given);
-        pieces.map(|p| p.octets.len()).sum()
+        let unsent = self.unsent.iter().map(|u| u.octets.len() - u.given);
+        unsent.chain(self.given.iter().map(|g| g.octets)).sum()
     }
 
     /// Writes text: one line for each line in it. Returns the new lines.
-    pub(crate) fn say(&mut self, now: Instant, text: &str, info_length: usize) -> Vec<TalkLine> {
+    pub(crate) fn say(&mut self, now: Instant, text: &str) -> Vec<TalkLine> {
         let mut new = Vec::new();
         for line in text_lines(text) {
             let mut octets = line.as_bytes().to_vec();
             octets.push(LINE_END);
-            let id = self.next_line;
-            for piece in octets.chunks(info_length.max(1)) {
-                let octets = piece.to_vec();
-                self.unsent.push_back(Piece { line: id, octets });
-            }
+            self.unsent.push_back(Unsent {
+                line: self.next_line,
+                octets: octets.clone(),
+                given: 0,
+            });
             let line = self.add(
                 now,
                 Direction::Sent,
@@ -125,12 +139,35 @@ impl Talk {
         self.lines.iter().filter(open).count()
     }
 
-    /// The pieces that now go to the link: few at a time, the rest waits here.
-    pub(crate) fn give(&mut self) -> Vec<Vec<u8>> {
-        let room = MOST_GIVEN.saturating_sub(self.given.len());
-        let pieces: Vec<Piece> = self.unsent.drain(..room.min(self.unsent.len())).collect();
-        self.given.extend(pieces.iter().cloned());
-        pieces.into_iter().map(|p| p.octets).collect()
+    /// The text of the next frame: as much as is written and goes into `length` octets, be it
+    /// several lines or a part of one. A line that fits into a frame is not torn.
+    pub(crate) fn give(&mut self, length: usize) -> Option<Vec<u8>> {
+        let mut text = Vec::new();
+        let mut given = Given::default();
+        while let Some(first) = self.unsent.front_mut() {
+            let room = length.max(1) - text.len();
+            if room == 0 {
+                break;
+            }
+            let rest = &first.octets[first.given..];
+            let fits_whole = first.octets.len() <= length;
+            if fits_whole && rest.len() > room && !text.is_empty() {
+                break;
+            }
+            let part = &rest[..rest.len().min(room)];
+            text.extend_from_slice(part);
+            first.given += part.len();
+            given.lines.push(first.line);
+            if first.given == first.octets.len() {
+                given.ended += 1;
+                self.unsent.pop_front();
+            }
+        }
+        given.octets = text.len();
+        (!text.is_empty()).then(|| {
+            self.given.push_back(given);
+            text
+        })
     }
 
     /// Takes note that `left` pieces of those given are not acknowledged yet. Returns the
@@ -138,14 +175,12 @@ impl Talk {
     pub(crate) fn acknowledged(&mut self, left: usize) -> Vec<TalkLine> {
         let mut arrived = Vec::new();
         while self.given.len() > left {
-            let Some(piece) = self.given.pop_front() else {
+            let Some(given) = self.given.pop_front() else {
                 break;
             };
-            let rest = self.given.front().or(self.unsent.front());
-            if rest.is_some_and(|next| next.line == piece.line) {
-                continue;
+            for &line in &given.lines[..given.ended] {
+                arrived.extend(self.change(line, |line| line.complete = true));
             }
-            arrived.extend(self.change(piece.line, |line| line.complete = true));
         }
         arrived
     }
@@ -191,17 +226,21 @@ impl Talk {
     /// Ends the talk. Returns the lines that never were acknowledged, marked as lost.
     pub(crate) fn end(&mut self, now: Instant, words: String) -> Vec<TalkLine> {
         self.set_state(now, TalkState::Ended, words);
-        self.given.append(&mut self.unsent);
         self.growing = None;
+        let unsent = self.unsent.drain(..).map(|u| Given {
+            lines: vec![u.line],
+            ..Given::default()
+        });
+        self.given.extend(unsent);
         self.drop_given()
     }
 
     /// Gives up what was handed to the link and never acknowledged. Returns its lines, marked
     /// as lost; what is left of them unsent goes with them.
     pub(crate) fn drop_given(&mut self) -> Vec<TalkLine> {
-        let mut lost: Vec<LineId> = self.given.drain(..).map(|p| p.line).collect();
+        let mut lost: Vec<LineId> = self.given.drain(..).flat_map(|g| g.lines).collect();
         lost.dedup();
-        self.unsent.retain(|p| !lost.contains(&p.line));
+        self.unsent.retain(|u| !lost.contains(&u.line));
         lost.into_iter()
             .filter_map(|id| self.change(id, |line| line.lost = true))
             .collect()
@@ -228,6 +267,7 @@ impl Talk {
             waiting_octets: self.waiting_octets(),
             retries: self.retries,
             last_heard_ms: self.last_heard.map(ms),
+            pace: self.pace.clone(),
         }
     }
 
@@ -289,9 +329,12 @@ mod tests {
     #[test]
     fn a_long_line_arrives_when_its_last_piece_is_acknowledged() {
         let mut t = talk();
-        let lines = t.say(Instant::ZERO, "abcdefgh\nxy", 4);
+        let lines = t.say(Instant::ZERO, "abcdefgh\nxy");
         assert_eq!(lines.len(), 2);
-        assert_eq!(t.give(), [&b"abcd"[..], b"efgh", b"\r", b"xy\r"]);
+        assert_eq!(t.give(4).as_deref(), Some(&b"abcd"[..]));
+        assert_eq!(t.give(6).as_deref(), Some(&b"efgh\r"[..]));
+        assert_eq!(t.give(4).as_deref(), Some(&b"xy\r"[..]));
+        assert_eq!((t.give(4), t.has_more()), (None, false));
         assert_eq!(t.waiting_octets(), 12);
         assert!(t.acknowledged(2).is_empty());
         let arrived = t.acknowledged(1);
@@ -301,6 +344,29 @@ mod tests {
         );
         let lost = t.end(Instant::ZERO, "gone".into());
         assert_eq!((lost.len(), lost[0].line, lost[0].lost), (1, 1, true));
+    }
+
+    #[test]
+    fn lines_are_gathered_into_one_frame_and_arrive_with_it() {
+        let mut t = talk();
+        t.say(Instant::ZERO, "one\ntwo\nthree");
+        assert_eq!(t.give(256).as_deref(), Some(&b"one\rtwo\rthree\r"[..]));
+        let arrived = t.acknowledged(0);
+        assert_eq!(
+            arrived.iter().map(|l| l.line).collect::<Vec<_>>(),
+            [0, 1, 2]
+        );
+        assert!(arrived.iter().all(|l| l.complete));
+    }
+
+    #[test]
+    fn a_line_of_which_a_part_is_given_up_is_lost_as_a_whole() {
+        let mut t = talk();
+        t.say(Instant::ZERO, "one\ntwo and more\nthree");
+        assert_eq!(t.give(6).as_deref(), Some(&b"one\rtw"[..]));
+        let lost = t.drop_given();
+        assert_eq!(lost.iter().map(|l| l.line).collect::<Vec<_>>(), [0, 1]);
+        assert_eq!(t.give(256).as_deref(), Some(&b"three\r"[..]));
     }
 
     #[test]

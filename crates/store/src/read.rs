@@ -170,6 +170,7 @@ fn talk(row: &Row<'_>) -> rusqlite::Result<Kept<KeptTalk>> {
         waiting_octets: size_of(row, "waiting_octets")?,
         retries: row.get("retries")?,
         last_heard_ms: maybe_u64(row, "last_heard_ms")?,
+        pace: None,
     };
     let put_away = row.get("put_away")?;
     let cut_off = row.get("cut_off")?;

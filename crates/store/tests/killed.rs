@@ -69,6 +69,7 @@ fn talk() -> Event {
         waiting_octets: 0,
         retries: 0,
         last_heard_ms: None,
+        pace: None,
     })
 }
 

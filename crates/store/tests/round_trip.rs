@@ -121,6 +121,7 @@ fn talk() -> impl Strategy<Value = TalkView> {
         waiting_octets: figures.2 as usize,
         retries: figures.3,
         last_heard_ms: figures.4,
+        pace: None,
     })
 }
 

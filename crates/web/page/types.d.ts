@@ -87,6 +87,15 @@ export interface TalkView {
   waiting_octets: number;
   retries: number;
   last_heard_ms: number | null;
+  pace: PaceView | null;
+}
+
+export interface PaceView {
+  length_octets: number;
+  window_frames: number;
+  lost: number | null;
+  pinned: boolean;
+  words: string;
 }
 
 export interface TalkLine {

@@ -11,6 +11,9 @@ use super::config::{LinkConfig, Version};
 
 /// Window of version 2.2 unless XID says otherwise (§6.3.2).
 const DEFAULT_EXTENDED_WINDOW: u8 = 32;
+/// Window that this end receives modulo 128, and says so by XID. With the default, frames asked for
+/// again and again would stop new ones where many are lost.
+const RECEIVED_WINDOW: u8 = 64;
 /// What XID may set T1 to at most, which is the longest that a link waits in any case.
 const LONGEST_T1: Duration = Duration::from_secs(120);
 
@@ -182,7 +185,7 @@ fn widest(modulo: Modulo, reject: Reject) -> u8 {
 fn own_window(modulo: Modulo, reject: Reject) -> u8 {
     let own = match modulo {
         Modulo::Eight => modulo.mask(),
-        Modulo::OneHundredTwentyEight => DEFAULT_EXTENDED_WINDOW,
+        Modulo::OneHundredTwentyEight => RECEIVED_WINDOW,
     };
     own.min(widest(modulo, reject))
 }

@@ -55,28 +55,47 @@ impl Link {
     /// REJ: everything from N(r) on is to be sent again.
     fn rejected(&mut self, nr: u8) {
         self.counters.rejects_received += 1;
-        self.send.acknowledge(nr);
+        self.acknowledge(nr);
         self.measure_round_trip(); // S15: before T1 is started
         if self.send.is_settled() {
             self.start_t3(); // D6
         } else {
+            self.counters.i_lost += 1;
             self.send.put_back();
             self.start_t1();
         }
     }
 
-    /// SREJ: frame N(r) alone is to be sent again, with its number; T1 runs on (S14). It
-    /// acknowledges only with P/F set (§4.3.2.4).
+    /// What is outstanding did not arrive: all of it is to be sent again without waiting for the
+    /// REJ that the next frames would bring, or for T1 (D17). With SREJ it may have been kept.
+    pub(super) fn outstanding_missed(&mut self) {
+        let sends_all = self.state == State::Connected && !self.agreed.is_selective();
+        if sends_all && !self.peer_busy && !self.send.is_settled() {
+            self.counters.i_lost += 1;
+            self.send.put_back();
+            self.start_t1();
+        }
+    }
+
+    /// SREJ: frame N(r) alone is to be sent again, with its number (S14). It acknowledges only
+    /// with P/F set (§4.3.2.4). It is an answer all the same, so T1 starts anew, as drawn; but
+    /// not for ever if the oldest frame never gets through (D16).
     fn selectively_rejected(&mut self, nr: u8, pf: bool) {
         self.counters.rejects_received += 1;
         if pf {
-            self.send.acknowledge(nr);
+            self.acknowledge(nr);
         }
         if self.send.is_settled() {
             self.start_t3();
         } else {
             self.send_again(nr);
-            self.ensure_t1();
+            if self.send.is_oldest(nr) {
+                self.oldest_asked = self.oldest_asked.saturating_add(1);
+            }
+            match self.oldest_asked < self.agreed.n2 {
+                true => self.start_t1(),
+                false => self.ensure_t1(),
+            }
         }
     }
 

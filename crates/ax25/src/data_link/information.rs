@@ -278,6 +278,7 @@ impl Link {
     /// Sends the outstanding I frame `ns` again by itself, with the present N(r).
     pub(super) fn send_again(&mut self, ns: u8) {
         if let Some(piece) = self.send.outstanding_piece(ns) {
+            self.counters.i_lost += 1;
             self.send_i(ns, piece, true);
         }
     }

@@ -63,6 +63,12 @@ pub struct Counters {
     pub i_sent: u64,
     /// I frames sent again.
     pub i_resent: u64,
+    /// I frames of which the other end has said that it has them.
+    pub i_acknowledged: u64,
+    /// I frames of which the other end has said, or its answer to an enquiry shows, that it does
+    /// not have them. Where all is sent again from a missing frame on, only that one counts:
+    /// of those after it nothing is known.
+    pub i_lost: u64,
     /// I frames received in sequence, their data delivered.
     pub i_received: u64,
     /// I frames received and discarded: out of sequence, or while this end was busy.
@@ -91,7 +97,7 @@ pub struct Shape {
     agreed: Agreement,
     negotiating: Option<u8>,
     flags: [bool; 9],
-    counts: [u8; 3],
+    counts: [u8; 4],
     unsent: Vec<Unsent>,
     timers: [bool; Timer::ALL.len()],
 }
@@ -138,6 +144,8 @@ pub struct Link {
     pub(super) enquiry_repeated: bool,
     /// S frames with P=1 sent, less answers with F=1.
     pub(super) finals_due: u8,
+    /// SREJs for the oldest frame outstanding since anything was acknowledged (D16).
+    pub(super) oldest_asked: u8,
     /// UAs that may still come for repeated SABMs (D4).
     pub(super) late_uas: u8,
     /// DMs that may still come for repeated SABMEs.
@@ -182,6 +190,7 @@ impl Link {
             enquiry_open: false,
             enquiry_repeated: false,
             finals_due: 0,
+            oldest_asked: 0,
             late_uas: 0,
             late_refusals: 0,
             disconnect_wanted: false,
@@ -203,6 +212,7 @@ impl Link {
             Input::Faulty(fault) => self.dispatch(Event::Fault(fault)),
             Input::SeizeConfirm => self.dispatch(Event::SeizeConfirm),
             Input::ChannelBusy(busy) => self.timers.set_suspended(self.now, busy),
+            Input::Missed => self.outstanding_missed(),
             Input::Wakeup => self.wakeup(),
         }
         self.serve_i_queue();
@@ -279,6 +289,11 @@ impl Link {
         self.config.remote
     }
 
+    /// The version that this end calls with.
+    pub fn call_version(&self) -> Version {
+        self.config.call_version.min(self.config.version)
+    }
+
     /// The repeaters that this link's frames take now.
     pub fn path(&self) -> &[CallSign] {
         &self.path
@@ -292,6 +307,14 @@ impl Link {
     /// Pieces of data that wait to be sent for the first time.
     pub fn queued(&self) -> usize {
         self.send.len() - self.unacknowledged()
+    }
+
+    /// How many pieces of data would be sent at once if they were requested now.
+    pub fn room(&self) -> usize {
+        match self.may_send() {
+            true => usize::from(self.send.room(self.agreed.k_send)),
+            false => 0,
+        }
     }
 
     /// The other end said that it can take no data now.
@@ -362,7 +385,12 @@ impl Link {
                 self.disconnect_wanted,
                 self.reset_in_doubt,
             ],
-            counts: [self.retry_count, self.late_uas, self.late_refusals],
+            counts: [
+                self.retry_count,
+                self.oldest_asked,
+                self.late_uas,
+                self.late_refusals,
+            ],
             unsent: self.unsent.clone(),
             timers: Timer::ALL.map(|timer| self.timers.is_running(timer)),
         }

@@ -51,6 +51,10 @@ pub enum Input {
     /// PH-BUSY (true) or PH-QUIET (false). T1 and T3 stand still while the channel is busy
     /// (C3.2), with others' transmissions or one's own.
     ChannelBusy(bool),
+    /// The owner knows that the other end was heard after everything outstanding had left, on a
+    /// channel where only one speaks at a time: what it has not acknowledged by now it has not
+    /// got. (Not in the standard, whose links do not know the channel.)
+    Missed,
     /// The moment given by [`super::Link::next_wakeup`] has come.
     Wakeup,
 }

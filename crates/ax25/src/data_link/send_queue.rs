@@ -85,6 +85,11 @@ impl SendQueue {
         self.outstanding == 0
     }
 
+    /// Whether this is the number of the oldest piece, V(a).
+    pub(super) fn is_oldest(&self, ns: u8) -> bool {
+        ns == self.va
+    }
+
     /// Pieces that were sent and not acknowledged: their delivery is in doubt.
     pub(super) fn in_doubt(&self) -> u8 {
         self.ever_sent
@@ -107,6 +112,14 @@ impl SendQueue {
         self.outstanding = self.outstanding.saturating_sub(count);
         self.ever_sent -= count;
         true
+    }
+
+    /// How many further pieces the window `k` would let out at once.
+    pub(super) fn room(&self, k: u8) -> u8 {
+        let waiting = self.pieces.len() - usize::from(self.outstanding);
+        let free = usize::from(k.saturating_sub(self.outstanding));
+        // Not above `free`, which comes from an octet.
+        free.saturating_sub(waiting) as u8
     }
 
     /// Takes the next piece to send if the window `k` allows: its number N(s), the piece, and

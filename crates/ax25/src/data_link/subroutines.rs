@@ -82,6 +82,7 @@ impl Link {
         self.enquiry_open = false;
         self.enquiry_repeated = false;
         self.finals_due = 0;
+        self.oldest_asked = 0;
         self.late_uas = 0;
         self.late_refusals = 0;
         self.store.clear();
@@ -135,9 +136,20 @@ impl Link {
         }
     }
 
+    /// V(a) := N(r). True if that acknowledged anything.
+    pub(super) fn acknowledge(&mut self, nr: u8) -> bool {
+        let before = self.send.in_doubt();
+        let newly = self.send.acknowledge(nr);
+        self.counters.i_acknowledged += u64::from(before - self.send.in_doubt());
+        if newly {
+            self.oldest_asked = 0;
+        }
+        newly
+    }
+
     /// Check I Frame Acknowledged.
     pub(super) fn check_i_frame_acknowledged(&mut self, nr: u8) {
-        let newly = self.send.acknowledge(nr);
+        let newly = self.acknowledge(nr);
         if self.peer_busy {
             // T1 makes sure that somebody asks when the other end is ready again.
             self.ensure_t1();
@@ -231,18 +243,23 @@ impl Link {
 
     /// Sends I frames while the other end and the window allow: the I frame "pops".
     pub(super) fn serve_i_queue(&mut self) {
-        let may_send = match self.state {
-            State::Connected => self.negotiating.is_none(), // D13
-            State::TimerRecovery => !self.enquiry_open && self.negotiating.is_none(), // D7
-            _ => false,
-        };
-        while may_send && !self.peer_busy {
+        while self.may_send() {
             let Some((ns, piece, again)) = self.send.pop(self.agreed.k_send) else {
                 return;
             };
             self.send_i(ns, piece, again);
             self.ensure_t1();
         }
+    }
+
+    /// Whether I frames may be sent, but for the window.
+    pub(super) fn may_send(&self) -> bool {
+        let state = match self.state {
+            State::Connected => self.negotiating.is_none(), // D13
+            State::TimerRecovery => !self.enquiry_open && self.negotiating.is_none(), // D7
+            _ => false,
+        };
+        state && !self.peer_busy
     }
 
     /// Sends one I frame. It carries the acknowledgement.

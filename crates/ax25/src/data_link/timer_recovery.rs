@@ -81,6 +81,11 @@ impl Link {
             control => {
                 let is_reject = matches!(control, Control::Rej { .. });
                 self.counters.rejects_received += u64::from(is_reject);
+                // Had it kept any of what came after it would have answered with SREJ.
+                self.counters.i_lost += match self.agreed.is_selective() {
+                    true => u64::from(self.send.in_doubt()),
+                    false => 1,
+                };
                 self.send.put_back();
             }
         }
@@ -100,6 +105,7 @@ impl Link {
                 self.counters.rejects_received += 1;
                 self.acknowledge_in_recovery(nr);
                 if !self.send.is_settled() {
+                    self.counters.i_lost += 1;
                     self.send.put_back();
                     self.start_t1();
                 }
@@ -117,7 +123,7 @@ impl Link {
 
     /// V(a) := N(r). Progress begins the counting of tries anew (D3).
     pub(super) fn acknowledge_in_recovery(&mut self, nr: u8) {
-        if self.send.acknowledge(nr) {
+        if self.acknowledge(nr) {
             self.retry_count = 0;
         }
     }

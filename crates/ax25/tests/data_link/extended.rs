@@ -21,7 +21,7 @@ const THEIRS: Parameters = Parameters {
     n2: Some(12),
 };
 
-const AGREED: &str = "agreed Selective k 16/32 n1 128 n2 12 segmenter";
+const AGREED: &str = "agreed Selective k 16/64 n1 128 n2 12 segmenter";
 
 fn calling() -> Session {
     let mut s = Session::of_version_2_2();

@@ -82,7 +82,27 @@ fn a_selective_reject_brings_one_frame() {
     send!(s, time 2000, "SREJ command nr 1 poll");
     recv!(s, "> RR response nr 0 final", "> I ns 1 nr 0 \"b\"");
     assert_eq!(s.link.unacknowledged(), 2);
-    wake!(s, time 4000, T1);
+    // It is an answer: T1 starts anew (Fig C4.4c), with 3 s.
+    wake!(s, time 5000, T1);
+}
+
+#[test]
+fn a_frame_that_is_asked_for_in_vain_ends_with_the_tries() {
+    // D16, with N2 10: the oldest frame is asked for every second.
+    let mut s = three_sent();
+    for n in 2..20 {
+        send!(s, time 1000 * n, "SREJ response nr 0");
+        recv!(s, "> I ns 0 nr 0 \"a\"");
+        if s.link
+            .next_wakeup()
+            .is_some_and(|(at, _)| at.as_millis() <= 1000 * (n + 1))
+        {
+            break;
+        }
+    }
+    // The ninth was heard at 10 000, so T1 ends 3 s after it.
+    wake!(s, time 13_000, T1);
+    recv!(s, "> RR command nr 0 poll", "=> Timer Recovery");
 }
 
 #[test]

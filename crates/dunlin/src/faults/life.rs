@@ -550,6 +550,7 @@ fn config(rate: SampleRate, rules: Rules) -> StationConfig {
         link_version: Version::V20,
         window: 4,
         info_length: 128,
+        adapt: false,
         retries: 5,
         digipeat: Vec::new(),
         beacons: Vec::new(),

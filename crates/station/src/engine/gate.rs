@@ -89,6 +89,9 @@ impl Station {
     pub(super) fn external_carrier(&mut self, now: Instant, port: PortId, busy: bool) {
         if let Some(channel) = self.channels.get_mut(usize::from(port.0)) {
             channel.external_read = true;
+            if busy && channel.external.is_none() {
+                channel.spoken_to = None;
+            }
             channel.external = busy.then(|| channel.external.unwrap_or(now));
         }
     }

@@ -3,7 +3,7 @@
 use dunlin_ax25::data_link::{
     Indication, Input as LinkInput, Link, LinkConfig, Output as LinkOutput, Request, State, Version,
 };
-use dunlin_ax25::wire::Control;
+use dunlin_ax25::wire::{Control, Modulo, Role};
 use dunlin_ax25::{CallSign, Frame};
 use dunlin_clock::{Duration, Instant};
 
@@ -13,6 +13,7 @@ use crate::crossing::Crossing;
 use crate::ending::{Cause, Facts};
 use crate::event::{PortId, TalkState, Urgency};
 use crate::links::{LinkEntry, LinkKey, Owner};
+use crate::pace::Pace;
 use crate::paths::WayView;
 use crate::talk::Talk;
 
@@ -20,6 +21,10 @@ use crate::talk::Talk;
 /// speak, and no input may keep the engine busy for ever.
 const MOST_TURNS: usize = 10_000;
 
+/// Widest windows where the plan leaves them open: modulo 8 (AX.25 2.2 §6.7.2.3), and modulo 128
+/// where frames are kept out of order (half of the numbers).
+const WIDEST: u8 = 7;
+const WIDEST_EXTENDED: u8 = 64;
 /// Longest round trip that a link starts with.
 const LONGEST_ROUND_TRIP: Duration = Duration::from_secs(60);
 
@@ -42,14 +47,23 @@ impl Station {
         let hops = via.len() as u32;
         let srt = Duration::from_secs(1) + slots * (1 + hops) + hop * hops;
         let srt = (srt + channel.unknown_wait()).min(LONGEST_ROUND_TRIP);
+        let pace = self.new_pace(now, key, srt, hops);
+        let (k, k_extended) = match config.adapt {
+            true => (WIDEST, WIDEST_EXTENDED),
+            false => (config.window.min(WIDEST), config.window),
+        };
+        let call_version = match self.peers.is_old(now, key.port, key.remote) {
+            true => Version::V20,
+            false => config.link_version,
+        };
         let config = LinkConfig {
             path: via.clone(),
             accepts_connections: accepts,
             // Who calls by version 2.2 is answered so.
             version: Version::V22,
-            call_version: config.link_version,
-            k: config.window,
-            k_extended: config.window,
+            call_version,
+            k,
+            k_extended,
             // What is accepted is the standard's default, whatever is sent.
             n1: 256,
             n2: u8::try_from(config.retries).unwrap_or(u8::MAX),
@@ -58,7 +72,19 @@ impl Station {
             ..LinkConfig::new(key.local, key.remote)
         };
         let link = Link::new(config).expect("the figures were checked when the station was made");
-        LinkEntry::new(link, via, now)
+        LinkEntry::new(link, pace, via, now)
+    }
+
+    /// The pace to a station: as it was in the last talk, else as the plan begins.
+    fn new_pace(&self, now: Instant, key: LinkKey, srt: Duration, hops: u32) -> Pace {
+        let channel = &self.channels[usize::from(key.port.0)];
+        let config = &channel.config;
+        let costs = channel.costs(srt, hops);
+        let mut pace = Pace::new(costs, (config.info_length, config.window), !config.adapt);
+        if let Some(kept) = self.peers.pace(now, key.port, key.remote) {
+            pace.resume(kept);
+        }
+        pace
     }
 
     /// Makes a link for a frame from a station with which none is open. It lets the call in,
@@ -90,7 +116,7 @@ impl Station {
             return;
         }
         let busy = self.channel_is_taken(key.port);
-        entry.link.handle(now, LinkInput::ChannelBusy(busy));
+        entry.tell_channel(now, busy);
         self.links.insert(key, entry);
     }
 
@@ -119,7 +145,13 @@ impl Station {
     pub(super) fn link_frame(&mut self, now: Instant, key: LinkKey, frame: Frame) {
         if let Some(entry) = self.links.get_mut(&key) {
             entry.last_heard = Some(now);
+            entry.awaits_answer = false;
+            let asks = matches!(frame.control, Control::I { .. })
+                || (frame.role != Role::Response && frame.control.poll_or_final());
             entry.link.handle(now, LinkInput::Frame(frame));
+            if asks {
+                self.channel(key.port).spoken_to = Some(key);
+            }
         }
         self.pump_links(now);
     }
@@ -135,6 +167,7 @@ impl Station {
             if let Some(entry) = self.links.get_mut(&key)
                 && entry.link.next_wakeup().is_some_and(|(at, _)| at <= now)
             {
+                entry.awaits_answer = false;
                 entry.link.handle(now, LinkInput::Wakeup);
             }
         }
@@ -147,41 +180,17 @@ impl Station {
         channel.sensed().any() || channel.is_transmitting() || channel.gate.held().is_some()
     }
 
-    /// Tells the links of a port whether its channel is taken (PH-BUSY, PH-QUIET).
+    /// Tells the links of a port whether its channel is taken (PH-BUSY, PH-QUIET). While frames
+    /// of a link wait for its turn nobody can answer them, so that for this link it is.
     pub(super) fn tell_links_of_channel(&mut self, now: Instant, port: PortId) {
         self.watch_outage(now, port);
         let taken = self.channel_is_taken(port);
-        if self.channel(port).links_told_busy == taken {
-            return;
-        }
-        self.channel(port).links_told_busy = taken;
         for key in self.links.keys(Some(port)) {
+            let waits = self.channels[usize::from(port.0)].holds_frames_of(key);
             if let Some(entry) = self.links.get_mut(&key) {
-                entry.link.handle(now, LinkInput::ChannelBusy(taken));
+                entry.tell_channel(now, taken || waits);
             }
         }
-    }
-
-    /// The port may transmit. The link whose turn it is may now acknowledge (LM-SEIZE
-    /// confirm): that of the first frame in the queue, else the first that asked.
-    pub(super) fn confirm_seize(&mut self, now: Instant, port: PortId) {
-        let channel = self.channel(port);
-        if channel.queue.iter().any(|q| q.urgent) {
-            return;
-        }
-        let turn = match channel.queue.front().map(|q| q.origin) {
-            Some(Origin::Link(key)) => Some(key),
-            Some(_) => None,
-            None => channel.seizing.front().copied(),
-        };
-        let Some(key) = turn.filter(|key| channel.seizing.contains(key)) else {
-            return;
-        };
-        channel.seizing.retain(|k| *k != key);
-        if let Some(entry) = self.links.get_mut(&key) {
-            entry.link.handle(now, LinkInput::SeizeConfirm);
-        }
-        self.pump_links(now);
     }
 
     /// Carries what the links put out until none has anything more.
@@ -302,6 +311,11 @@ impl Station {
     fn answered(&mut self, now: Instant, key: LinkKey, owner: Owner) {
         if let Some(entry) = self.links.get_mut(&key) {
             entry.was_up = true;
+            let (called, modulo) = (entry.link.call_version(), entry.link.modulo());
+            if called == Version::V22 {
+                let knew = modulo == Modulo::OneHundredTwentyEight;
+                self.peers.keep_version(now, key.port, key.remote, knew);
+            }
         }
         match owner {
             Owner::Talk(id) => {
@@ -313,7 +327,7 @@ impl Station {
                         format!("connected: {} answered", key.remote),
                     );
                     self.tell_talk(id);
-                    self.give_to_link(now, id);
+                    self.begin_text(now, id);
                 }
             }
             Owner::Far(id) => self.crossing_acts(now, id, Crossing::far_connected),
@@ -356,6 +370,10 @@ impl Station {
         let Some(mut entry) = self.links.remove(&key) else {
             return;
         };
+        if entry.was_up {
+            let kept = entry.pace.kept();
+            self.peers.keep_pace(now, key.port, key.remote, kept);
+        }
         let octets: usize = entry.link.take_unsent().iter().map(|u| u.info.len()).sum();
         let unsent = octets.max(entry.pending_octets());
         let facts = self.ending_facts(now, key, &entry);
@@ -394,6 +412,9 @@ impl Station {
         let Some(entry) = self.links.get_mut(&key) else {
             return false;
         };
+        if entry.is_up() {
+            entry.observe();
+        }
         let owner = entry.owner;
         let acted = match owner {
             Owner::Talk(id) => self.watch_talk(now, id, key),
@@ -408,6 +429,7 @@ impl Station {
                 false
             }
         };
+        self.ask_for_missed(key);
         acted | self.release_if_done(now, key)
     }
 

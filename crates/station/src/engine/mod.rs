@@ -19,6 +19,7 @@ mod sound;
 mod stops;
 mod talks;
 mod test_signals;
+mod turn;
 
 pub use client::ClientView;
 
@@ -38,8 +39,9 @@ use crate::gate::{AlarmKind, DeviceState, KeyLineState};
 use crate::heard::HeardList;
 use crate::links::Links;
 use crate::paths::Paths;
-use crate::rejects::Rejects;
+use crate::peers::Peers;
 use crate::port::TimedFrame;
+use crate::rejects::Rejects;
 use crate::strip::Strips;
 use crate::talk::Talk;
 use client::Clients;
@@ -213,6 +215,7 @@ pub struct Station {
     /// When the alarms are looked for again.
     next_look: Instant,
     links: Links,
+    peers: Peers,
     talks: BTreeMap<TalkId, Talk>,
     next_talk: u64,
     crossings: BTreeMap<CrossingId, Crossing>,
@@ -265,6 +268,7 @@ impl Station {
             config,
             channels,
             links: Links::default(),
+            peers: Peers::default(),
             talks: BTreeMap::new(),
             next_talk: 0,
             crossings: BTreeMap::new(),
@@ -387,6 +391,9 @@ impl Station {
         self.pump_links(now);
         self.guard(now);
         self.look_for_alarms(now);
+        for port in self.ports() {
+            self.tell_links_of_channel(now, port);
+        }
         if self.watched {
             self.show(now);
         }

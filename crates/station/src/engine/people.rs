@@ -126,7 +126,7 @@ impl Station {
         let mut entry = self.new_link(now, key, via, true);
         entry.owner = Owner::Talk(id);
         let taken = self.channel_is_taken(port);
-        entry.link.handle(now, LinkInput::ChannelBusy(taken));
+        entry.tell_channel(now, taken);
         entry.link.handle(now, LinkInput::Request(Request::Connect));
         self.links.insert(key, entry);
         self.begin_waiting(now, id);
@@ -139,12 +139,11 @@ impl Station {
         let Some(talk) = self.talks.get_mut(&id) else {
             return;
         };
-        let length = self.config.ports[usize::from(talk.key.port.0)].info_length;
-        let lines = talk.say(now, text, length);
+        let lines = talk.say(now, text);
         lines
             .into_iter()
             .for_each(|line| self.tell(Event::TalkLine(line)));
-        self.give_to_link(now, id);
+        self.begin_text(now, id);
         self.tell_talk(id);
     }
 

@@ -159,6 +159,7 @@ impl Station {
             return self.tell_links_of_channel(now, port);
         }
         if on {
+            self.channel(port).spoken_to = None;
             let block = self
                 .strips
                 .add(strip::blank(port, BlockKind::Busy, at, None));

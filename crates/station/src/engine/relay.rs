@@ -53,10 +53,9 @@ impl Station {
 
     /// Cuts octets into frames of the port and hands them to a link.
     fn pass(&mut self, now: Instant, key: LinkKey, octets: &[u8]) {
-        let length = self.port_config(key.port).info_length;
         if let Some(entry) = self.links.get_mut(&key).filter(|e| e.is_up()) {
             octets
-                .chunks(length)
+                .chunks(entry.pace.length())
                 .for_each(|piece| entry.give(now, piece.to_vec()));
         }
     }
@@ -79,7 +78,7 @@ impl Station {
         let mut entry = self.new_link(now, far, Vec::new(), true);
         entry.owner = Owner::Far(id);
         let busy = self.channel_is_taken(far.port);
-        entry.link.handle(now, LinkInput::ChannelBusy(busy));
+        entry.tell_channel(now, busy);
         entry.link.handle(now, LinkInput::Request(Request::Connect));
         self.links.insert(far, entry);
     }

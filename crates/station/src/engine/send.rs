@@ -1,7 +1,7 @@
 //! From the queue to the air: beacons, transmissions and their end.
 
 use dunlin_ax25::Frame;
-use dunlin_ax25::wire::pid;
+use dunlin_ax25::wire::{Control, pid};
 use dunlin_clock::{Chance, Duration, Instant};
 
 use super::Station;
@@ -51,9 +51,7 @@ impl Station {
     /// The port has won the channel: everything that may be sent now goes out as one
     /// transmission.
     pub(super) fn transmit(&mut self, now: Instant, port: PortId) {
-        self.channels[usize::from(port.0)].drop_stale(now, &self.links);
-        self.confirm_seize(now, port);
-        let taken = self.channel(port).take_transmission(now);
+        let taken = self.take_turn(now, port);
         if taken.is_empty() {
             return;
         }
@@ -75,6 +73,7 @@ impl Station {
         let aim = self.aim(now, port, &taken);
         self.channel(port).identity.begins(now, said, now + airtime);
         self.key_down(now, port, airtime);
+        self.charge(port, &taken, airtime);
         for (queued, end) in taken.into_iter().zip(ends) {
             let mut block = strip::blank(port, BlockKind::Sent, start, Some(end));
             if self.watched {
@@ -143,12 +142,21 @@ impl Station {
             return;
         }
         self.notice_early_end(now, port);
-        let channel = self.channel(port);
+        let channel = &mut self.channels[usize::from(port.0)];
         channel.own.set(now, false);
         channel.access.released(now);
         channel.gate.key_down.release(now);
         channel.sound_ends = None;
         channel.identity.ends(now, channel.gate.released);
+        for frame in &channel.on_air {
+            if let (Origin::Link(key), Some(Control::I { .. })) =
+                (frame.queued.origin, frame.queued.control)
+                && let Some(entry) = self.links.get_mut(&key)
+            {
+                entry.text_left = Some(now);
+            }
+        }
+        let channel = self.channel(port);
         if channel
             .on_air
             .iter()

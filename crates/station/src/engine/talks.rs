@@ -91,18 +91,38 @@ impl Station {
             .for_each(|line| self.tell(Event::TalkLine(line)));
     }
 
-    /// Hands what was written in a talk to its link, if the link is up. True if it was.
-    pub(super) fn give_to_link(&mut self, now: Instant, id: TalkId) -> bool {
+    /// Hands the text of at most so many frames to the link of a talk, if it is up and has room
+    /// for them. True if there was any.
+    pub(super) fn give_to_link(&mut self, now: Instant, id: TalkId, most: usize) -> bool {
         let Some(talk) = self.talks.get_mut(&id) else {
             return false;
         };
         let Some(entry) = self.links.get_mut(&talk.key).filter(|e| e.is_up()) else {
             return false;
         };
-        let pieces = talk.give();
-        let any = !pieces.is_empty();
-        pieces.into_iter().for_each(|info| entry.give(now, info));
+        let length = entry.pace.length();
+        let mut any = false;
+        for _ in 0..most.min(entry.room()) {
+            let Some(text) = talk.give(length) else {
+                break;
+            };
+            entry.give(now, text);
+            any = true;
+        }
         any
+    }
+
+    /// Hands the first frame of text to the link of a talk, which makes the port ask for the
+    /// channel. What is written until it has it goes with it, gathered: see [`Station::fill`].
+    pub(super) fn begin_text(&mut self, now: Instant, id: TalkId) -> bool {
+        let Some(talk) = self.talks.get(&id).filter(|t| t.has_more()) else {
+            return false;
+        };
+        let key = talk.key;
+        if self.ask_for_missed(key) {
+            return false; // First what was missed, once the other end has said all.
+        }
+        !self.channel(key.port).holds_text_of(key) && self.give_to_link(now, id, 1)
     }
 
     /// Brings a talk up to date with its link. True if the link was given more text.
@@ -116,20 +136,20 @@ impl Station {
             arrived = talk.acknowledged(entry.count_acknowledged());
         }
         let state = entry.link.state();
+        talk.pace = entry.was_up.then(|| entry.pace.view());
         talk.retries = u32::from(entry.link.retry_count());
         talk.last_heard = entry.last_heard.or(talk.last_heard);
         follow_link(now, talk, state);
         let mut after = talk.view();
         after.last_heard_ms = before.last_heard_ms; // Alone it is no news.
         let changed = after != before;
-        let more = entry.is_up() && talk.has_more();
         arrived
             .into_iter()
             .for_each(|line| self.tell(Event::TalkLine(line)));
         if changed {
             self.tell_talk(id);
         }
-        more && self.give_to_link(now, id)
+        self.begin_text(now, id)
     }
 
     pub(super) fn tell_talk(&mut self, id: TalkId) {

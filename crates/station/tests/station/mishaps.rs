@@ -6,7 +6,7 @@ use dunlin_ax25::wire::{Address, Control, Modulo, Repeater, Role};
 use dunlin_clock::Duration;
 use dunlin_modem::Mode;
 use dunlin_station::{
-    BlockKind, Command, CrossingId, Direction, Event, PortId, Reply, TalkId, TalkState,
+    BlockKind, Command, CrossingId, Direction, Event, PortId, Reply, TalkId, TalkLine, TalkState,
 };
 
 use crate::hardship::Listener;
@@ -43,7 +43,8 @@ fn state(w: &Wires, at: usize, talk: TalkId) -> Option<TalkState> {
 
 fn received(w: &Wires, at: usize, talk: TalkId) -> Vec<String> {
     let lines = w.stations[at].snapshot(w.now).lines.into_iter();
-    let theirs = lines.filter(|l| l.talk == talk && l.direction == Direction::Received);
+    let theirs = |l: &TalkLine| l.talk == talk && l.direction == Direction::Received && l.complete;
+    let theirs = lines.filter(theirs);
     theirs.map(|l| l.text).collect()
 }
 

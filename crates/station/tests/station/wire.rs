@@ -65,6 +65,7 @@ pub fn port(name: &str, mode: Mode, own: &str) -> PortConfig {
         link_version: Version::V20,
         window: if fast { 4 } else { 1 },
         info_length: if fast { 128 } else { 64 },
+        adapt: false,
         retries: 5,
         digipeat: Vec::new(),
         beacons: Vec::new(),

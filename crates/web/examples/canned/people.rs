@@ -68,6 +68,7 @@ impl People {
                     waiting_octets: 0,
                     retries: 1,
                     last_heard_ms: None,
+                    pace: None,
                 };
                 self.next_talk += 1;
                 self.after(now, 900, Later::Answer(view.id));

@@ -1,6 +1,7 @@
 //! Controllers of the plan: ports that name the same link share one controller.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use anyhow::{Result, bail};
 use dunlin_plan::{ControllerLink, ControllerPlan};
@@ -15,11 +16,16 @@ impl Controllers {
     /// Adds a port of the plan; returns which controller it is at.
     pub(super) fn add(&mut self, port: &PortConfig, plan: &ControllerPlan) -> Result<usize> {
         let link = link(&plan.link);
+        // Where a line of the radio tells the station of the channel it has drawn already.
+        let (persistence, slot_time) = match port.gate.sense.external {
+            true => (1.0, Duration::from_millis(10)),
+            false => (port.timing.persistence, port.timing.slot_time),
+        };
         let planned = ControllerPort {
             number: plan.number,
             key_up_delay: port.timing.key_up_delay,
-            persistence: port.timing.persistence,
-            slot_time: port.timing.slot_time,
+            persistence,
+            slot_time,
             tail: plan.send_tail.then_some(port.timing.tail),
             full_duplex: plan.full_duplex,
         };
