@@ -346,6 +346,7 @@ mod tests {
                 waiting_octets: 0,
                 retries: 0,
                 last_heard_ms: heard,
+                pace: None,
             };
             journal.record(Instant::ZERO, &Event::Talk(view));
         }

@@ -80,6 +80,7 @@ pub fn config(own: &str, setup: &Setup, seed: u64) -> StationConfig {
         info_length,
         adapt: setup.pinned.is_none(),
         retries: 10,
+        full_duplex: false,
         digipeat: Vec::new(),
         beacons: Vec::new(),
         medium: Medium::Controller,
@@ -394,7 +395,9 @@ impl Stand {
                     self.told.push(event);
                 }
                 Output::Event(_) => {}
-                Output::Transmit { .. } => panic!("a controller plays no sound"),
+                Output::Transmit { .. } | Output::OnBand { .. } => {
+                    panic!("a controller plays no sound and is on no band")
+                }
                 Output::Release { why, .. } => panic!("released: {why}"),
             }
         }
