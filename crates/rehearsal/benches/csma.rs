@@ -3,7 +3,7 @@
 //! `conformance/speed/csma.py` has the same model and compares.
 //!
 //! `cargo bench -p dunlin-rehearsal --bench csma -- STATIONS LOAD PERSISTENCE DELAY TIMES` prints
-//! one line of JSON: the events, the seconds of processor time of one core, the throughput.
+//! one line of JSON: the events, the seconds, the throughput.
 
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;

@@ -397,7 +397,7 @@ fn the_table_agrees_with_the_formulas() {
 #[test]
 fn capacities_are_those_of_the_theory() {
     for &(way, a, g, expected) in TABLE {
-        let error = compare(way, a, g, expected, 25_000);
+        let error = compare(way, a, g, expected, 15_000);
         assert!(error.abs() < 0.03, "{way:?} a = {a} G = {g}: {error}");
     }
 }

@@ -429,8 +429,8 @@ impl FrameBand {
         for path in &self.paths
             [self.stations[from].paths.start as usize..self.stations[from].paths.end as usize]
         {
-            if !path.same_kind {
-                continue;
+            if !path.same_kind || (path.share <= 0.0 && !path.noticed) {
+                continue; // It can only disturb.
             }
             let me = &self.stations[path.to as usize];
             if me.deaf_from < end && me.deaf_until > start {
