@@ -381,7 +381,8 @@ impl Channel {
         let key = self.key().as_secs_f64();
         let timing = &self.config.timing;
         let slots = timing.slot_time.as_secs_f64() / timing.persistence;
-        let exchange = 2.0 * (key + slots);
+        // The answer is not drawn for.
+        let exchange = 2.0 * key + slots;
         let answer = bits(ACKNOWLEDGEMENT + 1) - FLAG;
         Costs {
             baud,

@@ -59,12 +59,17 @@ impl Link {
         if !self.own_busy && !self.reject_exception {
             // Out of sequence, for the first time: ask for what is missing.
             self.reject_exception = true;
+            self.reject_left = false;
             self.counters.rejects_sent += 1;
             self.send_response(Control::Rej { nr: self.vr, pf: p });
             self.acknowledge_pending = false; // S39
         } else if p {
             // Busy, or already asked for: answer the poll, no more (S8b: RNR if busy).
             self.send_ready_response(true);
+        } else if !self.own_busy && self.reject_left {
+            // What was asked for was sent and lost again. REJ is not repeated, but the other end
+            // is told where this one stands (D18).
+            self.acknowledge_soon(false);
         }
     }
 

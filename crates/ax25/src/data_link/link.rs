@@ -96,7 +96,7 @@ pub struct Shape {
     reassembler: Reassembler,
     agreed: Agreement,
     negotiating: Option<u8>,
-    flags: [bool; 9],
+    flags: [bool; 10],
     counts: [u8; 4],
     unsent: Vec<Unsent>,
     timers: [bool; Timer::ALL.len()],
@@ -130,6 +130,8 @@ pub struct Link {
     pub(super) peer_busy: bool,
     pub(super) own_busy: bool,
     pub(super) reject_exception: bool,
+    /// The REJ of it has left: the channel was free since (D18).
+    pub(super) reject_left: bool,
     /// AP: received I frames wait for an acknowledgement, LM-SEIZE is requested.
     pub(super) acknowledge_pending: bool,
     /// RC.
@@ -182,6 +184,7 @@ impl Link {
             peer_busy: false,
             own_busy: false,
             reject_exception: false,
+            reject_left: false,
             acknowledge_pending: false,
             retry_count: 0,
             srt: config.initial_srt,
@@ -211,7 +214,10 @@ impl Link {
             Input::Frame(frame) => self.frame(frame),
             Input::Faulty(fault) => self.dispatch(Event::Fault(fault)),
             Input::SeizeConfirm => self.dispatch(Event::SeizeConfirm),
-            Input::ChannelBusy(busy) => self.timers.set_suspended(self.now, busy),
+            Input::ChannelBusy(busy) => {
+                self.timers.set_suspended(self.now, busy);
+                self.reject_left |= self.reject_exception && !busy;
+            }
             Input::Missed => self.outstanding_missed(),
             Input::Wakeup => self.wakeup(),
         }
@@ -379,6 +385,7 @@ impl Link {
                 self.peer_busy,
                 self.own_busy,
                 self.reject_exception,
+                self.reject_left,
                 self.acknowledge_pending,
                 self.enquiry_open,
                 self.enquiry_repeated,

@@ -71,6 +71,8 @@
 //! * D17: without SREJ, frames that were lost at the end of a burst are sent again as soon as an
 //!   answer that came after them shows it ([`Input::Missed`]). As drawn, the next burst would be
 //!   sent for nothing but to bring a REJ.
+//! * D18: frames that come after a REJ has left, but not the one that it asked for, are answered
+//!   with RR at the end of the burst. As drawn they are dropped in silence and T1 has to end.
 
 mod agreement;
 mod awaiting_connection;

@@ -106,6 +106,40 @@ fn a_frame_that_is_asked_for_in_vain_ends_with_the_tries() {
 }
 
 #[test]
+fn what_comes_in_place_of_the_rejected_frame_is_answered_once_it_had_time_to_come() {
+    // D18. The first frame of a burst is lost, and lost again when all is repeated.
+    let mut s = Session::connected();
+    send!(s, time 1000, "I ns 1 nr 0 \"b\"");
+    recv!(s, "> REJ response nr 0");
+    send!(s, time 1100, "I ns 2 nr 0 \"c\"");
+    recv_nothing!(s);
+    // The REJ is sent, and the channel is free.
+    s.handle(2000, dunlin_ax25::data_link::Input::ChannelBusy(true));
+    s.handle(3000, dunlin_ax25::data_link::Input::ChannelBusy(false));
+    send!(s, time 4000, "I ns 1 nr 0 \"b\"");
+    recv!(s, "seize");
+    send!(s, time 4100, "I ns 2 nr 0 \"c\"");
+    recv_nothing!(s);
+    s.handle(4200, dunlin_ax25::data_link::Input::SeizeConfirm);
+    recv!(s, "> RR response nr 0", "release");
+}
+
+#[test]
+fn what_an_answer_shows_as_missed_is_sent_again_at_once() {
+    // D17. Of three frames the last was lost, and the RR was heard after all of them.
+    let mut s = three_sent();
+    send!(s, time 2000, "RR response nr 2");
+    recv_nothing!(s);
+    s.handle(2100, dunlin_ax25::data_link::Input::Missed);
+    recv!(s, "> I ns 2 nr 0 \"c\"");
+    assert_eq!(s.link.counters().i_lost, 1);
+    // With nothing outstanding it changes nothing.
+    send!(s, time 3000, "RR response nr 3");
+    s.handle(3100, dunlin_ax25::data_link::Input::Missed);
+    recv_nothing!(s);
+}
+
+#[test]
 fn a_lost_acknowledgement_is_asked_for() {
     let mut s = three_sent();
     wake!(s, time 4000, T1);
