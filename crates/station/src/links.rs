@@ -135,12 +135,8 @@ impl LinkEntry {
             .text_left
             .is_some_and(|left| self.last_heard > Some(left));
         let repeats_all = self.link.agreed().reject == Reject::Implicit;
-        let connected = self.link.state() == State::Connected && !self.link.is_peer_busy();
-        heard_after
-            && self.via.is_empty()
-            && repeats_all
-            && connected
-            && self.link.unacknowledged() > 0
+        let takes = self.is_up() && !self.link.is_enquiring() && !self.link.is_peer_busy();
+        heard_after && self.via.is_empty() && repeats_all && takes && self.link.unacknowledged() > 0
     }
 
     /// Tells the pace what has become of its frames. To be called before the sizes of those

@@ -62,18 +62,29 @@ impl Link {
         } else {
             self.counters.i_lost += 1;
             self.send.put_back();
-            self.start_t1();
+            self.answered_in_vain();
         }
     }
 
     /// What is outstanding did not arrive: all of it is to be sent again without waiting for the
     /// REJ that the next frames would bring, or for T1 (D17). With SREJ it may have been kept.
     pub(super) fn outstanding_missed(&mut self) {
-        let sends_all = self.state == State::Connected && !self.agreed.is_selective();
-        if sends_all && !self.peer_busy && !self.send.is_settled() {
+        let sends_all = self.may_send() && !self.agreed.is_selective();
+        if sends_all && !self.send.is_settled() && self.oldest_asked < self.agreed.n2 {
             self.counters.i_lost += 1;
             self.send.put_back();
-            self.start_t1();
+            self.answered_in_vain();
+        }
+    }
+
+    /// The other end answers, but misses the oldest frame outstanding: T1 starts anew, unless that
+    /// was so N2 times without an acknowledgement. Then it runs on, and the tries are counted in
+    /// Timer Recovery (D16).
+    pub(super) fn answered_in_vain(&mut self) {
+        self.oldest_asked = self.oldest_asked.saturating_add(1);
+        match self.oldest_asked < self.agreed.n2 {
+            true => self.start_t1(),
+            false => self.ensure_t1(),
         }
     }
 
@@ -89,11 +100,9 @@ impl Link {
             self.start_t3();
         } else {
             self.send_again(nr);
-            if self.send.is_oldest(nr) {
-                self.oldest_asked = self.oldest_asked.saturating_add(1);
-            }
-            match self.oldest_asked < self.agreed.n2 {
-                true => self.start_t1(),
+            match self.send.is_oldest(nr) {
+                true => self.answered_in_vain(),
+                false if self.oldest_asked < self.agreed.n2 => self.start_t1(),
                 false => self.ensure_t1(),
             }
         }

@@ -315,6 +315,11 @@ impl Link {
         self.send.len() - self.unacknowledged()
     }
 
+    /// The other end was asked where it stands, and has not answered yet.
+    pub fn is_enquiring(&self) -> bool {
+        self.state == State::TimerRecovery && self.enquiry_open
+    }
+
     /// How many pieces of data would be sent at once if they were requested now.
     pub fn room(&self) -> usize {
         match self.may_send() {

@@ -65,8 +65,8 @@
 //! * D15: where both ends call by the same command, each is connected with its answer to the other
 //!   (§6.3.6.2). As drawn (Figs C4.2, C4.6a) each waits for the answer to its own; with a T1 that
 //!   is too short they could then reset each other for ever.
-//! * D16: T1 starts anew with each SREJ, as drawn, for it is an answer; but only as long as the
-//!   oldest frame was not asked for N2 times in vain. As drawn, a frame that never gets through
+//! * D16: T1 starts anew with each REJ and SREJ, as drawn, for it is an answer; but only as long as
+//!   the oldest frame was not asked for N2 times in vain. As drawn, a frame that never gets through
 //!   would be sent again without end.
 //! * D17: without SREJ, frames that were lost at the end of a burst are sent again as soon as an
 //!   answer that came after them shows it ([`Input::Missed`]). As drawn, the next burst would be

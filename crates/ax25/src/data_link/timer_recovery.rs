@@ -107,7 +107,7 @@ impl Link {
                 if !self.send.is_settled() {
                     self.counters.i_lost += 1;
                     self.send.put_back();
-                    self.start_t1();
+                    self.answered_in_vain();
                 }
             }
             Control::Srej { pf, .. } => {

@@ -114,8 +114,10 @@ fn what_comes_in_place_of_the_rejected_frame_is_answered_once_it_had_time_to_com
     send!(s, time 1100, "I ns 2 nr 0 \"c\"");
     recv_nothing!(s);
     // The REJ is sent, and the channel is free.
-    s.handle(2000, dunlin_ax25::data_link::Input::ChannelBusy(true));
-    s.handle(3000, dunlin_ax25::data_link::Input::ChannelBusy(false));
+    for (ms, busy) in [(2000, true), (3000, false)] {
+        let input = dunlin_ax25::data_link::Input::ChannelBusy(busy);
+        s.link.handle(dunlin_clock::Instant::from_millis(ms), input);
+    }
     send!(s, time 4000, "I ns 1 nr 0 \"b\"");
     recv!(s, "seize");
     send!(s, time 4100, "I ns 2 nr 0 \"c\"");

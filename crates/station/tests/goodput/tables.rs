@@ -114,24 +114,3 @@ fn table_300_by_version_2_2() {
 fn table_300_by_version_2_0() {
     table(300, Version::V20);
 }
-
-#[test]
-#[ignore = "prints counts"]
-fn diag() {
-    for pinned in [
-        Some((96, 4)),
-        Some((128, 4)),
-        Some((192, 4)),
-        Some((192, 2)),
-        None,
-    ] {
-        let setup = Setup {
-            baud: 1200,
-            version: Version::V20,
-            pinned,
-            bit_errors: 1e-4,
-            seed: 7,
-        };
-        println!("{pinned:?} {:?}", bulk(setup, 2400));
-    }
-}
