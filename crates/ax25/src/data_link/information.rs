@@ -77,7 +77,9 @@ impl Link {
     fn deliver(&mut self, piece: Piece) {
         self.vr = self.vr.wrapping_add(1) & self.agreed.modulo.mask(); // S38: +1
         self.counters.i_received += 1;
-        if !self.agreed.segmenter {
+        // The other end may have agreed to segments by an answer that was lost on its way here: their
+        // PID tells them (§6.6), whatever this end knows of the agreement.
+        if self.config.version == Version::V20 {
             let Piece { pid, info } = piece;
             return self.indicate(Indication::Data { pid, info });
         }

@@ -280,6 +280,21 @@ fn long_data_goes_in_segments_once_both_can() {
     }
 }
 
+/// Found by fuzzing: the parts came out as texts of their own.
+#[test]
+fn segments_are_put_together_though_the_answer_to_xid_was_lost() {
+    let mut s = calling();
+    send!(s, time 100, "UA final");
+    recv!(s, "connect confirm", "=> Connected", "> XID command poll");
+    for (n, info) in [&[0x81, 0xF0, b'a'][..], &[0x00, b'b']].into_iter().enumerate() {
+        let mut frame = s.peer_frame(&format!("I ns {n} nr 0 \"\""));
+        frame.pid = Some(0x08);
+        frame.info = info.to_vec();
+        s.handle(200, dunlin_ax25::data_link::Input::Frame(frame));
+    }
+    recv!(s, "seize", "data ab");
+}
+
 #[test]
 fn what_was_queued_before_the_other_end_named_its_n1_comes_back_if_it_is_too_long() {
     let mut s = Session::with(|config| config.version = Version::V22);
