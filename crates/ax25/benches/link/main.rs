@@ -75,7 +75,7 @@ impl Pair {
                 return;
             };
             self.seizes[end] = false;
-            self.now = self.now + Duration::from_millis(10);
+            self.now += Duration::from_millis(10);
             self.give(end, Input::SeizeConfirm);
         }
     }

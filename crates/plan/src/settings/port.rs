@@ -105,7 +105,7 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
     "Longest text in one frame, in octets (N1 of AX.25). Common practice: 32 to 64 on HF, because \
      a long frame is hit by noise more often; 128 on VHF.";
 
-    ADAPT: YesNo = YesNo, "adapt_frames", Preset::Always("true"),
+    ADAPT: YesNo = YesNo, "adapt_frames", Preset::Always("false"),
     "Whether window and text length follow what is lost on the way to each station: down at once, \
      up slowly, and remembered for the next talk. window_frames and info_length_octets are then \
      where the first talk begins. false pins both.";
