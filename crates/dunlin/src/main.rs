@@ -14,6 +14,7 @@ mod rehearse;
 mod run;
 mod span;
 mod state;
+mod survey;
 mod switch;
 mod wall_clock;
 
@@ -65,6 +66,8 @@ enum Command {
     Why(switch::WhyArgs),
     /// Tell by which ways a station can be reached, with the evidence.
     Ways(switch::WaysArgs),
+    /// Try settings on a channel like yours in a rehearsal, and advise.
+    Survey(survey::SurveyArgs),
     /// Silence the running station, or one port, until a person starts it again.
     Stop(switch::StopArgs),
     /// Allow again what was stopped.
@@ -85,6 +88,7 @@ fn main() -> ExitCode {
         Command::Journal(args) => journal_file::run(args),
         Command::Why(args) => switch::why(args),
         Command::Ways(args) => switch::ways(args),
+        Command::Survey(args) => survey::run(args),
         Command::Stop(args) => switch::stop(args),
         Command::Start(args) => switch::start(args),
     };

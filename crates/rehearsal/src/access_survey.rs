@@ -99,14 +99,16 @@ impl AccessSurvey {
                 .round()
                 .clamp(10.0, 10_000.0) as u64;
             for persistence in PERSISTENCES {
-                all.push(Settings {
+                let tried = Settings {
                     persistence,
                     slot_ms,
                     ..present
-                });
+                };
+                if tried != present {
+                    all.push(tried);
+                }
             }
         }
-        all.dedup();
         all
     }
 

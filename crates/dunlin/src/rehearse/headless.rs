@@ -3,11 +3,14 @@
 use std::process::ExitCode;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use dunlin_clock::Instant;
-use dunlin_rehearsal::{Rehearsal, Summary, Told};
+use dunlin_clock::{Duration, Instant};
+use dunlin_rehearsal::{BLOCK, Rehearsal, Summary, Told};
 
 use super::output::Output;
 use super::{Pace, Speed};
+
+/// So much of its time passes between two looks at Ctrl-C, where nobody waits for it.
+const LEAP: Duration = Duration::from_secs(1);
 
 /// Runs to `end`, or until `stop`.
 pub fn run(
@@ -21,7 +24,12 @@ pub fn run(
     let began = std::time::Instant::now();
     while end.is_none_or(|end| rehearsal.now() < end) && !stop.load(Ordering::Relaxed) {
         std::thread::sleep(pace.wait(rehearsal.now()));
-        rehearsal.step();
+        let leap = match pace.speed {
+            Speed::Real => BLOCK,
+            Speed::Max => LEAP,
+        };
+        let until = rehearsal.now() + leap;
+        rehearsal.advance(end.map_or(until, |end| until.min(end)));
         let told = tell(&mut rehearsal, &mut output)?;
         if told && pace.speed == Speed::Real {
             output.flush()?;

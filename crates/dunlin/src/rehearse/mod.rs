@@ -1,5 +1,6 @@
 //! `dunlin rehearse`: the operator's station among simulated neighbours.
 
+pub mod crowd;
 mod headless;
 mod live;
 mod output;
@@ -12,7 +13,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use anyhow::{Context, bail};
 use clap::{Args, ValueEnum};
 use dunlin_clock::{Duration, Instant};
-use dunlin_rehearsal::{EMBEDDED, Embedded, Rehearsal, Scenario};
+use dunlin_rehearsal::{EMBEDDED, Embedded, Fidelity, MOST_CROWD, Rehearsal, Scenario};
 
 /// The page's port if no other is asked for.
 const DEFAULT_PORT: u16 = 7317;
@@ -25,7 +26,9 @@ Without --headless the page of the operator's station is served on this machine 
 terminal shows what that station hears and does, until Ctrl-C or the end of --for.
 With --headless there is no page: people of the scenario sit at the operator's station too, the
 terminal shows everything on all bands and at the end a summary, and the exit code is 0 only if
-the scenario's promises were kept. The same scenario and seed give the same output.";
+the scenario's promises were kept. The same scenario and seed give the same output.
+With --fidelity frame the same stations exchange whole frames, lost by measured figures and not by
+their sound: hundreds of times faster. --stations makes up a whole region of them.";
 
 /// Arguments of `dunlin rehearse`.
 #[derive(Debug, Args)]
@@ -50,6 +53,16 @@ pub struct RehearseArgs {
     /// One JSON object a line: every happening, at the end the summary
     #[arg(long)]
     json: bool,
+    /// Whether stations exchange sound or whole frames
+    #[arg(long, value_enum, default_value_t = FidelityArg::Sound)]
+    fidelity: FidelityArg,
+    /// Instead of a scenario: a made-up region of so many stations, 2 to 20000, for a day or
+    /// --for; wants --fidelity frame
+    #[arg(long, value_name = "N", conflicts_with_all = ["headless", "journal", "speed"])]
+    stations: Option<usize>,
+    /// With --stations: how many others are in range of a station on average, 1 to 1000
+    #[arg(long, value_name = "N", default_value_t = 12.0, requires = "stations")]
+    neighbours: f64,
     /// TCP port of the page on this machine; 0 = any free one
     #[arg(long, default_value_t = DEFAULT_PORT)]
     port: u16,
@@ -113,6 +126,36 @@ fn soak(seed: u64, length: Duration) -> anyhow::Result<ExitCode> {
     Ok(ExitCode::SUCCESS)
 }
 
+/// How stations hear each other.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum FidelityArg {
+    /// As sound, through modem and radios
+    Sound,
+    /// As whole frames, by measured figures
+    Frame,
+}
+
+/// A region, if its figures are possible.
+fn crowd(args: &RehearseArgs, stations: usize) -> anyhow::Result<ExitCode> {
+    if args.fidelity != FidelityArg::Frame {
+        bail!("so many stations cannot exchange sound; add --fidelity frame");
+    }
+    if !(2..=MOST_CROWD).contains(&stations) {
+        bail!("--stations is {stations}, allowed is 2 to {MOST_CROWD}");
+    }
+    if !(1.0..=1000.0).contains(&args.neighbours) {
+        bail!("--neighbours is {}, allowed is 1 to 1000", args.neighbours);
+    }
+    let wishes = crowd::Wishes {
+        stations,
+        neighbours: args.neighbours,
+        seed: args.seed.unwrap_or(1),
+        lasts: args.lasts,
+        json: args.json,
+    };
+    crowd::run(wishes, &*stop_on_ctrl_c()?)
+}
+
 /// How fast the time of a rehearsal passes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 enum Speed {
@@ -142,6 +185,9 @@ pub fn run(args: &RehearseArgs) -> anyhow::Result<ExitCode> {
     if let Some(length) = args.soak {
         return soak(args.seed.unwrap_or(1), length);
     }
+    if let Some(stations) = args.stations {
+        return crowd(args, stations);
+    }
     let scenario = match read_scenario(&args.scenario)? {
         Ok(scenario) => scenario,
         Err(faults) => {
@@ -155,7 +201,11 @@ pub fn run(args: &RehearseArgs) -> anyhow::Result<ExitCode> {
         (None, true) => Some(scenario.lasts),
         (None, false) => None,
     };
-    let rehearsal = Rehearsal::begin(scenario, seed, args.headless)?;
+    let fidelity = match args.fidelity {
+        FidelityArg::Sound => Fidelity::Sound,
+        FidelityArg::Frame => Fidelity::Frame,
+    };
+    let rehearsal = Rehearsal::begin_at(scenario, seed, args.headless, fidelity)?;
     let end = lasts.map(|lasts| Instant::ZERO + lasts);
     let stop = stop_on_ctrl_c()?;
     if args.headless {
