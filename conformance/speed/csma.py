@@ -1,7 +1,7 @@
-"""The model of crates/rehearsal/benches/csma.rs in SimPy, and the events per second of both.
+"""The model of crates/dunlin/benches/csma.rs in SimPy, and the events per second of both.
 
     python -m venv there && there/bin/pip install -r conformance/speed/requirements.txt
-    cargo bench -p dunlin-rehearsal --bench csma --no-run     # prints the name of the program
+    cargo bench -p dunlin --bench csma --no-run     # prints the name of the program
     there/bin/python conformance/speed/csma.py PROGRAM
 
 Stations that all notice each other after DELAY packet times; packets come at random to all of them

@@ -1,3 +1,5 @@
+//! Bands of frames, tried with few stations and round figures.
+
 use super::*;
 
 const S: Duration = Duration::from_secs(1);

@@ -1,7 +1,7 @@
 //! Bands of frames in the place of those with sound: which paths lose how much, and when what is
 //! noticed. All figures were measured, frames of 64 octets, 100 a point: what has no other source
 //! beside it on the bands with sound with the modem of the ports, by
-//! `cargo bench -p dunlin-rehearsal --bench modem`.
+//! `cargo bench -p dunlin --bench modem`.
 
 use dunlin_air::frames::{Curve, FrameBand, FrameBandConfig, FramePath, Place, Signal};
 use dunlin_air::{AirError, BandConfig, Fading, Kind};

@@ -252,7 +252,9 @@ impl Run {
                 }) => {
                     self.handed_over(port, &frames, airtime);
                 }
-                Some(Output::Transmit { .. }) => panic!("a controller plays no sound"),
+                Some(Output::Transmit { .. } | Output::OnBand { .. }) => {
+                    panic!("a controller plays no sound and is on no band")
+                }
                 Some(Output::Release { .. } | Output::Event(_)) => {}
             }
         }

@@ -1,7 +1,7 @@
 //! What the modem does on the simulated bands with sound: the figures that the bands of frames
-//! go by (`src/world/measured.rs`).
+//! go by (`crates/rehearsal/src/world/measured.rs`).
 //!
-//! `cargo bench -p dunlin-rehearsal --bench modem` prints all; `-- noise`, `-- capture`,
+//! `cargo bench -p dunlin --bench modem` prints all; `-- noise`, `-- capture`,
 //! `-- delays` one. Each point has 100 frames of 64 octets, one a transmission.
 
 use dunlin_air::{Band, BandConfig, Fading, FmConfig, Kind, PathConfig, SsbConfig, StationConfig};
@@ -287,7 +287,8 @@ fn delays() {
         println!("{}", setting.name);
         for level in levels {
             let mut point = measure(setting, &[*level]);
-            let figures = [&mut point.on, &mut point.off, &mut point.told].map(spread);
+            let figures =
+                [&mut point.on, &mut point.off, &mut point.told].map(|seconds| spread(seconds));
             println!(
                 "  {level:4.1} dB: noticed {}  clear {}  frame told {}",
                 figures[0], figures[1], figures[2]
@@ -296,7 +297,7 @@ fn delays() {
     }
 }
 
-fn spread(seconds: &mut Vec<f64>) -> String {
+fn spread(seconds: &mut [f64]) -> String {
     if seconds.is_empty() {
         return "never".into();
     }

@@ -2,7 +2,7 @@
 //! each with a queue of packets that come at random, and the channel access of the ports.
 //! `conformance/speed/csma.py` has the same model and compares.
 //!
-//! `cargo bench -p dunlin-rehearsal --bench csma -- STATIONS LOAD PERSISTENCE DELAY TIMES` prints
+//! `cargo bench -p dunlin --bench csma -- STATIONS LOAD PERSISTENCE DELAY TIMES` prints
 //! one line of JSON: the events, the seconds, the throughput.
 
 use std::cmp::Reverse;
