@@ -354,7 +354,7 @@ impl Channel {
 
     /// Whether it is known here when the channel is occupied. A controller alone does not tell.
     pub(crate) fn is_known(&self) -> bool {
-        self.config.medium == Medium::Sound || self.config.gate.sense.external
+        self.config.medium != Medium::Controller || self.config.gate.sense.external
     }
 
     /// Key-up delay and tail.

@@ -286,7 +286,10 @@ fn segments_are_put_together_though_the_answer_to_xid_was_lost() {
     let mut s = calling();
     send!(s, time 100, "UA final");
     recv!(s, "connect confirm", "=> Connected", "> XID command poll");
-    for (n, info) in [&[0x81, 0xF0, b'a'][..], &[0x00, b'b']].into_iter().enumerate() {
+    for (n, info) in [&[0x81, 0xF0, b'a'][..], &[0x00, b'b']]
+        .into_iter()
+        .enumerate()
+    {
         let mut frame = s.peer_frame(&format!("I ns {n} nr 0 \"\""));
         frame.pid = Some(0x08);
         frame.info = info.to_vec();
