@@ -59,6 +59,13 @@ impl Link {
     fn awaiting_connection_frame(&mut self, mut received: Received) {
         let pf = received.control.poll_or_final();
         match received.control {
+            // The answer to another SABME than the one that was refused; if it is UA, the other end
+            // counts modulo 128 until it hears the SABM (D19).
+            Control::Ua { f: true } | Control::Dm { f: true } | Control::Frmr { .. }
+                if self.late_refusals > 0 =>
+            {
+                self.late_refusals -= 1;
+            }
             // The call is accepted.
             Control::Ua { f: true } => self.called_and_answered(),
             Control::Ua { f: false } => self.error(DlError::D),
@@ -70,8 +77,6 @@ impl Link {
                 self.establish_with(Version::V20, self.layer_3_initiated);
                 self.late_refusals = calls - 1;
             }
-            // The answer to another of those SABMEs.
-            Control::Dm { f: true } if self.late_refusals > 0 => self.late_refusals -= 1,
             // The call is refused.
             Control::Dm { f: true } => self.go_down(DisconnectReason::Refused),
             // Not an answer to this SABM (§6.3.6.3).
@@ -81,6 +86,8 @@ impl Link {
                 self.answer(&received, Control::Ua { f: pf }, false);
                 self.set_version(Version::V20);
                 self.set_state(State::AwaitingConnection);
+                // If it still answers the SABMEs, it counts modulo 128 from then on.
+                self.late_refusals = self.retry_count;
             }
             // Both ends call at once, and by the same command (D15).
             Control::Sabm { .. } => self.calls_met(&received),
@@ -106,8 +113,8 @@ impl Link {
 
     /// Establishes the link by another version than was tried.
     pub(super) fn establish_with(&mut self, version: Version, layer_3_initiated: bool) {
-        let in_doubt = self.reset_in_doubt || self.send.in_doubt() > 0;
-        if self.send.in_doubt() > 0 {
+        let in_doubt = self.reset_in_doubt || self.send.is_begun();
+        if self.send.is_begun() {
             self.discard_queue();
         }
         self.set_version(version);

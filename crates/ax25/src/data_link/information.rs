@@ -177,7 +177,9 @@ impl Link {
             // The ends are out of step (S12: letter C).
             Control::Ua { .. } => self.reset_link(DlError::C),
             // XID was not understood: no more is asked for than what the link has (S34).
-            Control::Frmr { .. } if self.negotiating.is_some() => self.negotiation_refused(),
+            Control::Frmr { .. } if self.negotiating.is_some() => {
+                self.negotiation_refused(&received)
+            }
             // A station before version 2.2 saw something wrong (§6.5).
             Control::Frmr { .. } => {
                 self.error(DlError::K);
@@ -208,7 +210,7 @@ impl Link {
         self.error(DlError::F);
         self.counters.resets += 1;
         // With nothing in doubt layer 3 need not care, and the queue waits on (D2).
-        if self.send.in_doubt() > 0 {
+        if self.send.is_begun() {
             self.discard_queue();
             self.indicate(Indication::ConnectIndication { after_reset: true });
         }

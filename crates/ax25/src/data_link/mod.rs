@@ -73,6 +73,12 @@
 //!   sent for nothing but to bring a REJ.
 //! * D18: frames that come after a REJ has left, but not the one that it asked for, are answered
 //!   with RR at the end of the burst. As drawn they are dropped in silence and T1 has to end.
+//! * D19: after a fall-back to SABM as many UAs, DMs and FRMRs are passed over as SABMEs may still
+//!   be answered, and a FRMR of three octets as the answer to XID is followed by SABM. An answer
+//!   does not say to which call; taken for the wrong one, the ends would differ in their modulo.
+//! * D20: a new start in the middle of a text in segments tells that the text is in doubt, also if
+//!   all segments sent are acknowledged. As drawn the rest would be sent, of which the other end
+//!   can make nothing.
 
 mod agreement;
 mod awaiting_connection;

@@ -1,13 +1,17 @@
 //! The management data link (C5): XID.
 
 use crate::wire::xid::Parameters;
-use crate::wire::{Control, Frame};
+use crate::wire::{Control, Frame, Modulo};
 
 use super::agreement::Agreement;
+use super::config::Version;
 use super::event::Received;
 use super::link::{Link, State};
 use super::primitives::{Indication, MdlError, RefusedReason};
 use super::timers::Timer;
+
+/// Octets of information in the FRMR of a station that counts modulo 8.
+const FRMR_MODULO_8: usize = 3;
 
 impl Link {
     /// MDL-NEGOTIATE request: sends what this end can, and awaits the answer.
@@ -42,8 +46,16 @@ impl Link {
     }
 
     /// XID was answered with FRMR: the other end does not know it, so whatever it would have
-    /// settled is as in version 2.0, but for the modulo, which SABME has settled.
-    pub(super) fn negotiation_refused(&mut self) {
+    /// settled is as in version 2.0, but for the modulo, which SABME has settled. A FRMR of the
+    /// three octets of modulo 8 shows that it has not: what came as the answer to SABME was a late
+    /// one to an older SABM. SABM brings the ends together before any text is sent (D19).
+    pub(super) fn negotiation_refused(&mut self, received: &Received) {
+        let extended = self.agreed.modulo == Modulo::OneHundredTwentyEight;
+        if extended && received.info.len() == FRMR_MODULO_8 {
+            self.forget_negotiation();
+            self.management_error(MdlError::E);
+            return self.establish_with(Version::V20, false);
+        }
         let modulo = self.agreed.modulo;
         let k_send = self.agreed.k_send;
         self.agreed = Agreement {

@@ -8,6 +8,11 @@ const MOST: usize = 128;
 /// First segment.
 const FIRST: u8 = 0x80;
 
+/// Whether the information of a segment is that of the first of a text.
+pub(super) fn is_first(info: &[u8]) -> bool {
+    info.first().is_some_and(|header| header & FIRST != 0)
+}
+
 /// The longest data that goes into segments of at most `n1` octets (S35: two octets of each are
 /// taken off for the header; E24: the data's own PID goes with it).
 pub(super) fn longest(n1: usize) -> usize {

@@ -2,7 +2,8 @@
 
 use std::collections::VecDeque;
 
-use crate::wire::Modulo;
+use super::segments;
+use crate::wire::{Modulo, pid};
 
 /// Most pieces of data that wait for sending, acknowledgement or return at one time. The limit
 /// is ours: far beyond what a link can carry in an hour, far below what would hurt.
@@ -93,6 +94,13 @@ impl SendQueue {
     /// Pieces that were sent and not acknowledged: their delivery is in doubt.
     pub(super) fn in_doubt(&self) -> u8 {
         self.ever_sent
+    }
+
+    /// The other end may have something of what waits here: frames that it has not acknowledged, or
+    /// the first segments of a text of which the rest waits. A new start would tear that apart.
+    pub(super) fn is_begun(&self) -> bool {
+        let torn = |p: &Piece| p.pid == pid::SEGMENT && !segments::is_first(&p.info);
+        self.ever_sent > 0 || self.pieces.front().is_some_and(torn)
     }
 
     /// Whether V(a) <= N(r) <= V(s) on the circle (§4.2.2, D9).

@@ -49,7 +49,7 @@ impl Link {
         self.clear_exceptions();
         self.layer_3_initiated = layer_3_initiated;
         // Discard the I queue if any of it is in doubt, else keep it for the new link (D2).
-        self.reset_in_doubt = self.send.in_doubt() > 0;
+        self.reset_in_doubt = self.send.is_begun();
         if self.reset_in_doubt {
             self.discard_queue();
         }

@@ -204,6 +204,22 @@ fn xid_without_an_answer_with_frmr_and_with_nonsense() {
     ask!(s, time 100_000, data("one"));
     recv!(s, "> I ns 0 nr 0 \"one\"");
 
+    // D19: three octets of information are the FRMR of a station that counts modulo 8.
+    let mut s = xid_sent();
+    ask!(s, time 100, data("one"));
+    let mut frame = s.peer_frame("FRMR final");
+    frame.info = vec![0xBF, 0x00, 0x01];
+    s.handle(500, dunlin_ax25::data_link::Input::Frame(frame));
+    recv!(
+        s,
+        "management error E",
+        "> SABM poll",
+        "=> Awaiting Connection"
+    );
+    send!(s, time 600, "UA final");
+    recv!(s, "=> Connected", "> I ns 0 nr 0 \"one\"");
+    assert_eq!(s.link.modulo(), Modulo::Eight);
+
     let mut s = xid_sent();
     ask!(s, time 100, data("one"));
     send!(s, time 500, "FRMR final");
@@ -234,6 +250,31 @@ fn xid_without_an_answer_with_frmr_and_with_nonsense() {
         "management error Unusable(Value(8))",
         "> XID response final"
     );
+}
+
+#[test]
+fn after_a_refusal_a_late_ua_to_another_sabme_does_not_bring_the_link_up() {
+    // D19: the other end, down by the DM, took the second SABME and counts modulo 128.
+    let mut s = calling();
+    wake!(s, time 3000, T1);
+    recv!(s, "> SABME poll");
+    send!(s, time 3500, "DM final");
+    recv!(s, "> SABM poll", "=> Awaiting Connection");
+    send!(s, time 3600, "UA final");
+    recv_nothing!(s);
+    send!(s, time 4000, "UA final");
+    recv!(s, "connect confirm", "=> Connected");
+    // The same after a SABM that crossed the SABME.
+    let mut s = calling();
+    send!(s, time 500, "SABM poll");
+    recv!(s, "> UA final", "=> Awaiting Connection");
+    send!(s, time 600, "UA final");
+    recv_nothing!(s);
+    wake!(s, time 3000, T1);
+    recv!(s, "> SABM poll");
+    send!(s, time 3500, "UA final");
+    recv!(s, "connect confirm", "=> Connected");
+    assert_eq!(s.link.modulo(), Modulo::Eight);
 }
 
 #[test]
@@ -278,6 +319,26 @@ fn long_data_goes_in_segments_once_both_can() {
         let at = s.wake_next();
         send!(s, time at, "RR response nr 3 final");
     }
+}
+
+/// Found by fuzzing: the rest was sent, of which the other end could make nothing, and nobody
+/// was told.
+#[test]
+fn a_text_in_segments_that_a_new_start_tears_apart_is_in_doubt() {
+    // D20: a window of segments is acknowledged, the rest waits.
+    let mut s = Session::extended();
+    s.hear_xid(10, Role::Command, true, &THEIRS);
+    recv!(s, AGREED, "> XID response final");
+    ask!(s, time 30, data(&"x".repeat(126 * 100)));
+    let window = s.take().len();
+    assert!(window < 100);
+    send!(s, time 50, &format!("RNR response nr {window}"));
+    recv_nothing!(s);
+    assert_eq!(s.link.unacknowledged(), 0);
+    send!(s, time 60, "SABME poll");
+    recv!(s, "> UA final", "error F", "connect indication, reset");
+    assert!(!s.link.take_unsent().is_empty());
+    assert_eq!(s.link.queued(), 0);
 }
 
 /// Found by fuzzing: the parts came out as texts of their own.

@@ -47,7 +47,6 @@ targets! {
     frame: 20_000;
     hdlc: 1500;
     kiss: 10_000;
-    #[ignore = "an open finding: text comes out mixed where the two ends come to differ; cargo test -p dunlin-rehearsal --test any_input links -- --ignored"]
     links: 3000;
     plan: 300;
     scenario: 300;

@@ -74,6 +74,9 @@ impl End {
 
     fn indicated(&mut self, indication: Indication) {
         match indication {
+            // What the station would not take for text (where the ends differ in their modulo for a
+            // while, the PID is read as a part of the text and N(R) as the PID).
+            Indication::Data { pid: kind, .. } if kind != pid::NO_LAYER_3 => {}
             Indication::Data { info, .. } => {
                 self.mixed |= !is_one_text(&info);
                 self.delivered.push(info.first().copied().unwrap_or(0));
