@@ -82,14 +82,11 @@ fn marrow_isles_keep_their_promises_with_seed_1() {
     marrow_isles_keep_their_promises(1);
 }
 
-#[test]
-fn marrow_isles_keep_their_promises_with_seed_2() {
-    marrow_isles_keep_their_promises(2);
-}
-
+/// Further seeds run at the frame level in `fidelity.rs`, which takes seconds.
 #[test]
 #[ignore = "minutes more of the same; cargo nextest run --run-ignored only"]
-fn marrow_isles_keep_their_promises_with_seed_3() {
+fn marrow_isles_keep_their_promises_with_seeds_2_and_3() {
+    marrow_isles_keep_their_promises(2);
     marrow_isles_keep_their_promises(3);
 }
 
