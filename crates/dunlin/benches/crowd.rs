@@ -1,7 +1,8 @@
 //! How the time for a crowd grows with its size: the same density and traffic, 10 to 10 000
 //! stations, and the exponent of the best line through the logarithms.
 //!
-//! `cargo bench -p dunlin --bench crowd` tries an hour of each.
+//! `cargo bench -p dunlin --bench crowd` tries up to a hundred hours of small ones,
+//! an hour of large ones.
 
 use std::time::Instant as Clock;
 

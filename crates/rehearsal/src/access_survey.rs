@@ -58,10 +58,12 @@ pub struct Trial {
     pub fairness: f64,
     /// How much the octets per second differ between seeds: standard error of the mean.
     pub uncertain: f64,
+    /// The same of the delay, s.
+    pub delay_uncertain_s: f64,
 }
 
 /// Chances that are tried.
-pub const PERSISTENCES: [f64; 6] = [0.05, 0.1, 0.15, 0.25, 0.4, 0.63];
+const PERSISTENCES: [f64; 6] = [0.05, 0.1, 0.15, 0.25, 0.4, 0.63];
 /// Slots that are tried, as multiples of the present one.
 const SLOTS: [f64; 3] = [0.5, 1.0, 2.0];
 /// Windows that are tried.
@@ -84,6 +86,7 @@ impl Settings {
         port.timing.persistence = self.persistence;
         port.timing.slot_time = Duration::from_millis(self.slot_ms);
         port.window = self.window;
+        port.adapt = false;
         port.info_length = self.info_length;
     }
 }
@@ -104,7 +107,7 @@ impl AccessSurvey {
                     slot_ms,
                     ..present
                 };
-                if tried != present {
+                if !all.contains(&tried) {
                     all.push(tried);
                 }
             }
@@ -169,18 +172,42 @@ impl AccessSurvey {
     }
 }
 
-/// The better of two: more that arrives, and of what differs by less than can be told from chance,
-/// or by less than 2 %, what arrives earlier.
-pub fn better<'t>(a: &'t Trial, b: &'t Trial) -> &'t Trial {
-    let (x, y) = (a.octets_a_second, b.octets_a_second);
-    let chance = 2.0 * a.uncertain.hypot(b.uncertain);
-    let same = (x - y).abs() <= chance.max(0.02 * x.max(y));
-    match same {
-        true if b.delay_s < a.delay_s => b,
-        true => a,
-        false if y > x => b,
-        false => a,
+/// More is said of a difference than that it may be chance, or less than 2 %.
+fn differ(a: (f64, f64), b: (f64, f64)) -> bool {
+    let chance = 2.0 * a.1.hypot(b.1);
+    (a.0 - b.0).abs() > chance.max(0.02 * a.0.max(b.0))
+}
+
+impl Trial {
+    fn through(&self) -> (f64, f64) {
+        (self.octets_a_second, self.uncertain)
     }
+
+    fn delay(&self) -> (f64, f64) {
+        (self.delay_s, self.delay_uncertain_s)
+    }
+
+    /// Whether it is better than another by more than two standard errors and 2 %: more arrives,
+    /// or as much, and earlier.
+    pub fn is_better_than(&self, other: &Trial) -> bool {
+        if differ(self.through(), other.through()) {
+            return self.octets_a_second > other.octets_a_second;
+        }
+        differ(self.delay(), other.delay()) && self.delay_s < other.delay_s
+    }
+}
+
+/// The best: of those that cannot be told from the one with which most arrives, the one with
+/// which it arrives earliest. `None` of none.
+pub fn best(trials: &[Trial]) -> Option<Trial> {
+    let most = |a: &&Trial, b: &&Trial| a.octets_a_second.total_cmp(&b.octets_a_second);
+    let top = trials.iter().max_by(most)?;
+    let as_much = trials
+        .iter()
+        .filter(|t| !differ(t.through(), top.through()));
+    as_much
+        .min_by(|a, b| a.delay_s.total_cmp(&b.delay_s))
+        .copied()
 }
 
 fn trial(settings: Settings, figures: &[CrowdFigures]) -> Trial {
@@ -188,7 +215,11 @@ fn trial(settings: Settings, figures: &[CrowdFigures]) -> Trial {
     let mean = |figure: &dyn Fn(&CrowdFigures) -> f64| figures.iter().map(figure).sum::<f64>() / n;
     let rate = |f: &CrowdFigures| f.octets_arrived as f64 / f.lasted_s.max(1e-9);
     let octets_a_second = mean(&rate);
-    let spread = mean(&|f| (rate(f) - octets_a_second).powi(2));
+    let delay = |f: &CrowdFigures| f.delay_mean_s.unwrap_or(f.lasted_s);
+    let delay_s = mean(&delay);
+    let error = |figure: &dyn Fn(&CrowdFigures) -> f64, middle: f64| {
+        (mean(&|f| (figure(f) - middle).powi(2)) / (n - 1.0).max(1.0)).sqrt()
+    };
     let lost = |f: &CrowdFigures| {
         let all = f.read + f.noise + f.collision + f.own_transmission;
         f.collision as f64 / all.max(1) as f64
@@ -197,9 +228,51 @@ fn trial(settings: Settings, figures: &[CrowdFigures]) -> Trial {
         settings,
         octets_a_second,
         arrived: mean(&|f| f.octets_arrived as f64 / f.octets.max(1) as f64),
-        delay_s: mean(&|f| f.delay_mean_s.unwrap_or(f.lasted_s)),
+        delay_s,
         collisions: mean(&lost),
         fairness: mean(&|f| f.fairness.unwrap_or(0.0)),
-        uncertain: (spread / (n - 1.0).max(1.0)).sqrt(),
+        uncertain: error(&rate, octets_a_second),
+        delay_uncertain_s: error(&delay, delay_s),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn trial(octets_a_second: f64, delay_s: f64) -> Trial {
+        Trial {
+            settings: Settings {
+                persistence: 0.25,
+                slot_ms: 100,
+                window: 4,
+                info_length: 128,
+            },
+            octets_a_second,
+            arrived: 1.0,
+            delay_s,
+            collisions: 0.0,
+            fairness: 1.0,
+            uncertain: 0.5,
+            delay_uncertain_s: 0.1,
+        }
+    }
+
+    #[test]
+    fn better_is_more_than_chance_and_more_than_two_per_cent() {
+        let now = trial(20.0, 5.0);
+        assert!(!trial(21.0, 5.0).is_better_than(&now), "chance");
+        assert!(trial(25.0, 9.0).is_better_than(&now), "more arrives");
+        assert!(!trial(15.0, 1.0).is_better_than(&now), "less arrives");
+        assert!(!trial(20.0, 4.9).is_better_than(&now), "chance");
+        assert!(trial(20.0, 4.0).is_better_than(&now), "earlier");
+    }
+
+    #[test]
+    fn the_best_is_as_good_as_the_one_with_most_and_earliest_among_those() {
+        // Each is as good as its neighbour, but not all are as good as the first.
+        let row = [20.0, 19.0, 18.0, 17.0].map(|rate| trial(rate, rate - 15.0));
+        let best = best(&row).expect("there are some");
+        assert_eq!(best.octets_a_second, 19.0);
     }
 }

@@ -35,7 +35,7 @@ mod scenario;
 mod summary;
 mod world;
 
-pub use access_survey::{AccessSurvey, PERSISTENCES, Settings, Trial, better};
+pub use access_survey::{AccessSurvey, Settings, Trial, best};
 pub use crowd::{Crowd, CrowdFigures, CrowdPlan, Layout, MOST_CROWD, Steady, Traffic, jain};
 pub use driver::{BLOCK, BeginError, Rehearsal, Told};
 pub use happening::{Happening, Reception, SentFrame, Sorter, What};

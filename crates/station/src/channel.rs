@@ -380,7 +380,7 @@ impl Channel {
         let octet = (bits(HEADER + 256) - bits(HEADER)) / 256.0;
         let key = self.key().as_secs_f64();
         let timing = &self.config.timing;
-        let slots = timing.slot_time.as_secs_f64() / timing.persistence;
+        let slots = self.mean_wait().as_secs_f64();
         // The answer is not drawn for.
         let exchange = 2.0 * key + slots;
         let answer = bits(ACKNOWLEDGEMENT + 1) - FLAG;

@@ -74,16 +74,13 @@ impl Channel {
     /// another station has sent a whole window of full frames. T1 of the links allows for it,
     /// because nothing tells them that the channel is busy, unless a line of the radio does.
     pub(crate) fn unknown_wait(&self) -> Duration {
-        match self.config.medium {
-            _ if self.is_known() => Duration::ZERO,
-            Medium::Sound | Medium::Frames => Duration::ZERO,
-            Medium::Controller => {
-                let frame = vec![0; 18 + self.config.info_length];
-                let window = vec![frame; usize::from(self.config.window.min(7))];
-                let others = self.transmitter.airtime(&window);
-                others.min(self.config.timing.longest_transmission)
-            }
+        if self.is_known() {
+            return Duration::ZERO;
         }
+        let frame = vec![0; 18 + self.config.info_length];
+        let window = vec![frame; usize::from(self.config.window.min(7))];
+        let others = self.transmitter.airtime(&window);
+        others.min(self.config.timing.longest_transmission)
     }
 
     /// From when to when a frame was on the air that the controller hands over at `now`, and

@@ -4,6 +4,7 @@ use dunlin_ax25::CallSign;
 use dunlin_ax25::data_link::DisconnectReason;
 use dunlin_clock::Duration;
 
+use crate::occupancy;
 use crate::paths::names;
 use crate::words::{span, times};
 
@@ -39,7 +40,7 @@ pub(crate) struct Facts {
     pub(crate) took: Duration,
     /// Share of that time, of its last ten minutes at most, in which the channel was occupied.
     pub(crate) busy: f32,
-    /// How long in it the port was kept from sending.
+    /// How long in it, in its last ten minutes at most, the port was kept from sending.
     pub(crate) held: Duration,
     /// How long ago the other end was last heard on this port, and by which digipeater.
     pub(crate) heard: Option<(Duration, Option<String>)>,
@@ -206,7 +207,8 @@ impl Facts {
     }
 
     fn next_after_silence(&self) -> String {
-        if self.held * 2 > self.took && self.held > Duration::ZERO {
+        let looked_at = self.took.min(occupancy::SPAN);
+        if self.held * 2 > looked_at && self.held > Duration::ZERO {
             return "look at the gate of this port, which kept the calls back, then call again"
                 .into();
         }

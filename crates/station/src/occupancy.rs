@@ -5,7 +5,7 @@ use std::collections::VecDeque;
 use dunlin_clock::{Duration, Instant};
 
 /// The span that the share speaks of.
-const SPAN: Duration = Duration::from_secs(600);
+pub(crate) const SPAN: Duration = Duration::from_secs(600);
 /// Intervals kept; a flickering detector can not grow it without end.
 const MOST: usize = 4096;
 

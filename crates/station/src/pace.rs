@@ -300,8 +300,8 @@ impl Pace {
         };
         let (length, window) = (self.length(), self.window());
         let words = match self.pinned {
-            true => format!("{length} octets, {window} at once, as the plan says; {said}"),
-            false => format!("{length} octets, up to {window} at once: {said}"),
+            true => format!("up to {length} octets, {window} before an answer, pinned; {said}"),
+            false => format!("up to {length} octets, {window} before an answer; {said}"),
         };
         PaceView {
             length_octets: length,

@@ -197,16 +197,16 @@ impl Rejects {
 
 /// So many things at once, and then one in so long.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Pace {
+pub(crate) struct Allowance {
     most: u32,
     one_in: Duration,
     used: u32,
     since: Instant,
 }
 
-impl Pace {
+impl Allowance {
     pub(crate) const fn new(most: u32, one_in: Duration) -> Self {
-        Pace {
+        Allowance {
             most,
             one_in,
             used: 0,
@@ -235,7 +235,7 @@ mod tests {
 
     #[test]
     fn a_pace_lets_some_through_at_once_and_then_one_by_one() {
-        let mut pace = Pace::new(3, Duration::from_secs(10));
+        let mut pace = Allowance::new(3, Duration::from_secs(10));
         let mut at = |s: u64| pace.take(Instant::from_secs(s));
         assert_eq!(
             [0, 0, 0, 0, 5].map(&mut at),

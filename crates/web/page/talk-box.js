@@ -23,7 +23,7 @@ export function TalkBox({ talk }) {
       <${Acts} talk=${talk} />
       <p class="path dim">${path(talk)}</p>
       <p class="state" data-state=${talk.state}><span aria-hidden="true">${TALK_GLYPHS[talk.state]}</span> ${talk.words}<${Since} talk=${talk} /></p>
-      ${talk.pace && !ended && html`<p class="pace dim">Frames sent: ${talk.pace.words}</p>`}
+      ${talk.pace && !ended && html`<p class="pace dim">Text goes in frames of ${talk.pace.words}</p>`}
     </header>
     <${Lines} talk=${talk} />
     <${Write} talk=${talk} ended=${ended} />

@@ -43,6 +43,8 @@ impl Link {
             // No answer: call again.
             Event::T1 => {
                 self.retry_count += 1;
+                // Of the answers that were still due all but the last would have come by now.
+                self.late_refusals = self.late_refusals.min(1);
                 self.send_command(self.call_command());
                 self.back_off_t1();
                 self.start_t1();

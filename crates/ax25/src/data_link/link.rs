@@ -146,7 +146,8 @@ pub struct Link {
     pub(super) enquiry_repeated: bool,
     /// S frames with P=1 sent, less answers with F=1.
     pub(super) finals_due: u8,
-    /// SREJs for the oldest frame outstanding since anything was acknowledged (D16).
+    /// How often the oldest frame outstanding was found missing since anything was acknowledged
+    /// (D16, D17).
     pub(super) oldest_asked: u8,
     /// UAs that may still come for repeated SABMs (D4).
     pub(super) late_uas: u8,

@@ -278,6 +278,29 @@ fn after_a_refusal_a_late_ua_to_another_sabme_does_not_bring_the_link_up() {
 }
 
 #[test]
+fn many_calls_that_nobody_heard_do_not_make_the_link_deaf_to_the_answer() {
+    // D19: six SABMEs were sent, and the other end, which heard none of them, calls by SABM.
+    let mut s = calling();
+    let mut at = 0;
+    for _ in 0..5 {
+        at = s.wake_next();
+        recv!(s, "> SABME poll");
+    }
+    send!(s, time at + 100, "SABM poll");
+    recv!(s, "> UA final", "=> Awaiting Connection");
+    let mut calls = 0;
+    while s.link.state() != State::Connected {
+        at = s.wake_next();
+        recv!(s, "> SABM poll");
+        calls += 1;
+        send!(s, time at + 100, "UA final");
+        let lines = s.take();
+        assert!(lines.is_empty() || lines == ["connect confirm", "=> Connected"]);
+    }
+    assert_eq!(calls, 2);
+}
+
+#[test]
 fn xid_is_answered_without_a_link() {
     let mut s = Session::of_version_2_2();
     s.hear_xid(0, Role::Command, true, &THEIRS);

@@ -58,7 +58,7 @@ pub struct RehearseArgs {
     fidelity: FidelityArg,
     /// Instead of a scenario: a made-up region of so many stations, 2 to 20000, for a day or
     /// --for; wants --fidelity frame
-    #[arg(long, value_name = "N", conflicts_with_all = ["headless", "journal", "speed"])]
+    #[arg(long, value_name = "N", conflicts_with_all = ["scenario", "headless", "journal", "speed", "faults", "soak"])]
     stations: Option<usize>,
     /// With --stations: how many others are in range of a station on average, 1 to 1000
     #[arg(long, value_name = "N", default_value_t = 12.0, requires = "stations")]

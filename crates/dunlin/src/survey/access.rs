@@ -7,7 +7,7 @@ use anyhow::{Context, bail};
 use clap::Args;
 use dunlin_clock::{Duration, SampleRate};
 use dunlin_plan::{Plan, PlanRules};
-use dunlin_rehearsal::{AccessSurvey, Settings, Trial, better};
+use dunlin_rehearsal::{AccessSurvey, Settings, Trial, best};
 use dunlin_station::PortConfig;
 
 use super::plot;
@@ -82,15 +82,15 @@ pub fn run(args: &AccessArgs) -> anyhow::Result<ExitCode> {
             .collect()
     };
     let slots = try_all(&survey.of_slots())?;
-    let best = best(&slots).context("nothing was tried")?;
+    let good = best(&slots).context("nothing was tried")?;
     if !args.json {
         println!("\nWindow and frame length, with the best of these:\n\n{HEAD}");
     }
-    let frames = try_all(&survey.of_frames(best.settings))?;
+    let frames = try_all(&survey.of_frames(good.settings))?;
     let all: Vec<Trial> = slots.iter().chain(&frames).copied().collect();
-    let overall = self::best(&all).context("nothing was tried")?;
+    let overall = best(&all).context("nothing was tried")?;
     if !args.json {
-        println!("\n{}", advice(&slots[0], &best, &overall));
+        println!("\n{}", advice(&slots[0], &good, &overall));
     }
     if let Some(path) = &args.svg {
         let picture = plot::picture(&channel(&survey), &slots, &frames);
@@ -130,6 +130,9 @@ fn survey(args: &AccessArgs) -> anyhow::Result<AccessSurvey> {
             "port {} may not transmit, so it has no channel access",
             port.name
         );
+    }
+    if port.full_duplex {
+        bail!("port {} is full duplex: it draws no slots", port.name);
     }
     Ok(AccessSurvey {
         port,
@@ -201,11 +204,6 @@ fn tell(trial: &Trial, present: Settings, json: bool) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn best(trials: &[Trial]) -> Option<Trial> {
-    let best = trials.iter().reduce(|a, b| better(a, b));
-    best.copied()
-}
-
 /// What to do, with the gain.
 fn advice(now: &Trial, slots: &Trial, overall: &Trial) -> String {
     let against = |t: &Trial| {
@@ -215,13 +213,13 @@ fn advice(now: &Trial, slots: &Trial, overall: &Trial) -> String {
             t.octets_a_second, now.octets_a_second, t.delay_s, now.delay_s
         )
     };
-    if better(now, overall).settings == now.settings {
+    if !overall.is_better_than(now) {
         return "Advice: leave the settings as they are; nothing that was tried is better by more \
-                than chance or 2 %."
+                than chance and 2 %."
             .into();
     }
     let mut lines = Vec::new();
-    if better(now, slots).settings != now.settings {
+    if slots.is_better_than(now) {
         lines.push(format!(
             "Advice: persistence = {}, slot_time_ms = {}: {}.",
             slots.settings.persistence,
@@ -229,9 +227,9 @@ fn advice(now: &Trial, slots: &Trial, overall: &Trial) -> String {
             against(slots)
         ));
     }
-    if better(slots, overall).settings != slots.settings {
+    if lines.is_empty() || overall.is_better_than(slots) {
         lines.push(format!(
-            "{} window = {}, info_length_octets = {}: {}.",
+            "{} window_frames = {}, info_length_octets = {}: {}.",
             if lines.is_empty() {
                 "Advice:"
             } else {

@@ -62,7 +62,11 @@ pub(super) fn place(plan: &CrowdPlan, n: usize) -> Placed {
     let mut noticed = vec![Vec::new(); n];
     let mut paths = Vec::with_capacity(2 * levels.len());
     for (&(a, b), &level_db) in &levels {
-        let share = measured::fm_share(plan.port.line, level_db);
+        // What is compared at a hub is how stations share the channel: nothing is lost to noise.
+        let share = match plan.layout {
+            Layout::Hub { .. } => 1.0,
+            _ => measured::fm_share(plan.port.line, level_db),
+        };
         for (from, to) in [(a, b), (b, a)] {
             paths.push(FramePath {
                 from,
@@ -94,7 +98,7 @@ pub(super) fn place(plan: &CrowdPlan, n: usize) -> Placed {
         band: FrameBandConfig {
             name: "crowd".into(),
             seed: plan.seed,
-            signals: vec![Signal { ..signal }],
+            signals: vec![signal],
             places: vec![place; n],
             paths,
         },

@@ -155,11 +155,13 @@ impl Station {
     pub(super) fn carrier(&mut self, now: Instant, at: Instant, port: PortId, on: bool) {
         let channel = self.channel(port);
         channel.occupied.set(at, on);
+        if on {
+            channel.spoken_to = None;
+        }
         if !self.watched {
             return self.tell_links_of_channel(now, port);
         }
         if on {
-            self.channel(port).spoken_to = None;
             let block = self
                 .strips
                 .add(strip::blank(port, BlockKind::Busy, at, None));

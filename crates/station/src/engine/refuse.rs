@@ -8,21 +8,21 @@ use dunlin_clock::{Duration, Instant};
 use super::Station;
 use crate::event::{Event, PortId, Urgency};
 use crate::links::LinkKey;
-use crate::rejects::{Pace, RejectKind};
+use crate::rejects::{Allowance, RejectKind};
 use crate::words;
 
 /// Callers let in at once on one port, and then one in so long: a flood of calls, each let in
 /// and greeted, would fill the channel with answers and the journal with talks.
-const CALLERS: Pace = Pace::new(32, Duration::from_secs(10));
+const CALLERS: Allowance = Allowance::new(32, Duration::from_secs(10));
 /// Strangers who are told that nothing is connected, or that they are refused, at once on one
 /// port, and then one in so long.
-const ANSWERS: Pace = Pace::new(10, Duration::from_secs(10));
+const ANSWERS: Allowance = Allowance::new(10, Duration::from_secs(10));
 
 /// How those are answered with whom no link is open.
 #[derive(Debug)]
 pub(crate) struct Strangers {
-    callers: Pace,
-    answers: Pace,
+    callers: Allowance,
+    answers: Allowance,
 }
 
 impl Default for Strangers {
@@ -101,8 +101,10 @@ impl Station {
         let text = format!(
             "a frame from {own} was heard: somebody uses this call sign, or the port hears itself"
         );
-        let kind = RejectKind::OwnFrame;
-        self.reject(now, port, kind, Some(Urgency::Attention), text);
+        // A duplex repeater brings back every frame.
+        let duplex = self.port_config(port).full_duplex;
+        let urgency = (!duplex).then_some(Urgency::Attention);
+        self.reject(now, port, RejectKind::OwnFrame, urgency, text);
     }
 
     /// Whether a frame is one of this station's, heard without any digipeater between.
@@ -234,7 +236,7 @@ fn protocol_name(protocol: u8) -> &'static str {
     match protocol {
         pid::X25 => "X.25",
         pid::COMPRESSED_TCP | pid::UNCOMPRESSED_TCP => "TCP/IP",
-        pid::SEGMENT => "a segment, and segments were not agreed on",
+        pid::SEGMENT => "a segment within segments",
         pid::LINK_QUALITY => "link quality",
         pid::IP => "IP",
         pid::ARP => "ARP",

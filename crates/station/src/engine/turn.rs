@@ -105,7 +105,9 @@ impl Station {
     fn has_missed(&self, key: LinkKey) -> bool {
         let channel = &self.channels[usize::from(key.port.0)];
         let missed = self.links.get(&key).is_some_and(LinkEntry::has_missed);
-        missed && channel.is_known() && !channel.holds_text_of(key)
+        // In full duplex both may speak at a time, and what comes may be older than the burst.
+        let by_turns = channel.is_known() && !channel.config.full_duplex;
+        missed && by_turns && !channel.holds_text_of(key)
     }
 
     /// Lets the port ask for the channel for what was missed. True if something was.

@@ -119,7 +119,7 @@ pub(super) fn way(
     text += ": ";
     text += &evidence.join("; ");
     if let Some(sendings) = sendings.filter(|s| *s >= 1.5) {
-        text += &format!(". Each frame may have to be sent {sendings:.0} times or so");
+        text += &format!("; each frame may have to be sent {sendings:.0} times or so");
     }
     text
 }
