@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use dunlin_air::frames::{FrameBandConfig, FramePath, Place, Signal};
+use dunlin_air::frames::{FrameBandConfig, FramePath, Place};
 use dunlin_clock::{Chance, Duration};
 
 use super::CrowdPlan;
