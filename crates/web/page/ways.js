@@ -52,7 +52,7 @@ export function Ways({ to, take, taken }) {
       <p>${sentence(way.words)} <span class="dim">${cost(way)}</span></p>
       ${taken(way)
         ? html`<p class="dim">This is the way above.</p>`
-        : html`<button type="button" onClick=${() => take(way)}>Take this way<span class="hidden">: ${name(way)}</span></button>`}
+        : html`<button type="button" onClick=${() => take(way)}>Take this way<span class="hidden"> ${name(way)}</span></button>`}
     </li>`)}</ol>
   </section>`;
 }

@@ -15,7 +15,6 @@ type Script = (
     u64,
 );
 
-const UNREADABLE: Script = ("?", "", "", "", "", 640);
 const VHF: [Script; 9] = [
     (
         "QM3BAR",
@@ -52,7 +51,7 @@ const VHF: [Script; 9] = [
         930,
     ),
     ("QS6ALT", "QM3BAR", "", "connect", "", 300),
-    UNREADABLE,
+    ("?", "", "", "", "", 640),
     ("-", "", "", "", "", 450),
 ];
 const HF: [Script; 6] = [
@@ -88,8 +87,6 @@ const HF: [Script; 6] = [
 pub struct Bands {
     chance: Chance,
     next_id: u64,
-    /// How many could not be read.
-    unread: u32,
     /// For each port: when the block on the air ends and what it is, or when the next begins.
     lanes: [Lane; 2],
     next_level_ms: u64,
@@ -110,7 +107,6 @@ impl Bands {
         Bands {
             chance: Chance::stream(7, "canned"),
             next_id: 1,
-            unread: 0,
             lanes: [lane.clone(), lane],
             next_level_ms: 0,
         }
@@ -135,8 +131,6 @@ impl Bands {
 
     fn begin(&mut self, port: u8, now: u64, picture: &mut Picture) {
         let script = match port {
-            // Nobody shall have to wait for the first that cannot be read.
-            0 if self.next_id == 1 => UNREADABLE,
             0 => VHF[self.chance.below(VHF.len() as u64) as usize],
             _ => HF[self.chance.below(HF.len() as u64) as usize],
         };
@@ -191,9 +185,7 @@ impl Bands {
             "-" => {}
             "?" => {
                 block.kind = BlockKind::Unreadable;
-                let first = self.unread == 0;
-                self.unread += 1;
-                if first || self.chance.below(2) == 0 {
+                if self.chance.below(2) == 0 {
                     block.why =
                         Some("likely too weak: 4 dB above the noise, frame check wrong".into());
                     guess(&mut block);
