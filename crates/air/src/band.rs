@@ -264,22 +264,13 @@ impl Band {
     pub fn reception(&self, from: usize, to: usize, time: Range<SampleCount>) -> Reception {
         let listener = self.listeners.get(to);
         let deaf = self.busy(to, &time, listener.map_or(0, |l| l.recovery));
-        let mut rival: Option<Rival> = None;
-        for p in listener
-            .map_or(&[][..], |l| &l.paths)
-            .iter()
-            .filter(|p| p.from != from)
-        {
-            let (station, level_db) = (p.from, p.level_db);
-            let overlap = self.busy(station, &time, 0);
-            if overlap > 0 && rival.is_none_or(|r| r.level_db < level_db) {
-                rival = Some(Rival {
-                    station,
-                    level_db,
-                    overlap,
-                });
-            }
-        }
+        let others = listener.map_or(&[][..], |l| &l.paths).iter();
+        let others = others.filter(|p| p.from != from);
+        let rival = Rival::strongest(others.map(|p| Rival {
+            station: p.from,
+            level_db: p.level_db,
+            overlap: self.busy(p.from, &time, 0),
+        }));
         Reception {
             level_db: self.level_db(from, to),
             deaf,

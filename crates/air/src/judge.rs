@@ -33,6 +33,14 @@ pub struct Rival {
     pub overlap: u64,
 }
 
+impl Rival {
+    /// The strongest of those that were on the air at all; of equal ones the first.
+    pub(crate) fn strongest(all: impl Iterator<Item = Rival>) -> Option<Rival> {
+        all.filter(|r| r.overlap > 0)
+            .reduce(|best, r| if best.level_db < r.level_db { r } else { best })
+    }
+}
+
 /// The likeliest cause of a loss.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Cause {

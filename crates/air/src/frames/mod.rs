@@ -91,8 +91,6 @@ pub struct FrameTally {
     pub collision: u64,
     /// Lost because the station sent itself or just had.
     pub own_transmission: u64,
-    /// Time in which keys were down, ns.
-    pub key_down_ns: u64,
 }
 
 /// A path out of a station.
@@ -495,7 +493,6 @@ impl FrameBand {
         }
         let life = sent.life;
         let lasted = nanos(now.since(start));
-        self.tally.key_down_ns += lasted;
         if let Some(history) = &mut self.history {
             history.remember(Transmission {
                 station,

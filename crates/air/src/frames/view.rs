@@ -55,14 +55,6 @@ impl FrameBand {
         Some(f64::from(paths[at].level_db))
     }
 
-    /// The stations that hear a station at all.
-    pub fn reach(&self, from: usize) -> impl Iterator<Item = usize> + '_ {
-        let range = self.stations.get(from).map_or(0..0, |s| s.paths.clone());
-        self.paths[range.start as usize..range.end as usize]
-            .iter()
-            .map(|p| p.to as usize)
-    }
-
     /// What station `to` was up against in `time` (ns) when it should have heard station `from`,
     /// as [`Band::reception`](crate::Band::reception); all spans are nanoseconds. Only what was
     /// sent since [`FrameBand::remember`] counts.
@@ -70,20 +62,14 @@ impl FrameBand {
         let time = SampleCount(time.start)..SampleCount(time.end);
         let recovery = self.stations.get(to).map_or(0, |s| nanos(s.recovery));
         let deaf = self.busy(to, &time, recovery);
-        let mut rival: Option<Rival> = None;
-        for station in (0..self.stations.len()).filter(|s| *s != from && *s != to) {
-            let Some(level_db) = self.level_db(station, to) else {
-                continue;
-            };
-            let overlap = self.busy(station, &time, 0);
-            if overlap > 0 && rival.is_none_or(|r| r.level_db < level_db) {
-                rival = Some(Rival {
-                    station,
-                    level_db,
-                    overlap,
-                });
-            }
-        }
+        let others = (0..self.stations.len()).filter(|s| *s != from && *s != to);
+        let rival = Rival::strongest(others.filter_map(|station| {
+            Some(Rival {
+                station,
+                level_db: self.level_db(station, to)?,
+                overlap: self.busy(station, &time, 0),
+            })
+        }));
         Reception {
             level_db: self.level_db(from, to),
             deaf,

@@ -106,7 +106,6 @@ pub(super) struct Users {
     pub(super) jobs: Vec<Job>,
     by_talk: BTreeMap<(usize, TalkId), usize>,
     pub(super) lines: Vec<Line>,
-    pub(super) refused: u64,
 }
 
 /// The call sign of a made-up station.
@@ -134,7 +133,6 @@ impl Users {
             jobs: Vec::new(),
             by_talk: BTreeMap::new(),
             lines: Vec::new(),
-            refused: 0,
             partners,
         };
         for station in 0..users.partners.len() {
@@ -219,7 +217,6 @@ impl Users {
             via: Vec::new(),
         };
         let Ok(Reply::Talk(talk)) = world.command(station, now, command) else {
-            self.refused += 1;
             if kind == Kind::Steady {
                 self.plan(now + CALLS_AGAIN, station, Act::Begin(kind as u8));
             }
