@@ -205,6 +205,12 @@ impl History {
         self.rivals.range(first..last.max(first))
     }
 
+    /// The remembered rival that came with one of the latest bits; looked for from the end.
+    pub fn late_rival(&self, bit: u64) -> Option<Known> {
+        let known = self.rivals.iter().rev().find(|k| k.bit <= bit)?;
+        (known.bit == bit).then_some(*known)
+    }
+
     fn entry(&self, n: u64) -> (SampleCount, Doubt) {
         self.places[n as usize % self.places.len()]
     }

@@ -141,7 +141,7 @@ impl RepairingDeframer {
         let Some(settled) = now.checked_sub(SETTLED) else {
             return;
         };
-        let rival = self.history.rivals(settled, settled + 1).next().copied();
+        let rival = self.history.late_rival(settled);
         let Some(rival) = rival.filter(|r| r.cost <= DEAREST_FLAG) else {
             return;
         };

@@ -57,7 +57,7 @@ pub fn bessel_i0(x: f64) -> f64 {
 
 /// How many products are added up side by side. Left to itself the compiler does not find the
 /// vector instructions for the complex sums.
-const LANES: usize = 8;
+pub(crate) const LANES: usize = 8;
 
 /// The lanes of each eight samples; what is left over is not looked at.
 fn lanes(row: &[f32]) -> impl Iterator<Item = f32x8> {

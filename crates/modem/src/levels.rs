@@ -2,6 +2,10 @@
 //!
 //! Common practice, no source.
 
+use wide::f32x8;
+
+use crate::fir::LANES;
+
 /// What two-level values have in common.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Levels {
@@ -26,42 +30,28 @@ impl Levels {
     }
 }
 
-/// Eight sums side by side, so that the compiler can use vector instructions.
-const LANES: usize = 8;
-
+/// Eight sums side by side in a vector.
 fn sum(values: &[f32]) -> f32 {
-    let mut sums = [0.0; LANES];
-    let chunks = values.chunks_exact(LANES);
-    let rest: f32 = chunks.remainder().iter().sum();
-    for chunk in chunks {
-        for i in 0..LANES {
-            sums[i] += chunk[i];
-        }
-    }
-    sums.iter().sum::<f32>() + rest
+    let (chunks, rest) = values.as_chunks::<LANES>();
+    let sums: f32x8 = chunks.iter().map(|&x| f32x8::new(x)).sum();
+    sums.reduce_add() + rest.iter().sum::<f32>()
 }
 
 /// How far the values above `mean` lie above it in sum, and how many they are.
 fn split(values: &[f32], mean: f32) -> (f32, f32) {
-    let (mut above, mut highs) = ([0.0; LANES], [0.0; LANES]);
-    let mut add = |i: usize, v: f32| {
-        let d = v - mean;
-        above[i] += if d > 0.0 { d } else { 0.0 };
-        highs[i] += if d > 0.0 { 1.0 } else { 0.0 };
-    };
-    let chunks = values.chunks_exact(LANES);
-    chunks
-        .remainder()
-        .iter()
-        .enumerate()
-        .for_each(|(i, &v)| add(i, v));
-    for chunk in chunks {
-        for (i, &v) in chunk.iter().enumerate() {
-            add(i, v);
-        }
+    let (chunks, rest) = values.as_chunks::<LANES>();
+    let (mut above, mut highs) = (f32x8::ZERO, f32x8::ZERO);
+    for &chunk in chunks {
+        let d = f32x8::new(chunk) - f32x8::splat(mean);
+        let high = d.simd_gt(f32x8::ZERO);
+        above += high.select(d, f32x8::ZERO);
+        highs += high.select(f32x8::ONE, f32x8::ZERO);
     }
-    let total = |lanes: [f32; LANES]| lanes.iter().sum::<f32>();
-    (total(above), total(highs))
+    let rest = rest.iter().map(|v| v - mean).filter(|d| *d > 0.0);
+    (
+        above.reduce_add() + rest.clone().sum::<f32>(),
+        highs.reduce_add() + rest.count() as f32,
+    )
 }
 
 #[cfg(test)]

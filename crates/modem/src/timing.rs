@@ -11,6 +11,7 @@ use std::f64::consts::TAU;
 
 use num_complex::Complex32;
 
+use crate::fir::{LANES, dot_complex};
 use crate::recipe::{SAMPLES_PER_SYMBOL, TimingRecipe};
 
 const N: usize = SAMPLES_PER_SYMBOL;
@@ -24,11 +25,12 @@ pub struct SymbolTiming {
     future: u64,
     /// Samples per symbol that are expected.
     period: f64,
-    /// Weights from the oldest to the newest block of the window. They turn as the line does
-    /// when the symbols are shorter or longer than the nominal ones.
-    weights: Vec<Complex32>,
-    /// The symbol-rate line of one block of samples each, as a ring.
-    lines: Vec<Complex32>,
+    /// Weights from the oldest to the newest block of the window, real and imaginary parts apart.
+    /// They turn as the line does when the symbols are shorter or longer than the nominal ones.
+    weights: [Vec<f32>; 2],
+    /// The symbol-rate line of one block of samples each, parts apart, as a ring that is written
+    /// twice, so that any window lies in one piece.
+    lines: [Vec<f32>; 2],
     rotation: [Complex32; N],
     line: Complex32,
     pushed: u64,
@@ -52,13 +54,22 @@ impl SymbolTiming {
             .rev()
             .map(|k| turned(-(k as isize), weight(k, recipe.past)));
         let future = (0..=recipe.future).map(|k| turned(k as isize, weight(k, recipe.future)));
-        let weights: Vec<Complex32> = past.chain(future).collect();
+        // Nothing before the oldest, so that vectors of [`LANES`] divide the window.
+        let missing = (recipe.past + recipe.future + 1).next_multiple_of(LANES)
+            - (recipe.past + recipe.future + 1);
+        let nothing = std::iter::repeat_n(Complex32::default(), missing);
+        let weights: Vec<Complex32> = nothing.chain(past).chain(future).collect();
+        // One more than the window, because the newest block may be one after it.
+        let ring = (weights.len() + 1).next_power_of_two();
         let turn = |k: usize| -TAU * k as f64 / N as f64;
         SymbolTiming {
             future: recipe.future as u64,
             period: N as f64 / (1.0 + recipe.faster),
-            lines: vec![Complex32::default(); weights.len().next_power_of_two()],
-            weights,
+            lines: [(); 2].map(|()| vec![0.0; 2 * ring]),
+            weights: [
+                weights.iter().map(|w| w.re).collect(),
+                weights.iter().map(|w| w.im).collect(),
+            ],
             rotation: std::array::from_fn(|k| {
                 Complex32::new(turn(k).cos() as f32, turn(k).sin() as f32)
             }),
@@ -73,6 +84,11 @@ impl SymbolTiming {
         (self.future as usize + 3) * N
     }
 
+    /// Slots of the ring.
+    fn ring(&self) -> usize {
+        self.lines[0].len() / 2
+    }
+
     /// Takes the next sample of the peaking signal.
     pub fn push(&mut self, sample: f32) {
         let k = (self.pushed % N as u64) as usize;
@@ -80,8 +96,13 @@ impl SymbolTiming {
         self.pushed += 1;
         if k == N - 1 {
             let block = self.pushed / N as u64 - 1;
-            let ring = self.lines.len() as u64 - 1;
-            self.lines[(block & ring) as usize] = std::mem::take(&mut self.line);
+            let line = std::mem::take(&mut self.line);
+            let ring = self.ring();
+            let slot = block as usize & (ring - 1);
+            for slot in [slot, slot + ring] {
+                self.lines[0][slot] = line.re;
+                self.lines[1][slot] = line.im;
+            }
         }
     }
 
@@ -93,13 +114,15 @@ impl SymbolTiming {
             return None;
         }
         let newest = block + self.future;
-        let oldest = (newest + 1).saturating_sub(self.weights.len() as u64);
-        let ring = self.lines.len() as u64 - 1;
-        let skipped = self.weights.len() - (newest + 1 - oldest) as usize;
-        let sum: Complex32 = (oldest..=newest)
-            .zip(&self.weights[skipped..])
-            .map(|(b, &w)| self.lines[(b & ring) as usize] * w)
-            .sum();
+        // Blocks before the first are slots that nothing was written to yet.
+        let window = self.weights[0].len();
+        let ring = self.ring();
+        let end = (newest as usize & (ring - 1)) + 1;
+        let end = if end < window { end + ring } else { end };
+        let [re, im] = &self.lines;
+        let [weights_re, weights_im] = &self.weights;
+        let window = end - window..end;
+        let sum = dot_complex([&re[window.clone()], &im[window]], [weights_re, weights_im]);
         let peak = -f64::from(sum.arg()) / TAU * N as f64;
         let n = N as f64;
         let error = (peak - expected + n / 2.0).rem_euclid(n) - n / 2.0;

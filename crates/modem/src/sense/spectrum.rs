@@ -5,10 +5,11 @@
 //! Fourier analysis; L. R. Rabiner, "On the use of autocorrelation analysis for pitch
 //! detection", IEEE Trans. ASSP 25 (1977) 24 (both from memory).
 
+use std::f64::consts::TAU;
 use std::fmt;
 use std::sync::Arc;
 
-use num_complex::Complex32;
+use num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftDirection, FftPlannerScalar};
 
 /// Sound is looked at with so many samples per second.
@@ -33,8 +34,12 @@ const HUM_TO_HZ: f32 = 1000.0;
 /// every machine.
 #[derive(Clone)]
 pub(super) struct Transform {
-    forward: Arc<dyn Fft<f32>>,
+    /// Of half the length: even samples as real parts, odd ones as imaginary parts.
+    half: Arc<dyn Fft<f32>>,
     inverse: Arc<dyn Fft<f32>>,
+    /// exp(-j 2 pi k / FRAME).
+    turns: Vec<Complex32>,
+    packed: Vec<Complex32>,
     scratch: Vec<Complex32>,
 }
 
@@ -47,20 +52,39 @@ impl fmt::Debug for Transform {
 impl Transform {
     pub(super) fn new() -> Self {
         let mut planner = FftPlannerScalar::new();
-        let forward = planner.plan_fft(FRAME, FftDirection::Forward);
+        let half = planner.plan_fft(FRAME / 2, FftDirection::Forward);
         let inverse = planner.plan_fft(FRAME, FftDirection::Inverse);
-        let scratch = forward
+        let turn = |k: usize| Complex64::cis(-TAU * k as f64 / FRAME as f64);
+        let turn = |k: usize| Complex32::new(turn(k).re as f32, turn(k).im as f32);
+        let scratch = half
             .get_inplace_scratch_len()
             .max(inverse.get_inplace_scratch_len());
         Transform {
-            forward,
+            half,
             inverse,
+            turns: (0..FRAME / 2).map(turn).collect(),
+            packed: vec![Complex32::default(); FRAME / 2],
             scratch: vec![Complex32::default(); scratch],
         }
     }
 
-    pub(super) fn forward(&mut self, frame: &mut [Complex32]) {
-        self.forward.process_with_scratch(frame, &mut self.scratch);
+    /// The spectrum of real values, from 0 to half the rate. Source: Oppenheim and Schafer, Discrete-Time
+    /// Signal Processing, section on transforms of real sequences (from memory).
+    pub(super) fn forward(&mut self, frame: &[f32], out: &mut [Complex32]) {
+        for (to, pair) in self.packed.iter_mut().zip(frame.as_chunks::<2>().0) {
+            *to = Complex32::new(pair[0], pair[1]);
+        }
+        let half = FRAME / 2;
+        self.half
+            .process_with_scratch(&mut self.packed, &mut self.scratch);
+        for (k, (to, turn)) in out.iter_mut().zip(&self.turns).enumerate() {
+            let (a, b) = (self.packed[k], self.packed[(half - k) % half].conj());
+            let (even, odd) = (a + b, a - b);
+            // Over 2j.
+            let odd = Complex32::new(odd.im, -odd.re);
+            *to = (even + odd * turn) * 0.5;
+        }
+        out[half] = Complex32::new(self.packed[0].re - self.packed[0].im, 0.0);
     }
 
     pub(super) fn inverse(&mut self, frame: &mut [Complex32]) {
@@ -96,7 +120,7 @@ pub(super) struct Shape {
 /// Power spectra, the latest one and the average of the last second.
 #[derive(Clone, Debug)]
 pub(super) struct Spectrum {
-    /// The spectrum of the latest frame under a rectangular window.
+    /// The spectrum of the latest frame under a rectangular window, up to half the rate.
     pub(super) raw: Vec<Complex32>,
     /// Its power under Hann's window.
     pub(super) power: Vec<f32>,
@@ -105,29 +129,29 @@ pub(super) struct Spectrum {
     filled: usize,
     average: Vec<f32>,
     sums: Vec<f32>,
-    work: Vec<Complex32>,
+    /// The power at all frequencies, and what comes of it.
+    mirrored: Vec<f32>,
+    repeats: Vec<Complex32>,
 }
 
 impl Spectrum {
     pub(super) fn new() -> Self {
         Spectrum {
-            raw: vec![Complex32::default(); FRAME],
+            raw: vec![Complex32::default(); FRAME / 2 + 1],
             power: vec![0.0; FRAME / 2],
             ring: vec![vec![0.0; FRAME / 2]; AVERAGED],
             at: 0,
             filled: 0,
             average: vec![0.0; FRAME / 2],
             sums: vec![0.0; FRAME / 2 + 1],
-            work: vec![Complex32::default(); FRAME],
+            mirrored: vec![0.0; FRAME],
+            repeats: vec![Complex32::default(); FRAME / 2 + 1],
         }
     }
 
     /// Takes the next frame.
     pub(super) fn push(&mut self, frame: &[f32], transform: &mut Transform) {
-        for (to, &from) in self.raw.iter_mut().zip(frame) {
-            *to = Complex32::new(from, 0.0);
-        }
-        transform.forward(&mut self.raw);
+        transform.forward(frame, &mut self.raw);
         // Hann's window is a sum of three neighbours in frequency.
         self.power[0] = 0.0;
         for k in 1..FRAME / 2 {
@@ -205,19 +229,18 @@ impl Spectrum {
 
     /// How much the latest frame repeats itself at some pitch of a voice, 0 to 1.
     pub(super) fn pitch(&mut self, transform: &mut Transform) -> f32 {
-        self.work.fill(Complex32::default());
+        // Power is real and even: its transform is the same either way.
         for k in FIRST_BIN..LAST_BIN {
-            let p = Complex32::new(self.power[k], 0.0);
-            self.work[k] = p;
-            self.work[FRAME - k] = p;
+            self.mirrored[k] = self.power[k];
+            self.mirrored[FRAME - k] = self.power[k];
         }
-        transform.inverse(&mut self.work);
-        let whole = self.work[0].re.max(f32::MIN_POSITIVE);
+        transform.forward(&self.mirrored, &mut self.repeats);
+        let whole = self.repeats[0].re.max(f32::MIN_POSITIVE);
         // A single line repeats itself too: a pitch must first have been left.
         let mut left = false;
         let mut best = 0.0_f32;
         for lag in LAGS.start / 2..LAGS.end {
-            let value = self.work[lag].re / whole;
+            let value = self.repeats[lag].re / whole;
             left |= value < 0.3;
             if left && LAGS.contains(&lag) {
                 best = best.max(value);

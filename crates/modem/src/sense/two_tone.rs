@@ -6,8 +6,10 @@
 use std::f32::consts::TAU;
 
 use num_complex::Complex32;
+use wide::f32x8;
 
 use super::spectrum::{FRAME, RATE, Transform};
+use crate::fir::LANES;
 use crate::levels::Levels;
 
 /// Two tones taking turns.
@@ -59,6 +61,8 @@ const EDGE: usize = 256;
 /// Every second sample is looked at.
 const STEP: usize = 2;
 const VALUES: usize = (FRAME - 2 * EDGE) / STEP;
+// None is left over.
+const _: () = assert!(VALUES.is_multiple_of(LANES));
 /// The rarer tone must hold at least this share of the time.
 const RARER: f32 = 0.06;
 /// How far around a tone values belong to it, as shares of the shift: first wide, then narrow.
@@ -148,12 +152,7 @@ impl TwoToneFinder {
         let mut at = level;
         for width in CROWD {
             for _ in 0..3 {
-                let near = |v: &&f32| (**v - at).abs() < width * shift;
-                let (sum, count) = self
-                    .values
-                    .iter()
-                    .filter(near)
-                    .fold((0.0, 0.0), |(s, n), v| (s + v, n + 1.0));
+                let (sum, count) = crowd(&self.values, at, width * shift);
                 if count > 0.0 {
                     at = sum / count;
                 }
@@ -218,6 +217,21 @@ impl TwoToneFinder {
             above = Some(now);
         }
     }
+}
+
+/// The sum and the number of the values within `width` of a place.
+fn crowd(values: &[f32], at: f32, width: f32) -> (f32, f32) {
+    let (chunks, _) = values.as_chunks::<LANES>();
+    let (mut sum, mut count) = (f32x8::ZERO, f32x8::ZERO);
+    for &chunk in chunks {
+        let values = f32x8::new(chunk);
+        let near = (values - f32x8::splat(at))
+            .abs()
+            .simd_lt(f32x8::splat(width));
+        sum += near.select(values, f32x8::ZERO);
+        count += near.select(f32x8::ONE, f32x8::ZERO);
+    }
+    (sum.reduce_add(), count.reduce_add())
 }
 
 /// The bins of the band that holds most power.

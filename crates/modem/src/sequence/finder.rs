@@ -18,7 +18,7 @@ use rustfft::{Fft, FftPlannerScalar};
 
 use super::ring::Ring;
 use super::{Line, SequenceRecipe};
-use crate::fir::{dot, dot_complex};
+use crate::fir::dot;
 use crate::recipe::SAMPLES_PER_SYMBOL;
 
 const N: usize = SAMPLES_PER_SYMBOL;
@@ -65,13 +65,16 @@ impl<const COUNT: usize> Parts<COUNT> {
         }
     }
 
-    fn times(&self, other: &Self) -> Self {
-        let mut out = Self::ZERO;
+    /// Times another, and times its conjugate: the four products of the parts are the same.
+    fn times_both(&self, other: &Self) -> [Self; 2] {
+        let [mut plain, mut conjugate] = [Self::ZERO; 2];
         for k in 0..COUNT {
-            out.re[k] = self.re[k] * other.re[k] - self.im[k] * other.im[k];
-            out.im[k] = self.re[k] * other.im[k] + self.im[k] * other.re[k];
+            let (rr, ii) = (self.re[k] * other.re[k], self.im[k] * other.im[k]);
+            let (ri, ir) = (self.re[k] * other.im[k], self.im[k] * other.re[k]);
+            (plain.re[k], plain.im[k]) = (rr - ii, ri + ir);
+            (conjugate.re[k], conjugate.im[k]) = (rr + ii, ir - ri);
         }
-        out
+        [plain, conjugate]
     }
 
     /// The sum of `COUNT / SHORT` neighbours each.
@@ -84,9 +87,14 @@ impl<const COUNT: usize> Parts<COUNT> {
         }
     }
 
-    /// The sum of the products.
-    fn dot(&self, other: &Self) -> Complex32 {
-        dot_complex([&self.re, &self.im], [&other.re, &other.im])
+    /// The sum of the products with another, and with its conjugate.
+    fn dot_both(&self, other: &Self) -> [Complex32; 2] {
+        let [rr, ii] = [dot(&self.re, &other.re), dot(&self.im, &other.im)];
+        let [ri, ir] = [dot(&self.re, &other.im), dot(&self.im, &other.re)];
+        [
+            Complex32::new(rr - ii, ri + ir),
+            Complex32::new(rr + ii, ir - ri),
+        ]
     }
 }
 
@@ -121,14 +129,16 @@ const FLAG: [bool; 8] = [false, true, true, true, true, true, true, false];
 /// Looks for flags.
 #[derive(Clone)]
 pub(super) struct Finder {
-    /// The conjugate waveform of two flags that begin with either level.
-    waveforms: [Box<Parts<SPAN>>; 2],
+    /// The conjugate waveform of two flags on a line that has level 0 before them. That of the other
+    /// level is its conjugate: the tones lie as far to one side of the centre as to the other.
+    waveform: Box<Parts<SPAN>>,
     transform: Arc<dyn Fft<f32>>,
     scratch: Vec<Complex32>,
     spectrum: Vec<Complex32>,
     /// Bins either side of zero that are looked at.
     reach: usize,
-    /// For few bins: each bin's turns over the blocks.
+    /// For few bins: the turns over the blocks of each bin from 0 up. Those of the bin as far below
+    /// are their conjugates.
     turns: Vec<Parts<WIDE_BLOCKS>>,
     threshold: f32,
     next: u64,
@@ -149,19 +159,18 @@ impl Finder {
         // One bin more, so that a peak at the edge can be interpolated.
         let reach = (recipe.search_hz / bin_hz).ceil() as usize + 1;
         let reach = reach.min(LENGTH / 2 - 1);
-        let turn = |bin: isize| {
+        let turn = |bin: usize| {
             let step = -TAU * bin as f64 / (LENGTH * BLOCK) as f64;
             Parts::of(|b| cis(step * (b * WIDE_BLOCK) as f64))
         };
-        let bins = -(reach as isize)..=reach as isize;
         Finder {
-            waveforms: [waveform(line, 0), waveform(line, 1)],
+            waveform: waveform(line),
             transform,
             scratch,
             spectrum: vec![Complex32::default(); LENGTH],
             reach,
             turns: if 2 * reach < FEW {
-                bins.map(turn).collect()
+                (0..=reach).map(turn).collect()
             } else {
                 Vec::new()
             },
@@ -225,9 +234,9 @@ impl Finder {
             return None;
         }
         let mut found: Option<Hit> = None;
-        for polarity in 0..2 {
-            let turned = samples.times(&self.waveforms[polarity]);
-            let (bin, value, shift) = self.strongest(&turned);
+        let both = samples.times_both(&self.waveform);
+        for (level, turned) in both.iter().enumerate() {
+            let (bin, value, shift) = self.strongest(turned);
             let share = value.norm_sqr() / (power * SPAN as f32);
             if found.is_none_or(|f| share > f.share) {
                 let offset = TAU * (bin as f64 + shift) / (LENGTH * BLOCK) as f64;
@@ -239,7 +248,7 @@ impl Finder {
                         / SPAN as f32,
                     offset,
                     share,
-                    level: polarity,
+                    level,
                 });
             }
         }
@@ -259,8 +268,10 @@ impl Finder {
                 .process_with_scratch(&mut self.spectrum, &mut self.scratch);
         } else {
             let blocks = turned.blocks::<WIDE_BLOCKS>();
-            for (bin, turns) in (-reach..=reach).zip(&self.turns) {
-                self.spectrum[bin.rem_euclid(LENGTH as isize) as usize] = blocks.dot(turns);
+            for (bin, turns) in self.turns.iter().enumerate() {
+                let [above, below] = blocks.dot_both(turns);
+                self.spectrum[(LENGTH - bin) % LENGTH] = below;
+                self.spectrum[bin] = above;
             }
         }
         let value = |bin: isize| self.spectrum[bin.rem_euclid(LENGTH as isize) as usize];
@@ -282,9 +293,9 @@ fn cis(angle: f64) -> Complex32 {
     Complex32::new(angle.cos() as f32, angle.sin() as f32)
 }
 
-/// The conjugate waveform of two flags on a line that has `level` before them.
-fn waveform(line: &Line, mut level: usize) -> Box<Parts<SPAN>> {
-    let mut phase = 0.0;
+/// The conjugate waveform of two flags on a line that has level 0 before them.
+fn waveform(line: &Line) -> Box<Parts<SPAN>> {
+    let (mut level, mut phase) = (0, 0.0);
     let mut out = Parts::ZERO;
     for n in 0..SPAN {
         if n % N == 0 && !FLAG[n / N % FLAG.len()] {
