@@ -72,10 +72,15 @@ fn run(files: &[&Path], more: &[&str]) -> (Option<i32>, Vec<Value>, String) {
     let err = String::from_utf8(output.stderr).expect("UTF-8");
     assert!(!err.contains("panicked"), "{err}");
     let out = String::from_utf8(output.stdout).expect("UTF-8");
-    let lines = out
-        .lines()
-        .map(|line| serde_json::from_str(line).expect("JSON"));
-    (output.status.code(), lines.collect(), err)
+    let frames = out.lines().map(|line| {
+        let line: Value = serde_json::from_str(line).expect("JSON");
+        assert!(line["frame"].is_string(), "only frames: {line}");
+        line
+    });
+    let findings = err.lines().filter(|line| line.starts_with('{'));
+    let findings = findings.map(|line| serde_json::from_str(line).expect("JSON"));
+    let lines = frames.chain(findings).collect();
+    (output.status.code(), lines, err)
 }
 
 fn write(dir: &TempDir, name: &str, octets: &[u8]) -> PathBuf {

@@ -41,20 +41,20 @@ fn encode(dir: &TempDir, name: &str, more: &[&str]) -> PathBuf {
     path
 }
 
-/// The frames; findings about the sound stand on lines of their own.
+/// The frames.
 fn frames_of(out: &str) -> Vec<Value> {
-    let lines = out
-        .lines()
-        .map(|line| serde_json::from_str(line).expect("JSON"));
+    let lines = out.lines();
     lines
-        .filter(|line: &Value| line.get("frame").is_some())
+        .map(|line| serde_json::from_str(line).expect("JSON"))
         .collect()
 }
 
 /// Decodes a file that must be all right.
 fn decode(path: &Path, more: &[&str]) -> Vec<Value> {
     let (code, out, err) = dunlin(&[&["decode", "--json", plain(path)], more].concat());
-    assert_eq!((code, err.as_str()), (Some(0), ""), "{more:?}");
+    // Findings about the sound are lines of JSON there.
+    let wrong = err.lines().find(|line| !line.starts_with("{\"file\""));
+    assert_eq!((code, wrong), (Some(0), None), "{more:?}");
     frames_of(&out)
 }
 

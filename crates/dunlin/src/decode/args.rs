@@ -38,7 +38,7 @@ pub struct DecodeArgs {
     pub mode: Vec<Modes>,
     #[command(flatten)]
     line: LineArgs,
-    /// One JSON object a line
+    /// One JSON object a line; what is wrong with the sound comes on standard error
     #[arg(long)]
     pub json: bool,
     /// With --json also guesses at frames whose check is wrong, as lines with the key guess

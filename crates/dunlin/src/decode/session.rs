@@ -227,7 +227,8 @@ impl<'a, W: Write> Session<'a, W> {
         }
     }
 
-    /// Guesses, where they are wanted or the list is for people, and as JSON the findings.
+    /// Guesses, where they are wanted, and as JSON the findings: on standard error, so that whoever
+    /// takes the frames from a pipe gets nothing else.
     fn say_what_is_no_frame(
         &mut self,
         guesses: &[Guessed],
@@ -247,7 +248,7 @@ impl<'a, W: Write> Session<'a, W> {
             }
         }
         for finding in findings.iter().filter(|_| *json) {
-            finding.json(out, name)?;
+            finding.json(&mut io::stderr().lock(), name)?;
         }
         Ok(())
     }
