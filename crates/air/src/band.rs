@@ -2,12 +2,13 @@
 
 use std::ops::Range;
 
-use dunlin_clock::{Chance, SampleCount, SampleRate};
+use dunlin_clock::{Chance, Instant, SampleCount, SampleRate};
 
 use crate::config::{AirError, BandConfig, Fading, Kind, Sideband, StationConfig};
 use crate::fading::Watterson;
 use crate::fir::CHUNK;
 use crate::fm::FmReceiver;
+use crate::hours::Hours;
 use crate::judge::{History, Reception, Rival, overlap};
 use crate::oscillator::Oscillator;
 use crate::resample::Resampler;
@@ -37,6 +38,7 @@ struct Path {
     level_db: f64,
     gain: (f32, f32),
     fading: Option<Watterson>,
+    hours: Hours,
 }
 
 #[derive(Clone, Debug)]
@@ -259,6 +261,14 @@ impl Band {
         paths.iter().find(|p| p.from == from).map(|p| p.level_db)
     }
 
+    /// The same, at a moment.
+    fn level_at(&self, from: usize, to: usize, at: SampleCount) -> Option<f64> {
+        let paths = &self.listeners.get(to)?.paths;
+        let path = paths.iter().find(|p| p.from == from)?;
+        let at = Instant::ZERO + self.rate.duration_of(at.0);
+        path.hours.open_at(at).then_some(path.level_db)
+    }
+
     /// What station `to` was up against in `time` when it should have heard station `from`, out of
     /// the last 4096 transmissions and those under way.
     pub fn reception(&self, from: usize, to: usize, time: Range<SampleCount>) -> Reception {
@@ -266,13 +276,15 @@ impl Band {
         let deaf = self.busy(to, &time, listener.map_or(0, |l| l.recovery));
         let others = listener.map_or(&[][..], |l| &l.paths).iter();
         let others = others.filter(|p| p.from != from);
-        let rival = Rival::strongest(others.map(|p| Rival {
-            station: p.from,
-            level_db: p.level_db,
-            overlap: self.busy(p.from, &time, 0),
+        let rival = Rival::strongest(others.filter_map(|p| {
+            Some(Rival {
+                station: p.from,
+                level_db: self.level_at(p.from, to, time.start)?,
+                overlap: self.busy(p.from, &time, 0),
+            })
         }));
         Reception {
-            level_db: self.level_db(from, to),
+            level_db: self.level_at(from, to, time.start),
             deaf,
             rival,
         }
@@ -303,7 +315,7 @@ impl Band {
         }
         for (listener, keyed) in self.listeners.iter_mut().zip(&self.keyed) {
             let (re, im) = (&mut self.re[..n], &mut self.im[..n]);
-            listener.hear(&self.senders, now, re, im);
+            listener.hear(&self.senders, (now, self.rate), re, im);
             listener.mute(now, n, *keyed);
         }
         for sender in &mut self.senders {
@@ -333,13 +345,21 @@ impl Listener {
     }
 
     /// Sums what arrives and receives it.
-    fn hear(&mut self, senders: &[Sender], now: u64, re: &mut [f32], im: &mut [f32]) {
+    fn hear(
+        &mut self,
+        senders: &[Sender],
+        (now, rate): (u64, SampleRate),
+        re: &mut [f32],
+        im: &mut [f32],
+    ) {
         let n = re.len();
         re.fill(0.0);
         im.fill(0.0);
         let mut any = false;
         for path in &mut self.paths {
-            any |= path.add(&senders[path.from], now, re, im);
+            let sender = &senders[path.from];
+            let open = path.is_open(sender, rate);
+            any |= path.add(sender, (now, open), re, im);
         }
         if let (true, Some(o)) = (any, &self.oscillator) {
             o.process(now, re, im);
@@ -401,13 +421,26 @@ impl Path {
             level_db: p.level_db,
             gain,
             fading,
+            hours: p.hours,
         }
     }
 
-    /// Adds what arrives over this path; `false` if nothing does.
-    fn add(&mut self, sender: &Sender, now: u64, re: &mut [f32], im: &mut [f32]) -> bool {
+    /// Whether it was open when the latest transmission began.
+    fn is_open(&self, sender: &Sender, rate: SampleRate) -> bool {
+        let begun = Instant::ZERO + rate.duration_of(sender.begun());
+        self.hours.open_at(begun)
+    }
+
+    /// Adds what arrives over this path if it is open; `false` if nothing does.
+    fn add(
+        &mut self,
+        sender: &Sender,
+        (now, open): (u64, bool),
+        re: &mut [f32],
+        im: &mut [f32],
+    ) -> bool {
         let n = re.len();
-        let Some((a, b)) = sender.signal(now, n, 0) else {
+        let Some((a, b)) = sender.signal(now, n, 0).filter(|_| open) else {
             if let Some(f) = &mut self.fading {
                 f.skip(now + n as u64 - 1);
             }

@@ -3,6 +3,8 @@
 use dunlin_clock::{Duration, SampleRate};
 use thiserror::Error;
 
+use crate::hours::Hours;
+
 /// The most stations on one band.
 pub const MAX_STATIONS: usize = 64;
 /// The longest delay between the two components of a fading path.
@@ -169,6 +171,8 @@ pub struct PathConfig {
     pub level_db: f64,
     /// How the path fades.
     pub fading: Fading,
+    /// When the path is open.
+    pub hours: Hours,
 }
 
 impl PathConfig {
@@ -180,6 +184,7 @@ impl PathConfig {
             to,
             level_db,
             fading: Fading::None,
+            hours: Hours::ALWAYS,
         }
     }
 
@@ -191,6 +196,7 @@ impl PathConfig {
             to,
             level_db,
             fading: self.fading,
+            hours: self.hours,
         }
     }
 }

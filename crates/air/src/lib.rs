@@ -26,6 +26,7 @@ mod fading;
 mod fir;
 mod fm;
 pub mod frames;
+mod hours;
 mod judge;
 mod noise;
 mod oscillator;
@@ -40,4 +41,5 @@ pub use config::{
     AirError, BandConfig, Fading, FmConfig, Kind, MAX_STATIONS, PathConfig, Sideband, SsbConfig,
     StationConfig,
 };
+pub use hours::{Hours, MOST_SPANS};
 pub use judge::{Cause, Reception, Rival};

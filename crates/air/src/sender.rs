@@ -49,6 +49,8 @@ pub(crate) struct Sender {
     key_up: u64,
     rate: u64,
     playing: Option<Playing>,
+    /// First sample of the latest transmission.
+    begun: u64,
     audio: Vec<f32>,
     /// Signal of the longest delay, then of this chunk.
     re: Vec<f32>,
@@ -76,6 +78,7 @@ impl Sender {
             key_up: band.rate.samples_in(station.key_up),
             rate: u64::from(band.rate.hz()),
             playing: None,
+            begun: 0,
             audio: vec![0.0; CHUNK],
             re: vec![0.0; past + CHUNK],
             im: vec![0.0; past + CHUNK],
@@ -96,6 +99,11 @@ impl Sender {
     /// First sample of the transmission under way or about to begin.
     pub fn start(&self) -> Option<u64> {
         self.playing.as_ref().map(|p| p.start)
+    }
+
+    /// First sample of the latest transmission, whether or not it goes on.
+    pub fn begun(&self) -> u64 {
+        self.begun
     }
 
     /// Begins a transmission at sample `start`, or adds to the one there is.
@@ -126,6 +134,7 @@ impl Sender {
             Modulator::Ssb(m) => m.reset(),
         }
         self.playing = Some(Playing { start, audio });
+        self.begun = start;
         Ok(())
     }
 

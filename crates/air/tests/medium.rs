@@ -1,7 +1,8 @@
 //! The band as a shared half-duplex medium: keying, muting, repeatability, refusals.
 
 use dunlin_air::{
-    AirError, Band, BandConfig, Cause, Fading, FmConfig, Kind, PathConfig, SsbConfig, StationConfig,
+    AirError, Band, BandConfig, Cause, Fading, FmConfig, Hours, Kind, PathConfig, SsbConfig,
+    StationConfig,
 };
 use dunlin_clock::{Chance, Duration, SampleCount, SampleRate};
 
@@ -163,6 +164,33 @@ fn without_a_path_nothing_is_heard() {
             (None, Some(25.0))
         );
         assert_eq!(busy.level_db(1, 0), Some(22.0));
+    }
+}
+
+/// Of two transmissions only that is heard which begins within the hours of its path.
+#[test]
+fn outside_its_hours_a_path_carries_nothing() {
+    for mut config in kinds() {
+        let mut plain = Band::new(&config).expect("valid");
+        for path in &mut config.paths {
+            path.hours = Hours::of(&[(0, 1)]).expect("a span");
+        }
+        let mut early = Band::new(&config).expect("valid");
+        let mut late = early.clone();
+        let mut still = early.clone();
+        let second = config.rate.hz() as usize;
+        for band in [&mut plain, &mut early] {
+            band.step(second / 2);
+            band.key(0, chatter(1, second)).expect("short");
+            band.step(second);
+        }
+        assert_eq!(plain.heard(1), early.heard(1));
+        late.step(2 * second);
+        late.key(0, chatter(1, second)).expect("short");
+        late.step(second);
+        still.step(2 * second);
+        still.step(second);
+        assert_eq!(late.heard(1), still.heard(1));
     }
 }
 

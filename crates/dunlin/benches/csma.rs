@@ -9,6 +9,7 @@ use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 use std::sync::Arc;
 
+use dunlin_air::Hours;
 use dunlin_air::frames::{
     AirFrame, Curve, FrameBand, FrameBandConfig, FrameEvent, FramePath, Place, Signal,
 };
@@ -46,6 +47,7 @@ impl Model {
     fn new(n: usize, load: f64, persistence: f64, delay: Duration) -> Model {
         let pairs = (0..n).flat_map(|from| (0..n).map(move |to| (from, to)));
         let path = |(from, to)| FramePath {
+            hours: Hours::ALWAYS,
             from,
             to,
             level_db: 20.0,

@@ -9,6 +9,7 @@
 
 use std::collections::VecDeque;
 
+use dunlin_air::Hours;
 use dunlin_air::frames::{
     AirFrame, Curve, FrameBand, FrameBandConfig, FrameEvent, FramePath, Place, Signal,
 };
@@ -69,6 +70,7 @@ struct Channel {
 fn band(a: Duration) -> FrameBand {
     let sink = STATIONS;
     let path = |from, to, share| FramePath {
+        hours: Hours::ALWAYS,
         from,
         to,
         level_db: 20.0,

@@ -4,6 +4,7 @@ use dunlin_clock::Duration;
 
 use super::curve::Curve;
 use crate::config::AirError;
+use crate::hours::Hours;
 
 /// The most stations on one band of frames.
 pub const MOST_PLACES: usize = 100_000;
@@ -45,6 +46,8 @@ pub struct FramePath {
     /// Share of the frames of [`CURVE_OCTETS`](super::CURVE_OCTETS) octets that come through with
     /// nothing else on the air.
     pub share: f64,
+    /// When the path is open.
+    pub hours: Hours,
 }
 
 /// A band of frames.

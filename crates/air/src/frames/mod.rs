@@ -27,6 +27,7 @@ use dunlin_clock::{Chance, Duration, Instant, SampleCount};
 
 use crate::band::Transmission;
 use crate::config::AirError;
+use crate::hours::Hours;
 use crate::judge::History;
 use queue::{Due, Queue};
 
@@ -99,6 +100,8 @@ struct Out {
     to: u32,
     level_db: f32,
     share: f32,
+    /// Number of its [`Hours`] in the band's list.
+    hours: u16,
     same_kind: bool,
     noticed: bool,
 }
@@ -143,6 +146,8 @@ struct Sent {
     life: u32,
     start: Instant,
     end: Instant,
+    /// It has ended; nothing more is sent, but what was read is still told.
+    over: bool,
     frames: Vec<AirFrame>,
     /// By frame: the stations that have read it.
     readers: VecDeque<Vec<u32>>,
@@ -154,6 +159,8 @@ pub struct FrameBand {
     signals: Vec<Signal>,
     stations: Vec<Station>,
     paths: Vec<Out>,
+    /// All that paths have, each once.
+    hours: Vec<Hours>,
     sent: Vec<Sent>,
     free: Vec<u32>,
     queue: Queue,
@@ -179,15 +186,22 @@ impl FrameBand {
         sorted.sort_by_key(|p| (p.from, p.to));
         let mut paths = Vec::with_capacity(sorted.len());
         let mut stations = Vec::with_capacity(config.places.len());
+        let mut hours = vec![Hours::ALWAYS];
         let mut rest = sorted.iter().peekable();
         for (number, place) in config.places.iter().enumerate() {
             let begin = paths.len() as u32;
             while let Some(path) = rest.next_if(|p| p.from == number) {
+                let known = hours.iter().position(|h| *h == path.hours);
+                let number_of_hours = known.unwrap_or(hours.len());
+                if known.is_none() {
+                    hours.push(path.hours);
+                }
                 let same_kind = config.places[path.to].signal == place.signal;
                 paths.push(Out {
                     to: path.to as u32,
                     level_db: path.level_db as f32,
                     share: path.share as f32,
+                    hours: number_of_hours as u16,
                     same_kind,
                     noticed: same_kind && path.level_db >= config.signals[place.signal].noticed_db,
                 });
@@ -210,6 +224,7 @@ impl FrameBand {
             signals: config.signals.clone(),
             stations,
             paths,
+            hours,
             sent: Vec::new(),
             free: Vec::new(),
             queue: Queue::default(),
@@ -263,6 +278,9 @@ impl FrameBand {
         self.forget_noticed(station);
         for path in self.paths_of(station) {
             let path = self.paths[path];
+            if !self.hours[usize::from(path.hours)].open_at(now) {
+                continue;
+            }
             let arrivals = &mut self.stations[path.to as usize].arrivals;
             arrivals.push(Arrival {
                 slot,
@@ -300,10 +318,13 @@ impl FrameBand {
                 self.recovered(slot as usize);
                 continue;
             }
-            if self.sent[slot as usize].life != life {
-                continue; // It was cut off.
+            let sent = &self.sent[slot as usize];
+            if sent.life != life {
+                continue; // The slot is another's now.
             }
             match due {
+                // Cut off before; or too short for any detector.
+                Due::FrameEnd(_) | Due::End | Due::Noticed if sent.over => {}
                 Due::Noticed => self.notice(slot),
                 Due::FrameEnd(n) => self.frame_ends(slot, n),
                 Due::Told(n) => self.tell(slot, n),
@@ -334,6 +355,7 @@ impl FrameBand {
                 life: 0,
                 start,
                 end,
+                over: false,
                 frames: Vec::new(),
                 readers: VecDeque::new(),
             });
@@ -341,7 +363,7 @@ impl FrameBand {
         });
         let sent = &mut self.sent[slot as usize];
         sent.station = station as u32;
-        (sent.start, sent.end) = (start, end);
+        (sent.start, sent.end, sent.over) = (start, end, false);
         sent.frames = frames;
         slot
     }
@@ -430,6 +452,10 @@ impl FrameBand {
             if !path.same_kind || (path.share <= 0.0 && !path.noticed) {
                 continue; // It can only disturb.
             }
+            let hours = &self.hours[usize::from(path.hours)];
+            if !hours.open_at(sent.start) {
+                continue;
+            }
             let me = &self.stations[path.to as usize];
             if me.deaf_from < end && me.deaf_until > start {
                 self.tally.own_transmission += 1;
@@ -487,10 +513,7 @@ impl FrameBand {
         let now = self.now;
         let sent = &mut self.sent[slot as usize];
         let (station, start) = (sent.station as usize, sent.start);
-        sent.end = now;
-        if cut {
-            sent.life = sent.life.wrapping_add(1); // Its frames and its own end are off.
-        }
+        (sent.end, sent.over) = (now, true);
         let life = sent.life;
         let lasted = nanos(now.since(start));
         if let Some(history) = &mut self.history {

@@ -21,6 +21,7 @@ fn signal() -> Signal {
 
 fn path(from: usize, to: usize, level_db: f64, share: f64) -> FramePath {
     FramePath {
+        hours: Hours::ALWAYS,
         from,
         to,
         level_db,
@@ -282,4 +283,65 @@ fn what_cannot_be_is_refused() {
         band.key(ms(0), 0, S, Vec::new()).is_err(),
         "it sends already"
     );
+}
+
+#[test]
+fn a_path_carries_what_begins_within_its_hours() {
+    let mut config = all(2);
+    for path in &mut config.paths {
+        path.hours = Hours::of(&[(10, 20)]).expect("a span");
+    }
+    let mut band = FrameBand::new(&config).expect("it is all right");
+    band.remember();
+    let sent_at = |band: &mut FrameBand, at: u64| {
+        band.key(ms(at), 0, S, frame(S)).expect("it keys");
+        band.advance(ms(at + 2000));
+        told(band).iter().any(|(_, e)| *e == read(1, 0))
+    };
+    assert!(!sent_at(&mut band, 5000), "before it opens");
+    assert!(!sent_at(&mut band, 9500), "begun before it opens");
+    assert!(sent_at(&mut band, 12_000));
+    assert!(sent_at(&mut band, 19_500), "begun before it closes");
+    assert!(!sent_at(&mut band, 25_000), "after it has closed");
+    assert!(sent_at(&mut band, 86_400_000 + 12_000), "the next day");
+    let level = |s: u64| {
+        let time = s * 1_000_000_000..(s + 1) * 1_000_000_000;
+        band.reception(0, 1, time).level_db
+    };
+    let levels = [12, 19, 30].map(level);
+    assert_eq!(levels, [Some(20.0), Some(20.0), None]);
+}
+
+#[test]
+fn what_was_read_before_the_key_is_cut_is_told_and_the_rest_never_comes() {
+    let mut band = FrameBand::new(&all(2)).expect("it is all right");
+    let mut frames = frame(S);
+    frames.push(AirFrame {
+        start: S,
+        end: 2 * S,
+        ..frames[0].clone()
+    });
+    band.key(ms(0), 0, 2 * S, frames).expect("it keys");
+    band.advance(ms(1010));
+    band.unkey(ms(1010), 0);
+    band.advance(ms(9000));
+    let told = told(&mut band);
+    let read: Vec<u64> = told
+        .iter()
+        .filter(|(_, e)| *e == read(1, 0))
+        .map(|(at, _)| *at)
+        .collect();
+    assert_eq!(read, [1020], "{told:?}");
+}
+
+#[test]
+fn a_transmission_too_short_for_the_detectors_leaves_no_carrier_on() {
+    let mut config = all(2);
+    config.signals[0].release = Duration::from_millis(6);
+    let mut band = FrameBand::new(&config).expect("it is all right");
+    let short = Duration::from_millis(60);
+    band.key(ms(0), 0, short, Vec::new()).expect("it keys");
+    band.advance(ms(5000));
+    assert!(told(&mut band).iter().all(|(_, e)| *e != carrier(1, true)));
+    assert_eq!(band.busy_time(1), Duration::ZERO);
 }

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use dunlin_clock::{Duration, SampleCount};
+use dunlin_clock::{Duration, Instant, SampleCount};
 
 use super::{FrameBand, FrameTally, nanos};
 use crate::judge::{History, Reception, Rival, overlap};
@@ -55,6 +55,16 @@ impl FrameBand {
         Some(f64::from(paths[at].level_db))
     }
 
+    /// The same, at a moment (ns).
+    fn level_at(&self, from: usize, to: usize, at: u64) -> Option<f64> {
+        let range = self.stations.get(from)?.paths.clone();
+        let paths = &self.paths[range.start as usize..range.end as usize];
+        let found = paths.binary_search_by_key(&to, |p| p.to as usize).ok()?;
+        let hours = &self.hours[usize::from(paths[found].hours)];
+        let open = hours.open_at(Instant::from_nanos(at));
+        open.then(|| f64::from(paths[found].level_db))
+    }
+
     /// What station `to` was up against in `time` (ns) when it should have heard station `from`,
     /// as [`Band::reception`](crate::Band::reception); all spans are nanoseconds. Only what was
     /// sent since [`FrameBand::remember`] counts.
@@ -66,12 +76,12 @@ impl FrameBand {
         let rival = Rival::strongest(others.filter_map(|station| {
             Some(Rival {
                 station,
-                level_db: self.level_db(station, to)?,
+                level_db: self.level_at(station, to, time.start.0)?,
                 overlap: self.busy(station, &time, 0),
             })
         }));
         Reception {
-            level_db: self.level_db(from, to),
+            level_db: self.level_at(from, to, time.start.0),
             deaf,
             rival,
         }

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use dunlin_air::Hours;
 use dunlin_air::frames::{FrameBandConfig, FramePath, Place};
 use dunlin_clock::{Chance, Duration};
 
@@ -69,6 +70,7 @@ pub(super) fn place(plan: &CrowdPlan, n: usize) -> Placed {
         };
         for (from, to) in [(a, b), (b, a)] {
             paths.push(FramePath {
+                hours: Hours::ALWAYS,
                 from,
                 to,
                 level_db,

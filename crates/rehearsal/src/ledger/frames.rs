@@ -287,7 +287,9 @@ impl FrameLedger {
                 start_ms,
                 end_ms,
             };
-            let fate = fate(receiver, claimed.is_some(), air(question));
+            let Some(fate) = fate(receiver, claimed.is_some(), air(question)) else {
+                continue;
+            };
             page.tally.add(&fate);
             let pair = page.pairs.entry((station, receiver)).or_default();
             pair.sent += 1;
@@ -343,19 +345,21 @@ impl BandPage {
     }
 }
 
-/// What became of a frame at `station`, which was up against `reception`.
-fn fate(station: usize, read: bool, reception: Reception) -> Fate {
+/// What became of a frame at `station`, which was up against `reception`; `None` if the path was not
+/// open at the time.
+fn fate(station: usize, read: bool, reception: Reception) -> Option<Fate> {
     let lost = match reception.likeliest_cause() {
         _ if read => None,
         Cause::OwnTransmission => Some(Loss::OwnTransmission),
         Cause::Collision => Some(Loss::Collision),
-        Cause::NoPath | Cause::Noise => Some(Loss::Noise),
+        Cause::Noise => Some(Loss::Noise),
+        Cause::NoPath => return None,
     };
-    Fate {
+    Some(Fate {
         station,
         lost,
         overlapped: reception.rival.is_some(),
-    }
+    })
 }
 
 #[cfg(test)]

@@ -35,6 +35,8 @@ pub struct LineRecord {
     pub octets: Vec<u8>,
     /// Received: its end has come. Sent: all of it is acknowledged.
     pub complete: bool,
+    /// Sent: told as never acknowledged.
+    pub lost: bool,
 }
 
 /// One crossing and the talks at its two far ends.
@@ -87,6 +89,7 @@ impl TalkLedger {
             direction: line.direction,
             octets: line.octets.clone(),
             complete: line.complete,
+            lost: line.lost,
         };
         let before = talk.lines.insert(line.line, record);
         line.complete && !before.is_some_and(|b| b.complete)

@@ -285,6 +285,7 @@ fn paths<'i>(band: &mut BandRead<'i>, complete: bool, faults: &mut Faults<'i>) {
         let back = table.take(&s::PATH_BACK, faults);
         let one_way = table.take(&s::PATH_ONE_WAY, faults);
         let fading = table.take(&s::PATH_FADING, faults);
+        let hours = table.take(&s::PATH_OPEN, faults);
         let ends = [(from, table.at("from")), (to, table.at("to"))];
         table.finish(faults);
         let [from, to] = ends.map(|(call, at)| on_band(&band.config, call?, at, complete, faults));
@@ -293,6 +294,7 @@ fn paths<'i>(band: &mut BandRead<'i>, complete: bool, faults: &mut Faults<'i>) {
         };
         let mut path = PathConfig::new(&from, &to, level);
         path.fading = fading.unwrap_or_default();
+        path.hours = hours.unwrap_or_default();
         let config = &mut band.config;
         let there = |a: &str, b: &str| config.paths.iter().any(|p| p.from == a && p.to == b);
         let both = one_way == Some(false);

@@ -5,7 +5,7 @@ use dunlin_air::{Fading, Sideband};
 use dunlin_plan::{Call, Calls, Choice, Described, Preset, Setting, Time, Whole, Words, YesNo};
 
 use super::Loss;
-use super::quantity::Quantity;
+use super::quantity::{OpenHours, Quantity};
 
 /// Steps of one person, at most.
 pub const MOST_STEPS: usize = 100;
@@ -96,7 +96,7 @@ settings! { SCENARIO, "the scenario":
     SEED: Whole = Whole { from: 0, to: u32::MAX }, "seed", Preset::Always("1"),
     "Where all chance comes from if no other seed is asked for.";
 
-    LASTS: Time = time(SECOND, 24 * HOUR), "lasts", Preset::Always("\"20 min\""),
+    LASTS: Time = time(SECOND, 31 * 24 * HOUR), "lasts", Preset::Always("\"20 min\""),
     "How long it runs if nothing else is asked for.";
 
     OPERATOR: Call = Call, "operator", Preset::Required("\"QA1SKY\""),
@@ -150,6 +150,9 @@ settings! { PATH, "paths = [{ … }]":
         ("near vertical", Fading::MID_NEAR_VERTICAL),
     ]), "fading", Preset::Always("\"none\""),
     "The rows for mid latitudes of ITU-R F.1487, or none.";
+
+    PATH_OPEN: OpenHours = OpenHours, "open", Preset::Absent("at all hours"),
+    "Hours of the day at which the path carries anything, both ways; the day begins with the rehearsal.";
 }
 
 settings! { PLACE, "[[place]]":

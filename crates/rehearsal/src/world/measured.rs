@@ -242,6 +242,7 @@ fn paths(band: &BandConfig, lines: &[Option<Line>]) -> Result<Vec<FramePath>, Ai
             Kind::Ssb(_) => through_ssb(line, p.fading).share(p.level_db),
         });
         Ok(FramePath {
+            hours: p.hours,
             from,
             to,
             level_db: p.level_db,
