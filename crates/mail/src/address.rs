@@ -100,13 +100,7 @@ mod tests {
 
     #[test]
     fn what_is_none_is_refused_in_words() {
-        for text in [
-            "",
-            "QM3BAR at",
-            "QM3BAR QX0RLF",
-            "QM3BAR-1",
-            "a b c d e",
-        ] {
+        for text in ["", "QM3BAR at", "QM3BAR QX0RLF", "QM3BAR-1", "a b c d e"] {
             let wrong = text.parse::<Address>().expect_err(text);
             assert!(!wrong.to_string().is_empty());
         }

@@ -14,6 +14,7 @@
 //!
 //! The same configuration, seed and calls give the same events.
 
+mod beside;
 mod config;
 mod curve;
 mod queue;
@@ -29,6 +30,7 @@ use crate::band::Transmission;
 use crate::config::AirError;
 use crate::hours::Hours;
 use crate::judge::History;
+use beside::beside_others;
 use queue::{Due, Queue};
 
 pub use config::{FrameBandConfig, FramePath, MOST_PLACES, Place, Signal};
@@ -578,30 +580,6 @@ impl FrameBand {
         }
         self.free.push(slot);
     }
-}
-
-/// The share of frames that a station reads in spite of what else it hears in `time`, and whether
-/// there is anything else. `own` is the slot and the begin of the transmission itself.
-fn beside_others(
-    me: &Station,
-    own: (u32, Instant),
-    level_db: f32,
-    time: Range<Instant>,
-    length: f64,
-    signal: &Signal,
-) -> (f64, bool) {
-    let whole = time.end.since(time.start).as_secs_f64().max(1e-9);
-    let (mut share, mut met) = (1.0, false);
-    for a in me.arrivals.iter().filter(|a| (a.slot, a.start) != own) {
-        let together = a.end.min(time.end).since(a.start.max(time.start));
-        if together.is_zero() {
-            continue;
-        }
-        met = true;
-        let capture = signal.capture.share(f64::from(level_db - a.level_db));
-        share *= of_length(capture, length * together.as_secs_f64() / whole);
-    }
-    (share, met)
 }
 
 fn nanos(d: Duration) -> u64 {
