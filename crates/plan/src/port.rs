@@ -5,7 +5,7 @@ use dunlin_clock::{Duration, SampleRate};
 use dunlin_modem::Line;
 use dunlin_station::gate::{GateConfig, Medium};
 use dunlin_station::port::most_bits;
-use dunlin_station::{PortConfig, Timing};
+use dunlin_station::{DigipeatLimits, PortConfig, Timing};
 
 use crate::beacon::{self, BeaconPort};
 use crate::device::{Carrier, ControllerPlan, Device, KeyLine, KeyPlan, PortDevices};
@@ -273,6 +273,8 @@ impl Partial {
         let adapt = section.take(&settings::ADAPT, faults);
         let retries = section.take(&settings::RETRIES, faults);
         let digipeat = section.take(&settings::DIGIPEAT, faults);
+        let on_hf = section.take(&settings::DIGIPEAT_ON_HF, faults);
+        let digipeat_limits = digipeat_limits(section, faults);
         let beacon_port = BeaconPort {
             info_length: info_length.map(|n| n as usize),
             slow: self.line.is_some_and(|line| line.baud() <= SLOW_BAUD),
@@ -304,6 +306,7 @@ impl Partial {
             adapt: adapt?,
             retries: retries?,
             digipeat: digipeat?.into_iter().map(|call| call.value).collect(),
+            digipeat_limits: digipeat_limits?,
             beacons,
             medium: self.medium,
             gate: self.gate?,
@@ -311,9 +314,29 @@ impl Partial {
         check_modem(&config, section, faults);
         check_duplex(&config, section, faults);
         check_longest(&config, section, faults);
+        if !config.digipeat.is_empty() && config.line.baud() <= SLOW_BAUD && !on_hf? {
+            faults.add(
+                section.at("digipeat"),
+                format!("digipeat: single frames would be repeated at {} Bd", config.line.baud()),
+                "leave it out, or say digipeat_on_hf = true: every repeat on HF occupies a channel that \
+                 covers half a continent",
+            );
+        }
         findings.extend(hf_habits(&config, section, faults));
         Some(config)
     }
+}
+
+fn digipeat_limits(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<DigipeatLimits> {
+    let hops = section.take(&settings::DIGIPEAT_HOPS, faults);
+    let user = section.take(&settings::DIGIPEAT_USER, faults);
+    let port = section.take(&settings::DIGIPEAT_PORT, faults);
+    Some(DigipeatLimits {
+        // At most 8 and 1000 by their rules.
+        most_hops: hops? as u8,
+        user_a_minute: user? as u16,
+        port_a_minute: port? as u16,
+    })
 }
 
 fn timing(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<Timing> {

@@ -158,7 +158,7 @@ fn odd_plans_are_read_and_what_is_odd_is_found() {
     };
     let hf = port(
         "afsk300",
-        "window_frames = 7\ninfo_length_octets = 128\ndigipeat = [\"1X1ABC-1\"]",
+        "window_frames = 7\ninfo_length_octets = 128\ndigipeat = [\"1X1ABC-1\"]\ndigipeat_on_hf = true",
     );
     assert_eq!(
         found(&hf),
@@ -320,4 +320,32 @@ fn the_engine_takes_every_mode_at_the_edges_of_what_a_plan_allows() {
             }
         }
     }
+}
+
+#[test]
+fn single_frames_are_repeated_on_a_slow_port_only_in_so_many_words() {
+    let with = |mode: &str, more: &str| {
+        let lines = format!("digipeat = [\"1X1ABC-1\"]\n{more}");
+        let text = format!(
+            "[station]\nplan_version = 1\ncall = \"1X1ABC\"\n[[port]]\nname = \"P\"\n\
+             mode = \"{mode}\"\n{lines}\n[port.sound]\noutput = \"none\"\n"
+        );
+        let read = Plan::read("plan.toml", text.as_bytes(), &PlanRules::real());
+        read.map(|plan| plan.station.ports[0].digipeat_limits)
+    };
+    let refused = with("afsk300", "").expect_err("not in so many words");
+    assert!(
+        refused.to_string().contains("digipeat_on_hf = true"),
+        "{refused}"
+    );
+    with("afsk300", "digipeat_on_hf = true").expect("it is said");
+    let limits = with(
+        "afsk1200",
+        "digipeat_most_hops = 1\ndigipeat_user_a_minute = 5",
+    );
+    let limits = limits.expect("without fault");
+    assert_eq!(
+        (limits.most_hops, limits.user_a_minute, limits.port_a_minute),
+        (1, 5, 60)
+    );
 }

@@ -9,6 +9,7 @@ use dunlin_clock::{Duration, Instant};
 use crate::access::Access;
 use crate::config::{ConfigError, PortConfig};
 use crate::controller;
+use crate::digipeat::Digipeater;
 use crate::engine::{TestRun, Told, Watch};
 use crate::event::{PortId, PortView};
 use crate::following::Following;
@@ -95,6 +96,8 @@ pub(crate) struct Channel {
     /// Where to send to each station, if the port follows.
     pub(crate) following: Option<Following>,
     pub(crate) access: Access,
+    /// What it repeats for others.
+    pub(crate) digipeater: Digipeater,
     pub(crate) queue: VecDeque<Queued>,
     /// Links that want the channel only to acknowledge.
     pub(crate) seizing: VecDeque<LinkKey>,
@@ -175,6 +178,7 @@ impl Channel {
             receiver,
             following: Following::new(config.follow_most_hz, config.offset_hz),
             access,
+            digipeater: Digipeater::new(config.digipeat_limits),
             queue: VecDeque::new(),
             seizing: VecDeque::new(),
             spoken_to: None,

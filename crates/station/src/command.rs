@@ -88,6 +88,18 @@ pub enum Command {
         /// The port.
         port: PortId,
     },
+    /// Repeat and carry nothing for somebody for a while, whatever the SSID; or again.
+    Mute {
+        /// Who.
+        call: CallSign,
+        /// For how long, minutes, at most a day; 0 = no longer muted.
+        minutes: u16,
+        /// Who asks.
+        by: String,
+        /// Why; may be empty.
+        #[serde(default)]
+        why: String,
+    },
     /// Send the call sign now.
     Identify {
         /// The port.
@@ -132,6 +144,9 @@ pub enum Refusal {
     /// A station cannot call itself.
     #[error("{0} is this station's own call sign; give the call sign of another station")]
     OwnCall(CallSign),
+    /// Nobody with this call sign is muted.
+    #[error("{0} is not muted")]
+    NotMuted(CallSign),
     /// Too many digipeaters.
     #[error("{0} digipeaters are too many; the address field holds {1}")]
     TooManyRepeaters(usize, usize),

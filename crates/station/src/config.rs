@@ -30,6 +30,27 @@ pub struct StationConfig {
     pub seed: u64,
 }
 
+/// How much a port repeats for others.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DigipeatLimits {
+    /// A frame whose path has more digipeaters is not repeated, 1 to 8.
+    pub most_hops: u8,
+    /// Frames of one sender in a minute, 1 to 1000.
+    pub user_a_minute: u16,
+    /// Frames of all senders in a minute, 1 to 1000.
+    pub port_a_minute: u16,
+}
+
+impl Default for DigipeatLimits {
+    fn default() -> Self {
+        DigipeatLimits {
+            most_hops: 3,
+            user_a_minute: 30,
+            port_a_minute: 60,
+        }
+    }
+}
+
 impl PortConfig {
     /// Every line that it listens to; the first is the one with which it sends.
     pub fn lines(&self) -> impl Iterator<Item = Line> + '_ {
@@ -95,6 +116,8 @@ pub struct PortConfig {
     pub retries: u32,
     /// Call signs for which this port repeats frames; empty = no digipeating.
     pub digipeat: Vec<CallSign>,
+    /// How much it repeats.
+    pub digipeat_limits: DigipeatLimits,
     /// Beacons of this port.
     pub beacons: Vec<Beacon>,
     /// What carries the port's frames.

@@ -8,6 +8,7 @@ use dunlin_ax25::CallSign;
 use dunlin_clock::Instant;
 use serde::{Deserialize, Serialize};
 
+use crate::digipeat::MuteView;
 use crate::gate::{AlarmView, GateView, Stop};
 use crate::pace::PaceView;
 use crate::port::HeardOn;
@@ -376,6 +377,8 @@ pub struct Snapshot {
     pub alarms: Vec<AlarmView>,
     /// What was received and not taken, by port and kind.
     pub rejects: Vec<RejectView>,
+    /// For whom nothing is repeated or carried.
+    pub mutes: Vec<MuteView>,
 }
 
 /// Milliseconds of an instant, the unit of every view.

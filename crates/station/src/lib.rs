@@ -20,6 +20,7 @@ mod command;
 mod config;
 mod controller;
 mod crossing;
+mod digipeat;
 mod ending;
 mod engine;
 mod event;
@@ -41,8 +42,10 @@ pub use dunlin_ax25::CallSign;
 
 pub use command::{Command, Refusal, Reply};
 pub use config::{
-    Beacon, ConfigError, CrossingRule, PortConfig, StationConfig, Timing, WhoMayCross,
+    Beacon, ConfigError, CrossingRule, DigipeatLimits, PortConfig, StationConfig, Timing,
+    WhoMayCross,
 };
+pub use digipeat::MuteView;
 pub use engine::{ClientView, Input, Output, Station, WakeupReason};
 pub use event::{
     Block, BlockKind, CrossingHalf, CrossingId, CrossingView, Direction, Event, GuessView,

@@ -60,6 +60,8 @@ pub(crate) struct LinkEntry {
     counted: (u64, u64),
     /// A whole burst was sent and more waits: first the other end gets its turn to answer.
     pub(crate) awaits_answer: bool,
+    /// This end has begun it anew, while it was up.
+    pub(crate) resets_itself: bool,
     /// It was told that the channel is taken.
     told_busy: bool,
     /// When the last of its frames with text had left.
@@ -85,6 +87,7 @@ impl LinkEntry {
             pace,
             counted: (0, 0),
             awaits_answer: false,
+            resets_itself: false,
             told_busy: false,
             text_left: None,
             served: Duration::ZERO,
@@ -175,13 +178,14 @@ impl LinkEntry {
         pending
     }
 
-    /// The other end has connected again. If nothing ever passed, it has only missed our
-    /// answer: whatever was handed to the link is handed to it again. Else what was in doubt
-    /// stays so; its octets are returned.
+    /// The link has begun anew. If the other end did that and nothing ever passed, it has only missed
+    /// our answer: whatever was handed to the link is handed to it again. Else what was in doubt
+    /// stays so, for it may have arrived; its octets are returned.
     pub(crate) fn started_afresh(&mut self, now: Instant) -> usize {
         let unsent = self.link.take_unsent();
         self.sizes.clear();
-        if self.ever_acknowledged || self.link.counters().i_received > 0 {
+        let by_itself = std::mem::take(&mut self.resets_itself);
+        if by_itself || self.ever_acknowledged || self.link.counters().i_received > 0 {
             return unsent.iter().map(|u| u.info.len()).sum();
         }
         unsent.into_iter().for_each(|u| self.give(now, u.info));

@@ -56,6 +56,14 @@ pub enum RejectKind {
     Negotiation,
     /// The other end began its link afresh in the middle (DL-ERROR F).
     BegunAfresh,
+    /// To be repeated, by way of more digipeaters than the port repeats for.
+    TooManyHops,
+    /// To be repeated, and has been already.
+    RepeatedAlready,
+    /// To be repeated, and the limits of its sender or the port do not allow it.
+    TooManyRepeats,
+    /// Of somebody who is muted.
+    Muted,
 }
 
 impl RejectKind {
@@ -120,6 +128,10 @@ impl fmt::Display for RejectKind {
             RejectKind::Segments => "parts of a long text missing or out of order",
             RejectKind::Negotiation => "an XID of no use",
             RejectKind::BegunAfresh => "a link begun afresh in the middle",
+            RejectKind::TooManyHops => "not repeated: too many digipeaters in its path",
+            RejectKind::RepeatedAlready => "not repeated: it was already",
+            RejectKind::TooManyRepeats => "not repeated: more than the limits allow",
+            RejectKind::Muted => "of somebody who is muted",
         })
     }
 }

@@ -178,7 +178,9 @@ async fn command(
 
 /// Who asks is what the server knows, never what the client says.
 fn signed(mut command: Command, asker: &str) -> Command {
-    if let Command::Stop { by, .. } | Command::Start { by, .. } = &mut command {
+    if let Command::Stop { by, .. } | Command::Start { by, .. } | Command::Mute { by, .. } =
+        &mut command
+    {
         asker.clone_into(by);
     }
     command

@@ -553,6 +553,7 @@ fn config(rate: SampleRate, rules: Rules) -> StationConfig {
         adapt: false,
         retries: 5,
         digipeat: Vec::new(),
+        digipeat_limits: Default::default(),
         beacons: Vec::new(),
         medium: Medium::Sound,
         gate: GateConfig {

@@ -156,7 +156,24 @@ settings! { PORT, "The settings of `[[port]]`.", "[[port]]":
 
     DIGIPEAT: Calls = Calls { most: 16 }, "digipeat", Preset::Always("[]"),
     "Call signs for which this port repeats single frames. Empty: it repeats none. Common \
-     practice: not on HF, where every repeat occupies a channel that covers half a continent.";
+     practice: not on HF, where every repeat occupies a channel that covers half a continent; at \
+     300 Bd and below that needs digipeat_on_hf = true.";
+
+    DIGIPEAT_ON_HF: YesNo = YesNo, "digipeat_on_hf", Preset::Always("false"),
+    "true = single frames are repeated on a slow port too, which means on HF.";
+
+    DIGIPEAT_HOPS: Whole = Whole { from: 1, to: 8 }, "digipeat_most_hops", Preset::Always("3"),
+    "A frame whose path has more digipeaters than this is not repeated. Common practice: beyond three \
+     hardly anything arrives.";
+
+    DIGIPEAT_USER: Whole = Whole { from: 1, to: 1000 }, "digipeat_user_a_minute",
+    Preset::Always("30"),
+    "Frames of one sender that are repeated in a minute. Whoever goes far beyond is muted for a \
+     quarter of an hour.";
+
+    DIGIPEAT_PORT: Whole = Whole { from: 1, to: 1000 }, "digipeat_port_a_minute",
+    Preset::Always("60"),
+    "Frames of all senders that are repeated in a minute.";
 }
 
 settings! { ALSO_HEARS, "The settings of `[[port.also_hears]]`.", "[[port.also_hears]]":

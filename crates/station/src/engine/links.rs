@@ -232,7 +232,12 @@ impl Station {
                     seizing.push_back(key);
                 }
             }
-            LinkOutput::ReleaseRequest | LinkOutput::StateChanged { .. } => {}
+            LinkOutput::StateChanged { to, .. } => {
+                if let Some(entry) = self.links.get_mut(&key) {
+                    entry.resets_itself |= entry.was_up && to.is_calling();
+                }
+            }
+            LinkOutput::ReleaseRequest => {}
             LinkOutput::Indicate(indication) => self.indication(now, key, indication),
         }
     }

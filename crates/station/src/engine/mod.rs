@@ -14,6 +14,7 @@ mod people;
 mod receive;
 mod refuse;
 mod relay;
+mod repeat;
 mod send;
 mod sound;
 mod stops;
@@ -32,6 +33,7 @@ use crate::channel::Channel;
 use crate::command::{Command, Refusal, Reply};
 use crate::config::{ConfigError, PortConfig, StationConfig};
 use crate::crossing::Crossing;
+use crate::digipeat::MuteView;
 use crate::event::{CrossingId, Event, Note, PortId, Snapshot, TalkId, TalkState, Urgency, ms};
 use crate::gate::alarms::Alarms;
 use crate::gate::stops::Stops;
@@ -223,6 +225,8 @@ pub struct Station {
     heard: HeardList,
     paths: Paths,
     rejects: Rejects,
+    /// For whom nothing is repeated or carried; those that are over stay until the next.
+    mutes: Vec<MuteView>,
     /// By port.
     strangers: Vec<Strangers>,
     /// By port.
@@ -276,6 +280,7 @@ impl Station {
             heard: HeardList::default(),
             paths: Paths::default(),
             rejects: Rejects::default(),
+            mutes: Vec::new(),
             strangers: (0..ports).map(|_| Strangers::default()).collect(),
             outages: (0..ports).map(|_| Outage::default()).collect(),
             strips: Strips::default(),
@@ -383,6 +388,7 @@ impl Station {
             stops: self.stops.all().to_vec(),
             alarms: self.alarms.views(),
             rejects: self.rejects.views(),
+            mutes: self.mutes(now),
         }
     }
 

@@ -47,6 +47,12 @@ impl Station {
                 seconds,
             } => self.start_test(now, port, signal, seconds),
             Command::EndTest { port } => self.end_test(now, port),
+            Command::Mute {
+                call,
+                minutes,
+                by,
+                why,
+            } => self.mute(now, call, minutes, &by, &why),
             Command::Identify { port } => self.identify(now, port),
         }
     }

@@ -6,6 +6,7 @@ use dunlin_clock::{Instant, SampleCount};
 
 use super::Station;
 use crate::channel::{Origin, Queued};
+use crate::config::CrossingRule;
 use crate::event::{BlockKind, Event, Note, PortId, Urgency, ms};
 use crate::heard::Heard;
 use crate::links::{self, LinkKey};
@@ -16,11 +17,6 @@ use crate::words;
 
 /// From when to when something was heard.
 pub(super) type Span = (Instant, Instant);
-
-/// Octets of one address (AX.25 2.2 §3.12).
-const ADDRESS: usize = 7;
-/// The H bit in the last octet of a digipeater's address (AX.25 2.2 §3.12.5).
-const HAS_BEEN_REPEATED: u8 = 0x80;
 
 impl Station {
     /// Takes in what a port heard.
@@ -271,36 +267,6 @@ impl Station {
         link.map_or(Modulo::Eight, |entry| entry.link.modulo())
     }
 
-    /// Repeats a frame that asks this station to (AX.25 2.2 §3.12.4, Fig C3.4): the first
-    /// digipeater that has not repeated it must be one of ours, exactly. Its bit is set,
-    /// nothing else is changed, whatever the frame holds, and it goes before other frames.
-    fn repeat(&mut self, now: Instant, port: PortId, octets: &[u8], field: &AddressField) {
-        let next = field.repeaters.iter().position(|r| !r.has_been_repeated);
-        let Some(next) = next else {
-            return;
-        };
-        let call = field.repeaters[next].address.call_sign();
-        let config = self.port_config(port);
-        if !call.is_some_and(|call| config.digipeat.contains(&call)) {
-            return;
-        }
-        if field
-            .source
-            .call_sign()
-            .is_some_and(|call| self.is_own(call))
-        {
-            return; // Our own frame, reflected.
-        }
-        if self.out_of_service(now, port).is_some() {
-            return;
-        }
-        let mut octets = octets.to_vec();
-        if let Some(ssid_octet) = octets.get_mut(ADDRESS * (next + 3) - 1) {
-            *ssid_octet |= HAS_BEEN_REPEATED;
-        }
-        self.enqueue_octets(now, port, Origin::Repeated, None, octets, true);
-    }
-
     /// A frame that has travelled its whole path.
     fn arrived(&mut self, now: Instant, port: PortId, frame: Frame) {
         let local = frame.destination.call_sign();
@@ -331,6 +297,17 @@ impl Station {
             }
             if let Some(why) = self.out_of_service(now, port) {
                 return self.unanswered(now, key, frame.control, &why);
+            }
+            let crosses = |rule: &CrossingRule| rule.from == port && rule.call == key.local;
+            if let Some(left) = self.mute_of(now, key.remote)
+                && self.config.crossings.iter().any(crosses)
+            {
+                let words = format!(
+                    "{} is muted for {left} more: its call is refused",
+                    key.remote
+                );
+                self.reject(now, port, RejectKind::Muted, Some(Urgency::Plain), words);
+                return self.unanswered(now, key, frame.control, "it is muted");
             }
             self.open_for_stranger(now, key, &frame);
         }
@@ -428,6 +405,12 @@ impl Station {
             Origin::Link(key) => self.links.get(&key).map_or(0, |e| e.link.generation()),
             _ => 0,
         };
+        // The same answer to a call that was repeated while the channel was taken: one is enough, and
+        // of more the caller would not know to which of its calls they belong.
+        if let Some(Control::Ua { .. } | Control::Dm { .. }) = control {
+            let queue = &mut self.channel(port).queue;
+            queue.retain(|q| q.origin != origin || q.octets != octets);
+        }
         let transmitter = &self.channel(port).transmitter;
         let alone = transmitter.airtime(std::slice::from_ref(&octets));
         if self.channel(port).never_fits(alone) {

@@ -82,6 +82,7 @@ pub fn config(own: &str, setup: &Setup, seed: u64) -> StationConfig {
         retries: 10,
         full_duplex: false,
         digipeat: Vec::new(),
+        digipeat_limits: Default::default(),
         beacons: Vec::new(),
         medium: Medium::Controller,
         gate: GateConfig {

@@ -3,16 +3,82 @@
 
 use dunlin_ax25::Frame;
 use dunlin_ax25::wire::{Address, Control, Modulo, Repeater, Role};
-use dunlin_clock::Duration;
+use dunlin_clock::{Duration, Instant};
 use dunlin_modem::Mode;
+use dunlin_station::gate::Medium;
 use dunlin_station::{
-    BlockKind, Command, CrossingId, Direction, Event, PortId, Reply, TalkId, TalkLine, TalkState,
+    BlockKind, Command, CrossingId, Direction, Event, Input, Output, PortId, RejectKind, Reply,
+    Station, TalkId, TalkLine, TalkState,
 };
 
 use crate::hardship::Listener;
+use crate::peer::{Peer, response};
 use crate::wire::{Wires, call, crossing, port, station};
 
 const MINUTE: Duration = Duration::from_secs(60);
+
+/// An answer too many makes this end begin anew. What it had sent may have arrived: it is marked and not
+/// sent again (found in a world drawn by chance).
+#[test]
+fn what_may_have_arrived_is_not_sent_again_when_this_end_begins_anew() {
+    let mut p = Peer::new();
+    let talk = p.is_connected();
+    p.say(talk, "once only");
+    let text = |sent: &[Control]| {
+        sent.iter()
+            .filter(|c| matches!(c, Control::I { .. }))
+            .count()
+    };
+    assert_eq!(text(&p.hears()), 1);
+    p.says(&response(Control::Ua { f: true }));
+    let sent = p.hears();
+    assert!(sent.contains(&Control::Sabm { p: true }), "{sent:?}");
+    p.says(&response(Control::Ua { f: true }));
+    assert_eq!(text(&p.hears()), 0);
+    assert!(p.lines()[0].lost && !p.lines()[0].complete);
+}
+
+/// A call repeated while the channel is taken is answered once.
+#[test]
+fn a_call_that_was_repeated_is_answered_once_when_the_channel_is_free() {
+    let mut config = station("QA1SKY", vec![port("A", Mode::Afsk1200, "QA1SKY")], 1);
+    config.ports[0].medium = Medium::Frames;
+    let mut station = Station::new(config).expect("good");
+    let call = Frame {
+        pid: None,
+        control: Control::Sabm { p: true },
+        ..Frame::ui(call("QM3BAR"), call("QA1SKY"), &[], 0xF0, Vec::new())
+    };
+    let port = PortId(0);
+    station.handle(Instant::from_secs(1), Input::Carrier { port, on: true });
+    for s in 2..9 {
+        let octets = &call.encode();
+        station.handle(Instant::from_secs(s), Input::Frame { port, octets });
+    }
+    station.handle(Instant::from_secs(10), Input::Carrier { port, on: false });
+    let (mut answers, mut ended) = (0, None);
+    let mut at = Instant::from_secs(10);
+    while at < Instant::from_secs(20) {
+        while let Some(output) = station.poll() {
+            if let Output::OnBand {
+                frames, airtime, ..
+            } = output
+            {
+                let sent = frames.iter();
+                let sent = sent.map(|f| Frame::decode(&f.octets).expect("a frame").control);
+                answers += sent.filter(|c| *c == Control::Ua { f: true }).count();
+                ended = Some(at + airtime);
+            }
+        }
+        let wakeup = station.next_wakeup().map(|(next, _)| next.max(at));
+        at = wakeup.into_iter().chain(ended).min().expect("T3 runs");
+        match ended.take_if(|end| *end == at) {
+            Some(_) => station.handle(at, Input::Transmitted { port }),
+            None => station.handle(at, Input::Wakeup),
+        }
+    }
+    assert_eq!(answers, 1);
+}
 
 fn open(w: &mut Wires, from: usize, to: &str) -> TalkId {
     let open = Command::OpenTalk {
@@ -371,4 +437,81 @@ fn a_stopped_station_neither_gives_up_nor_lets_in() {
     assert!(waits.1.contains("stopped by Ann"), "{waits:?}");
     start(&mut w, 0);
     assert!(w.run(MINUTE, |w| state(w, 0, talk) == Some(TalkState::Open)));
+}
+
+/// A frame of `from` to all by way of this station, which is QA1SKY-1.
+fn by_way(from: &str, hops: &[&str], text: &str) -> Vec<u8> {
+    let hops: Vec<_> = hops.iter().map(|hop| call(hop)).collect();
+    Frame::ui(call(from), call("NEWS"), &hops, 0xF0, text.into()).encode()
+}
+
+/// How many different ones were repeated; what this bench plays in no time is taken for cut off and played
+/// again.
+fn repeated(listener: &Listener) -> usize {
+    let texts = listener.told.iter().filter_map(|e| match e {
+        Event::Block(b) if b.kind == BlockKind::Sent && b.to == "NEWS" => Some(&b.text),
+        _ => None,
+    });
+    texts.collect::<std::collections::BTreeSet<_>>().len()
+}
+
+/// What is not repeated, each with its reason: a double, a long path, and what somebody sends who is
+/// muted.
+#[test]
+fn a_digipeater_repeats_once_not_far_and_not_for_who_is_muted() {
+    let mut listener = Listener::new();
+    let hear = |listener: &mut Listener, frame: Vec<u8>| {
+        listener.hear_frames(&[frame]);
+        listener.hear(&vec![0.0; 60_000]);
+        repeated(listener)
+    };
+    assert_eq!(
+        hear(&mut listener, by_way("QC2CAP", &["QA1SKY-1"], "one")),
+        1
+    );
+    assert_eq!(
+        hear(&mut listener, by_way("QC2CAP", &["QA1SKY-1"], "one")),
+        1
+    );
+    let far = ["QA1SKY-1", "QD2HIL", "QE7SKE", "QF1BOT"];
+    assert_eq!(hear(&mut listener, by_way("QC2CAP", &far, "two")), 1);
+    let mute = |minutes| Command::Mute {
+        call: call("QC2CAP-9"),
+        minutes,
+        by: "Ann".into(),
+        why: "floods".into(),
+    };
+    listener
+        .station
+        .command(listener.now, mute(10))
+        .expect("muted");
+    assert_eq!(
+        hear(&mut listener, by_way("QC2CAP", &["QA1SKY-1"], "three")),
+        1
+    );
+    assert_eq!(
+        hear(&mut listener, by_way("QM3BAR", &["QA1SKY-1"], "four")),
+        2
+    );
+    let snapshot = listener.station.snapshot(listener.now);
+    assert_eq!(snapshot.mutes.len(), 1);
+    let reasons: Vec<_> = snapshot.rejects.iter().map(|r| (r.kind, r.count)).collect();
+    assert_eq!(
+        reasons,
+        [
+            (RejectKind::TooManyHops, 1),
+            (RejectKind::RepeatedAlready, 1),
+            (RejectKind::Muted, 1)
+        ]
+    );
+    listener
+        .station
+        .command(listener.now, mute(0))
+        .expect("no longer");
+    let twice = listener.station.command(listener.now, mute(0));
+    twice.expect_err("it is not muted");
+    assert_eq!(
+        hear(&mut listener, by_way("QC2CAP", &["QA1SKY-1"], "five")),
+        3
+    );
 }

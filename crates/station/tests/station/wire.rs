@@ -68,6 +68,7 @@ pub fn port(name: &str, mode: Mode, own: &str) -> PortConfig {
         adapt: false,
         retries: 5,
         digipeat: Vec::new(),
+        digipeat_limits: Default::default(),
         beacons: Vec::new(),
         medium: Medium::Sound,
         gate: GateConfig::default(),

@@ -58,6 +58,7 @@ impl Picture {
             stops: Vec::new(),
             alarms: Vec::new(),
             rejects: Vec::new(),
+            mutes: Vec::new(),
         };
         Picture {
             state,

@@ -107,5 +107,6 @@ fn empty() -> Snapshot {
         stops: Vec::new(),
         alarms: Vec::new(),
         rejects: Vec::new(),
+        mutes: Vec::new(),
     }
 }
