@@ -6,6 +6,7 @@
 mod address;
 mod identity;
 mod message;
+pub mod radiogram;
 
 pub use address::{Address, AddressError};
 pub use identity::{IdError, MessageId};
