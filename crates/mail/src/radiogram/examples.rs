@@ -447,4 +447,12 @@ proptest! {
             prop_assert_eq!(written.map(|body| body.parse()), Ok(Ok(form)));
         }
     }
+
+    #[test]
+    fn all_that_can_be_said_is_in_words(form in some_radiogram()) {
+        for line in form.spoken(FigureWords::Plain) {
+            let plain = |c: char| c.is_ascii_uppercase() || ", -".contains(c);
+            prop_assert!(line.chars().all(plain), "{}", line);
+        }
+    }
 }

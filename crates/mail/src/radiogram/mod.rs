@@ -15,6 +15,7 @@ mod check;
 mod fault;
 mod preamble;
 mod read;
+mod spoken;
 mod words;
 mod write;
 
@@ -26,6 +27,7 @@ use crate::Precedence;
 pub use check::{Check, Count, Numbered, Receipt, Remark, numbered_texts, spelled_number};
 pub use fault::{Fault, Located, Part, Unfit};
 pub use preamble::{Date, Filed, Handling};
+pub use spoken::{FigureWords, spell};
 pub use words::{Line, MOST_GROUP, MOST_GROUPS, MOST_LINE, Phone, Text};
 
 use preamble::fits_handling;

@@ -327,6 +327,11 @@ impl Date {
         let day = day.parse().map_err(|_| wrong())?;
         Date::new(at as u8 + 1, day).ok_or_else(wrong)
     }
+
+    /// The month's full name, as it is said.
+    pub(super) fn month_word(self) -> &'static str {
+        FULL_MONTHS[usize::from(self.month) - 1]
+    }
 }
 
 /// The names of the months in full.
