@@ -13,8 +13,10 @@
 
 mod check;
 mod fault;
+mod number;
 mod preamble;
 mod read;
+mod service;
 mod spoken;
 mod words;
 mod write;
@@ -26,7 +28,9 @@ use crate::Precedence;
 
 pub use check::{Check, Count, Numbered, Receipt, Remark, numbered_texts, spelled_number};
 pub use fault::{Fault, Located, Part, Unfit};
+pub use number::Numbers;
 pub use preamble::{Date, Filed, Handling};
+pub use service::{Failure, delivered, not_delivered};
 pub use spoken::{FigureWords, spell};
 pub use words::{Line, MOST_GROUP, MOST_GROUPS, MOST_LINE, Phone, Text};
 

@@ -58,6 +58,12 @@ impl Text {
         &self.0
     }
 
+    /// From groups that are known to be proper; at least one. Of more than fit the first are kept.
+    pub(super) fn of_parts(mut groups: Vec<String>) -> Text {
+        groups.truncate(MOST_GROUPS);
+        Text(groups)
+    }
+
     /// From groups that were checked, when they fit.
     pub(super) fn from_groups(groups: Vec<String>) -> Result<Text, Fault> {
         match groups.len() {
