@@ -13,6 +13,7 @@
 
 mod check;
 mod fault;
+mod log;
 mod number;
 mod preamble;
 mod read;
@@ -28,6 +29,7 @@ use crate::Precedence;
 
 pub use check::{Check, Count, Numbered, Receipt, Remark, numbered_texts, spelled_number};
 pub use fault::{Fault, Located, Part, Unfit};
+pub use log::{Log, LogEntry, MOST_ENTRIES, MOST_REMARKS};
 pub use number::Numbers;
 pub use preamble::{Date, Filed, Handling};
 pub use service::{Failure, delivered, not_delivered};
