@@ -317,6 +317,41 @@ Sent to           ____________________ date and time (UTC) ____________________
     assert_eq!(printed, expected);
 }
 
+#[test]
+fn the_page_shows_what_is_written() {
+    let page = include_str!("../../../../docs/radiogram.md");
+    let form = radiogram();
+    let block = |text: &str| {
+        let lines = text.lines().map(|line| format!("    {line}"));
+        lines.collect::<Vec<_>>().join("\n").replace("    \n", "\n")
+    };
+    for text in [BODY, &form.printed()] {
+        assert!(page.contains(&block(text)), "{text}");
+    }
+    let spoken = form.spoken(FigureWords::Plain);
+    for line in [&spoken[0], &spoken[6], &spoken[7]] {
+        assert!(page.contains(&block(line)), "{line}");
+    }
+    let entry = |at, to: Option<&str>, number, remarks: &str| LogEntry {
+        at: dunlin_clock::WallTime(at),
+        from: form.origin,
+        to: to.map(|to| to.parse().expect("a call sign")),
+        number,
+        precedence: number.map(|_| form.precedence),
+        remarks: remarks.to_owned(),
+    };
+    let mut log = Log::new(form.origin);
+    for entry in [
+        entry(1_795_977_000_000, None, None, "net opened"),
+        entry(1_795_977_300_000, Some("QM3BAR"), Some(12), "acknowledged"),
+    ] {
+        assert_eq!(log.add(entry), Ok(()));
+    }
+    assert!(page.contains(&block(&log.printed())), "{}", log.printed());
+    let note = not_delivered(&form, &Failure::NoAnswer);
+    assert!(page.contains(&block(&note.to_string())), "{note}");
+}
+
 /// Groups that can stand anywhere, those with a meaning of their own among them.
 fn group() -> impl Strategy<Value = String> {
     let known = [
