@@ -314,14 +314,7 @@ impl Partial {
         check_modem(&config, section, faults);
         check_duplex(&config, section, faults);
         check_longest(&config, section, faults);
-        if !config.digipeat.is_empty() && config.line.baud() <= SLOW_BAUD && !on_hf? {
-            faults.add(
-                section.at("digipeat"),
-                format!("digipeat: single frames would be repeated at {} Bd", config.line.baud()),
-                "leave it out, or say digipeat_on_hf = true: every repeat on HF occupies a channel that \
-                 covers half a continent",
-            );
-        }
+        check_digipeat(&config, on_hf?, section, faults);
         findings.extend(hf_habits(&config, section, faults));
         Some(config)
     }
@@ -337,6 +330,23 @@ fn digipeat_limits(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option
         user_a_minute: user? as u16,
         port_a_minute: port? as u16,
     })
+}
+
+/// On a slow port single frames are repeated only in so many words.
+fn check_digipeat(
+    config: &PortConfig,
+    on_hf: bool,
+    section: &Section<'_>,
+    faults: &mut Faults<'_>,
+) {
+    if !config.digipeat.is_empty() && config.line.baud() <= SLOW_BAUD && !on_hf {
+        faults.add(
+            section.at("digipeat"),
+            format!("digipeat: single frames would be repeated at {} Bd", config.line.baud()),
+            "leave it out, or say digipeat_on_hf = true: every repeat on HF occupies a channel that \
+             covers half a continent",
+        );
+    }
 }
 
 fn timing(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<Timing> {
