@@ -2,6 +2,8 @@
 //! each acknowledged by itself; this file decides what goes from one to the other and what
 //! both ends are told. It owns no link: it answers each happening with [`Act`]s.
 
+mod asked;
+
 use dunlin_ax25::CallSign;
 use dunlin_clock::{Duration, Instant};
 
@@ -9,6 +11,8 @@ use crate::config::{CrossingRule, WhoMayCross};
 use crate::event::{CrossingHalf, CrossingId, CrossingView, PortId, ms};
 use crate::links::LinkKey;
 use crate::talk::LINE_END;
+pub(crate) use asked::Question;
+use asked::{Asked, MOST_QUESTIONS};
 
 /// What a visitor may type ahead before the far station has answered, octets; at half of it
 /// the visitor is asked to wait.
@@ -33,6 +37,8 @@ pub(crate) const LET_ON_AT: usize = 2;
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum Act {
     ToNear(Vec<u8>),
+    /// Tell the visitor what the station knows.
+    Answer(Question),
     ToFar(Vec<u8>),
     /// Open the far half.
     CallFar(CallSign),
@@ -47,7 +53,11 @@ pub(crate) enum Act {
 #[derive(Clone, Debug, PartialEq, Eq)]
 enum Stage {
     /// The visitor is asked which station to reach.
-    Asking { typed: Vec<u8>, wrong: u32 },
+    Asking {
+        typed: Vec<u8>,
+        wrong: u32,
+        questions: u32,
+    },
     /// The far station is called.
     Calling { to: CallSign, typed: Vec<u8> },
     /// Both halves are open: octets pass.
@@ -173,9 +183,10 @@ impl Crossing {
         self.stage = Stage::Asking {
             typed: Vec::new(),
             wrong: 0,
+            questions: 0,
         };
         let text = format!(
-            "{}: this crosses to {}. Which station? Type its call sign.",
+            "{}: this crosses to {}. Which station? Type its call sign, or help.",
             self.station, self.far_port
         );
         vec![line(text)]
@@ -212,6 +223,21 @@ impl Crossing {
             let answer = answer.trim().to_uppercase();
             if answer.is_empty() {
                 continue;
+            }
+            match Asked::read(&answer) {
+                Some(Asked::Question(question)) => {
+                    acts.extend(self.answer_with(Act::Answer(question)));
+                    continue;
+                }
+                Some(Asked::Help) => {
+                    acts.extend(self.answer_with(line(self.help())));
+                    continue;
+                }
+                Some(Asked::Bye) => {
+                    acts.extend(self.refuse(format!("{}: goodbye.", self.station)));
+                    continue;
+                }
+                None => {}
             }
             match self.choose(&answer) {
                 Ok(to) => {
@@ -262,6 +288,27 @@ impl Crossing {
             }
             Ok(to) => Ok(to),
         }
+    }
+
+    /// The visitor wants to know something. So many times only: an answer takes the channel's time.
+    fn answer_with(&mut self, answer: Act) -> Vec<Act> {
+        let Stage::Asking { questions, .. } = &mut self.stage else {
+            return Vec::new();
+        };
+        *questions += 1;
+        if *questions > MOST_QUESTIONS {
+            let text = format!("{}: that is enough for one call. Goodbye.", self.station);
+            return self.refuse(text);
+        }
+        vec![answer]
+    }
+
+    fn help(&self) -> String {
+        format!(
+            "{}: a call sign is called on {}. HEARD: who is heard. WAY and a call sign: how to reach it. \
+             BYE: the end.",
+            self.station, self.far_port
+        )
     }
 
     fn wrong(&mut self, text: String) -> Vec<Act> {

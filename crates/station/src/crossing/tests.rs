@@ -76,7 +76,7 @@ fn only_what_the_plan_allows_is_reached_and_patience_ends() {
         ));
     }
     assert!(matches!(
-        c.near_data(Instant::ZERO, b"?\r")[..],
+        c.near_data(Instant::ZERO, b"!\r")[..],
         [Act::ToNear(_), Act::CloseNear]
     ));
 }
@@ -126,4 +126,32 @@ fn silence_and_slow_ends_are_limited_and_losses_are_told() {
         "{}",
         c.epilogue()
     );
+}
+
+#[test]
+fn a_visitor_may_ask_and_is_answered_so_often_and_no_more() {
+    let mut c = crossing(WhoMayCross::All, &[]);
+    c.near_connected();
+    let at = Instant::ZERO;
+    let told = c.near_data(at, b"help\rheard\rway qx0rlf\r");
+    let way = Question::Way(call("QX0RLF"));
+    assert!(matches!(&told[0], Act::ToNear(text) if text.starts_with(b"QA1SKY: a call sign")));
+    assert_eq!(told[1..], [Act::Answer(Question::Heard), Act::Answer(way)]);
+    let more = c.near_data(at, &b"heard\r".repeat(9));
+    let answers = more.iter().filter(|a| matches!(a, Act::Answer(_)));
+    assert_eq!(answers.count(), 7, "ten in all, help among them");
+    assert_eq!(more.last(), Some(&Act::CloseNear));
+}
+
+#[test]
+fn a_visitor_may_leave_with_a_word_and_name_a_station_after_a_question() {
+    let mut c = crossing(WhoMayCross::All, &[]);
+    c.near_connected();
+    let acts = c.near_data(Instant::ZERO, b"heard\rqx0rlf\r");
+    assert_eq!(acts[0], Act::Answer(Question::Heard));
+    assert_eq!(acts.last(), Some(&Act::CallFar(call("QX0RLF"))));
+    let mut c = crossing(WhoMayCross::All, &[]);
+    c.near_connected();
+    let acts = c.near_data(Instant::ZERO, b"bye\r");
+    assert!(matches!(&acts[..], [Act::ToNear(_), Act::CloseNear]));
 }

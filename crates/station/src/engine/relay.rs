@@ -1,13 +1,18 @@
 //! Crossings: what a [`Crossing`] decides is carried out on its two links.
 
 use dunlin_ax25::data_link::{Input as LinkInput, Request};
-use dunlin_clock::Instant;
+use dunlin_clock::{Duration, Instant};
 
 use super::Station;
 use crate::config::CrossingRule;
-use crate::crossing::{Act, Crossing, HOLD_BACK_AT, LET_ON_AT};
-use crate::event::{CrossingId, CrossingView, Event, Urgency};
+use crate::crossing::{Act, Crossing, HOLD_BACK_AT, LET_ON_AT, Question};
+use crate::event::{CrossingId, CrossingView, Event, PortId, Urgency, ms};
 use crate::links::{LinkEntry, LinkKey, Owner};
+use crate::talk::LINE_END;
+use crate::words::span;
+
+/// Stations told of to a visitor who asks who is heard, at most.
+const MOST_TOLD: usize = 8;
 
 impl Station {
     pub(super) fn open_crossing(&mut self, now: Instant, key: LinkKey, rule: CrossingRule) {
@@ -41,6 +46,11 @@ impl Station {
             let far = self.crossings.get(&id).and_then(Crossing::far);
             match act {
                 Act::ToNear(octets) => self.pass(now, near, &octets),
+                Act::Answer(question) => {
+                    let mut text = self.answer(now, &question).into_bytes();
+                    text.push(LINE_END);
+                    self.pass(now, near, &text);
+                }
                 Act::ToFar(octets) => far.into_iter().for_each(|far| self.pass(now, far, &octets)),
                 Act::CallFar(_) => far.into_iter().for_each(|far| self.call_far(now, id, far)),
                 Act::CloseNear => self.close_link(now, near),
@@ -49,6 +59,34 @@ impl Station {
             }
         }
         self.tell_crossing(id);
+    }
+
+    /// What this station knows, in one short line: airtime is dear.
+    fn answer(&self, now: Instant, question: &Question) -> String {
+        let name = |port: PortId| self.port_config(port).name.as_str();
+        match question {
+            Question::Heard => {
+                let mut heard = self.heard.views();
+                heard.retain(|h| h.by.is_none());
+                heard.sort_by_key(|h| std::cmp::Reverse(h.last_ms));
+                let lately = heard.iter().take(MOST_TOLD).map(|h| {
+                    let ago = Duration::from_millis(ms(now).saturating_sub(h.last_ms));
+                    format!("{} on {} {} ago", h.call, name(h.port), span(ago))
+                });
+                let lately: Vec<String> = lately.collect();
+                match &lately[..] {
+                    [] => "Nobody was heard direct yet.".to_owned(),
+                    some => format!("Heard direct: {}.", some.join(", ")),
+                }
+            }
+            Question::Way(to) => {
+                let ways = self.ways(now, *to, None);
+                match ways.first() {
+                    None => format!("No way to {to} is known here."),
+                    Some(way) => format!("{to}: on {}, {}.", name(way.port), way.words),
+                }
+            }
+        }
     }
 
     /// Cuts octets into frames of the port and hands them to a link.

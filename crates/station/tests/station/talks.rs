@@ -218,6 +218,14 @@ fn a_visitor_crosses_to_the_other_band_and_back() {
         w.run(MINUTE, |w| received(w, 1).len() == 1),
         "the visitor is asked"
     );
+    say(&mut w, 1, talk, "heard\nway qx0rlf");
+    assert!(w.run(MINUTE, |w| received(w, 1).len() == 3));
+    let told = received(&w, 1);
+    assert!(
+        told[1].starts_with("Heard direct: QM3BAR on VHF "),
+        "{told:?}"
+    );
+    assert_eq!(told[2], "No way to QX0RLF is known here.");
     say(&mut w, 1, talk, "qx0rlf\nWe need twelve blankets.");
     assert!(w.run(5 * MINUTE, |w| received(w, 2).len() == 2));
     assert_eq!(
