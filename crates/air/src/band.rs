@@ -2,13 +2,12 @@
 
 use std::ops::Range;
 
-use dunlin_clock::{Chance, Instant, SampleCount, SampleRate};
+use dunlin_clock::{Chance, Hours, Instant, SampleCount, SampleRate};
 
 use crate::config::{AirError, BandConfig, Fading, Kind, Sideband, StationConfig};
 use crate::fading::Watterson;
 use crate::fir::CHUNK;
 use crate::fm::FmReceiver;
-use crate::hours::Hours;
 use crate::judge::{History, Reception, Rival, overlap};
 use crate::oscillator::Oscillator;
 use crate::resample::Resampler;

@@ -1,9 +1,7 @@
 //! What a simulated band consists of, and the check of it.
 
-use dunlin_clock::{Duration, SampleRate};
+use dunlin_clock::{Duration, Hours, SampleRate};
 use thiserror::Error;
-
-use crate::hours::Hours;
 
 /// The most stations on one band.
 pub const MAX_STATIONS: usize = 64;
@@ -171,7 +169,8 @@ pub struct PathConfig {
     pub level_db: f64,
     /// How the path fades.
     pub fading: Fading,
-    /// When the path is open.
+    /// When the path is open; a day begins with the band's time zero. A transmission is heard only if
+    /// its path was open when it began.
     pub hours: Hours,
 }
 

@@ -26,7 +26,6 @@ mod fading;
 mod fir;
 mod fm;
 pub mod frames;
-mod hours;
 mod judge;
 mod noise;
 mod oscillator;
@@ -41,5 +40,4 @@ pub use config::{
     AirError, BandConfig, Fading, FmConfig, Kind, MAX_STATIONS, PathConfig, Sideband, SsbConfig,
     StationConfig,
 };
-pub use hours::{Hours, MOST_SPANS};
 pub use judge::{Cause, Reception, Rival};

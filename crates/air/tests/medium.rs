@@ -1,10 +1,9 @@
 //! The band as a shared half-duplex medium: keying, muting, repeatability, refusals.
 
 use dunlin_air::{
-    AirError, Band, BandConfig, Cause, Fading, FmConfig, Hours, Kind, PathConfig, SsbConfig,
-    StationConfig,
+    AirError, Band, BandConfig, Cause, Fading, FmConfig, Kind, PathConfig, SsbConfig, StationConfig,
 };
-use dunlin_clock::{Chance, Duration, SampleCount, SampleRate};
+use dunlin_clock::{Chance, Duration, Hours, SampleCount, SampleRate};
 
 fn three(kind: Kind, rate: u32) -> BandConfig {
     let mut paths = Vec::new();

@@ -9,11 +9,10 @@ use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 use std::sync::Arc;
 
-use dunlin_air::Hours;
 use dunlin_air::frames::{
     AirFrame, Curve, FrameBand, FrameBandConfig, FrameEvent, FramePath, Place, Signal,
 };
-use dunlin_clock::{Chance, Duration, Instant};
+use dunlin_clock::{Chance, Duration, Hours, Instant};
 use dunlin_station::Access;
 
 const PACKET: Duration = Duration::from_secs(1);

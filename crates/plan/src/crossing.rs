@@ -42,6 +42,7 @@ pub(crate) fn read(
     let far_call = own_far.or(call.filter(|_| !section.was_written("far_call")));
     let who = section.take(&settings::ALLOW, faults);
     let reach = section.take(&settings::REACH, faults);
+    let hours = section.take(&settings::CROSSING_HOURS, faults);
     let most = section.take(&settings::MOST, faults);
     let far_at = match section.was_written("far_call") {
         true => section.at("far_call"),
@@ -73,6 +74,7 @@ pub(crate) fn read(
             far_call,
             who,
             reach: reach.into_iter().map(|call| call.value).collect(),
+            hours: hours.unwrap_or_default(),
             most: most as usize, // 1 to 8 by its rule.
         });
     }

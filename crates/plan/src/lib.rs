@@ -72,6 +72,7 @@ mod fault;
 mod finding;
 mod fresh;
 mod guard;
+mod hours;
 mod line;
 mod lines;
 mod nearest;
@@ -97,6 +98,7 @@ pub use device::{
 pub use fault::{Fault, FaultList, Faults};
 pub use finding::{Finding, Severity};
 pub use fresh::Fresh;
+pub use hours::OpenHours;
 pub use place::Place;
 pub use radio::{RadioKind, RadioPlan, Sideband, Squelch};
 pub use region::{Automatic, Bandwidth, Identify, Region};

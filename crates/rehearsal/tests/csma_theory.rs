@@ -9,11 +9,10 @@
 
 use std::collections::VecDeque;
 
-use dunlin_air::Hours;
 use dunlin_air::frames::{
     AirFrame, Curve, FrameBand, FrameBandConfig, FrameEvent, FramePath, Place, Signal,
 };
-use dunlin_clock::{Chance, Duration, Instant};
+use dunlin_clock::{Chance, Duration, Hours, Instant};
 use dunlin_station::Access;
 
 /// Stations that share the packets; so many are never ready at the same time.

@@ -161,3 +161,24 @@ fn files_that_are_no_scenario_are_refused_in_words() {
         assert!(empty.contains(missing), "{missing}: {empty}");
     }
 }
+
+#[test]
+fn a_path_has_hours_and_what_are_none_is_told() {
+    let path = "level = \"22 dB\" }";
+    let with = |open: &str| format!("level = \"22 dB\", open = {open} }}");
+    let text = marrow().replacen(path, &with("[\"06:00-09:30\", \"20:00-24:00\"]"), 1);
+    let scenario = Scenario::read("isles.toml", text.as_bytes()).expect("whole");
+    let paths = scenario.bands[0].paths.iter();
+    let closed = paths.filter(|p| p.hours.to_string() == "06:00-09:30, 20:00-24:00");
+    assert_eq!(closed.count(), 2, "both ways");
+    for wrong in [
+        "[]",
+        "[\"6-9\"]",
+        "[\"09:00-06:00\"]",
+        "\"06:00-09:00\"",
+        "[7]",
+    ] {
+        let said = complaint(path, &with(wrong));
+        assert!(said.contains("06:00-09:30"), "{wrong}: {said}");
+    }
+}

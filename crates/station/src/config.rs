@@ -3,7 +3,7 @@
 
 use dunlin_ax25::CallSign;
 use dunlin_ax25::data_link::Version;
-use dunlin_clock::{Duration, SampleRate, WallTime};
+use dunlin_clock::{Duration, Hours, SampleRate, WallTime};
 use dunlin_modem::Line;
 use thiserror::Error;
 
@@ -184,6 +184,8 @@ pub struct CrossingRule {
     pub who: WhoMayCross,
     /// Stations that may be reached; empty = any. With exactly one, visitors are not asked.
     pub reach: Vec<CallSign>,
+    /// When visitors are let in, by UTC.
+    pub hours: Hours,
     /// Visitors at the same time, at most.
     pub most: usize,
 }

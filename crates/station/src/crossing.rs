@@ -5,7 +5,7 @@
 mod asked;
 
 use dunlin_ax25::CallSign;
-use dunlin_clock::{Duration, Instant};
+use dunlin_clock::{Duration, Instant, WallTime};
 
 use crate::config::{CrossingRule, WhoMayCross};
 use crate::event::{CrossingHalf, CrossingId, CrossingView, PortId, ms};
@@ -169,7 +169,14 @@ impl Crossing {
     }
 
     /// The visitor is connected.
-    pub(crate) fn near_connected(&mut self) -> Vec<Act> {
+    pub(crate) fn near_connected(&mut self, wall: WallTime) -> Vec<Act> {
+        if !self.rule.hours.open_at_wall(wall) {
+            let text = format!(
+                "{}: this crossing is closed now. It is open {} UTC.",
+                self.station, self.rule.hours
+            );
+            return self.refuse(text);
+        }
         if !may_cross(&self.rule.who, self.near.remote) {
             let text = format!(
                 "{}: this crossing is not open to {}.",

@@ -1,10 +1,9 @@
 //! What a band of whole frames consists of.
 
-use dunlin_clock::Duration;
+use dunlin_clock::{Duration, Hours};
 
 use super::curve::Curve;
 use crate::config::AirError;
-use crate::hours::Hours;
 
 /// The most stations on one band of frames.
 pub const MOST_PLACES: usize = 100_000;

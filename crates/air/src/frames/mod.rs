@@ -24,11 +24,10 @@ use std::collections::VecDeque;
 use std::ops::Range;
 use std::sync::Arc;
 
-use dunlin_clock::{Chance, Duration, Instant, SampleCount};
+use dunlin_clock::{Chance, Duration, Hours, Instant, SampleCount};
 
 use crate::band::Transmission;
 use crate::config::AirError;
-use crate::hours::Hours;
 use crate::judge::History;
 use beside::beside_others;
 use queue::{Due, Queue};

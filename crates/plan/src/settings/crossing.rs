@@ -1,6 +1,7 @@
 //! `[[crossing]]`.
 
 use super::NAME;
+use crate::hours::OpenHours;
 use crate::rule::{Call, Calls, Whole, Words};
 use crate::setting::{Preset, Setting};
 use crate::visitors::Visitors;
@@ -28,6 +29,9 @@ settings! { CROSSING, "The settings of `[[crossing]]`.", "[[crossing]]":
     REACH: Calls = Calls { most: 32 }, "reach", Preset::Always("[]"),
     "Stations that may be reached. Empty: any. With exactly one, it is called at once; else the \
      visitor is asked for a call sign.";
+
+    CROSSING_HOURS: OpenHours = OpenHours, "hours", Preset::Absent("at all hours"),
+    "Hours of the day, in UTC, at which visitors are let in. Who is across already may stay.";
 
     MOST: Whole = Whole { from: 1, to: 8 }, "most_visitors", Preset::Always("1"),
     "Visitors at the same time.";

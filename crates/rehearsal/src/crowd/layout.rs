@@ -2,9 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use dunlin_air::Hours;
 use dunlin_air::frames::{FrameBandConfig, FramePath, Place};
-use dunlin_clock::{Chance, Duration};
+use dunlin_clock::{Chance, Duration, Hours};
 
 use super::CrowdPlan;
 use crate::world::measured;

@@ -2,10 +2,12 @@
 //! default and help.
 
 use dunlin_air::{Fading, Sideband};
-use dunlin_plan::{Call, Calls, Choice, Described, Preset, Setting, Time, Whole, Words, YesNo};
+use dunlin_plan::{
+    Call, Calls, Choice, Described, OpenHours, Preset, Setting, Time, Whole, Words, YesNo,
+};
 
 use super::Loss;
-use super::quantity::{OpenHours, Quantity};
+use super::quantity::Quantity;
 
 /// Steps of one person, at most.
 pub const MOST_STEPS: usize = 100;

@@ -1,5 +1,7 @@
 //! What a crossing answers to each happening.
 
+use dunlin_clock::Hours;
+
 use super::*;
 
 fn call(text: &str) -> CallSign {
@@ -15,6 +17,7 @@ fn crossing(who: WhoMayCross, reach: &[&str]) -> Crossing {
         far_call: call("QA1SKY-8"),
         who,
         reach: reach.iter().map(|c| call(c)).collect(),
+        hours: Default::default(),
         most: 1,
     };
     let near = LinkKey {
@@ -29,7 +32,10 @@ fn crossing(who: WhoMayCross, reach: &[&str]) -> Crossing {
 #[test]
 fn text_typed_ahead_follows_the_announcement_unchanged() {
     let mut c = crossing(WhoMayCross::All, &[]);
-    assert!(matches!(c.near_connected()[..], [Act::ToNear(_)]));
+    assert!(matches!(
+        c.near_connected(WallTime(0))[..],
+        [Act::ToNear(_)]
+    ));
     assert!(c.near_data(Instant::ZERO, b"qx0").is_empty());
     let acts = c.near_data(Instant::ZERO, b"rlf\rhello\x00\xff");
     assert_eq!(acts[1], Act::CallFar(call("QX0RLF")));
@@ -52,11 +58,11 @@ fn text_typed_ahead_follows_the_announcement_unchanged() {
 #[test]
 fn a_stranger_is_told_and_released() {
     let mut c = crossing(WhoMayCross::These(vec![call("QC2CAP")]), &[]);
-    let acts = c.near_connected();
+    let acts = c.near_connected(WallTime(0));
     assert!(matches!(&acts[..], [Act::ToNear(_), Act::CloseNear]));
     let mut c = crossing(WhoMayCross::These(vec![call("QM3BAR-5")]), &[]);
     assert!(
-        matches!(c.near_connected()[..], [Act::ToNear(_)]),
+        matches!(c.near_connected(WallTime(0))[..], [Act::ToNear(_)]),
         "any SSID may cross"
     );
 }
@@ -64,7 +70,7 @@ fn a_stranger_is_told_and_released() {
 #[test]
 fn only_what_the_plan_allows_is_reached_and_patience_ends() {
     let mut c = crossing(WhoMayCross::All, &["QX0RLF", "QX1RLF"]);
-    c.near_connected();
+    c.near_connected(WallTime(0));
     assert!(
         c.near_data(Instant::ZERO, b"\r\n").is_empty(),
         "a blank line is no answer"
@@ -84,7 +90,10 @@ fn only_what_the_plan_allows_is_reached_and_patience_ends() {
 #[test]
 fn with_one_station_in_the_rule_the_visitor_is_not_asked() {
     let mut c = crossing(WhoMayCross::All, &["QX0RLF"]);
-    assert_eq!(c.near_connected()[1], Act::CallFar(call("QX0RLF")));
+    assert_eq!(
+        c.near_connected(WallTime(0))[1],
+        Act::CallFar(call("QX0RLF"))
+    );
     let acts = c.far_ended("no answer", 0);
     assert_eq!(acts[1], Act::CloseNear);
     assert!(!c.has_ended());
@@ -93,7 +102,7 @@ fn with_one_station_in_the_rule_the_visitor_is_not_asked() {
 #[test]
 fn an_answer_behind_a_wrong_one_is_taken_with_what_follows_it() {
     let mut c = crossing(WhoMayCross::All, &[]);
-    c.near_connected();
+    c.near_connected(WallTime(0));
     let acts = c.near_data(Instant::ZERO, b"\rhello?\r\nQX0RLF\r\nfirst\r");
     assert_eq!(acts.last(), Some(&Act::CallFar(call("QX0RLF"))));
     let acts = c.far_connected();
@@ -103,7 +112,7 @@ fn an_answer_behind_a_wrong_one_is_taken_with_what_follows_it() {
 #[test]
 fn babble_instead_of_an_answer_ends_soon() {
     let mut c = crossing(WhoMayCross::All, &[]);
-    c.near_connected();
+    c.near_connected(WallTime(0));
     let frames = (0..20).map(|_| c.near_data(Instant::ZERO, &[b'x'; 128]));
     let acts: Vec<Act> = frames.flatten().collect();
     assert_eq!(acts.len(), MOST_WRONG as usize + 1);
@@ -113,7 +122,7 @@ fn babble_instead_of_an_answer_ends_soon() {
 #[test]
 fn silence_and_slow_ends_are_limited_and_losses_are_told() {
     let mut c = crossing(WhoMayCross::All, &["QX0RLF"]);
-    c.near_connected();
+    c.near_connected(WallTime(0));
     c.far_connected();
     assert!(c.overdue(Instant::ZERO + SILENT_AT_MOST / 2).is_empty());
     let at = Instant::ZERO + SILENT_AT_MOST;
@@ -131,7 +140,7 @@ fn silence_and_slow_ends_are_limited_and_losses_are_told() {
 #[test]
 fn a_visitor_may_ask_and_is_answered_so_often_and_no_more() {
     let mut c = crossing(WhoMayCross::All, &[]);
-    c.near_connected();
+    c.near_connected(WallTime(0));
     let at = Instant::ZERO;
     let told = c.near_data(at, b"help\rheard\rway qx0rlf\r");
     let way = Question::Way(call("QX0RLF"));
@@ -146,12 +155,24 @@ fn a_visitor_may_ask_and_is_answered_so_often_and_no_more() {
 #[test]
 fn a_visitor_may_leave_with_a_word_and_name_a_station_after_a_question() {
     let mut c = crossing(WhoMayCross::All, &[]);
-    c.near_connected();
+    c.near_connected(WallTime(0));
     let acts = c.near_data(Instant::ZERO, b"heard\rqx0rlf\r");
     assert_eq!(acts[0], Act::Answer(Question::Heard));
     assert_eq!(acts.last(), Some(&Act::CallFar(call("QX0RLF"))));
     let mut c = crossing(WhoMayCross::All, &[]);
-    c.near_connected();
+    c.near_connected(WallTime(0));
     let acts = c.near_data(Instant::ZERO, b"bye\r");
     assert!(matches!(&acts[..], [Act::ToNear(_), Act::CloseNear]));
+}
+
+#[test]
+fn outside_its_hours_a_visitor_is_told_when_it_is_open() {
+    let mut c = crossing(WhoMayCross::All, &[]);
+    c.rule.hours = Hours::of(&[(3600, 7200)]).expect("a span");
+    let acts = c.near_connected(WallTime(0));
+    let said = b"QA1SKY: this crossing is closed now. It is open 01:00-02:00 UTC.\r".to_vec();
+    assert_eq!(acts, [Act::ToNear(said), Act::CloseNear]);
+    let mut c = crossing(WhoMayCross::All, &[]);
+    c.rule.hours = Hours::of(&[(3600, 7200)]).expect("a span");
+    assert_eq!(c.near_connected(WallTime(3_600_000)).len(), 1);
 }

@@ -27,7 +27,8 @@ impl Station {
         let crossing = Crossing::new(id, rule, key, self.config.call, far_port, now);
         self.crossings.insert(id, crossing);
         self.forget_ended_crossings();
-        self.crossing_acts(now, id, Crossing::near_connected);
+        let wall = self.wall(now);
+        self.crossing_acts(now, id, |crossing| crossing.near_connected(wall));
     }
 
     /// Lets a crossing act on its links, and tells how it stands then.

@@ -96,6 +96,7 @@ pub fn crossing(from: u8, to: u8, own: &str) -> CrossingRule {
         far_call: call(own),
         who: WhoMayCross::All,
         reach: Vec::new(),
+        hours: Default::default(),
         most: 2,
     }
 }

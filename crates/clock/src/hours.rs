@@ -1,14 +1,15 @@
-//! The hours of the day at which a path is open.
+//! The hours of the day at which something is open.
 
-use dunlin_clock::{Duration, Instant};
+use std::fmt;
+
+use crate::{Instant, WallTime};
 
 /// Spans of a day, at most.
 pub const MOST_SPANS: usize = 8;
 /// Seconds of a day.
 const DAY_S: u32 = 24 * 60 * 60;
 
-/// When a path is open, the same every day. A day begins with the band's time zero. Outside its hours a path
-/// carries nothing at all; a transmission is heard only if its path was open when it began.
+/// When something is open, the same every day.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Hours {
     /// Begin and end in seconds of the day; the first `count` of them count.
@@ -38,15 +39,39 @@ impl Hours {
         Some(hours)
     }
 
-    /// Whether the path is open at this moment.
+    /// Whether it is open at this moment of a time line whose days begin at its zero.
     pub fn open_at(&self, now: Instant) -> bool {
+        self.open_in_second(now.as_millis() / 1000 % u64::from(DAY_S))
+    }
+
+    /// Whether it is open at this moment, by UTC.
+    pub fn open_at_wall(&self, now: WallTime) -> bool {
+        let second = now.0.div_euclid(1000).rem_euclid(i64::from(DAY_S));
+        self.open_in_second(second as u64)
+    }
+
+    fn open_in_second(&self, second: u64) -> bool {
+        let mut spans = self.spans().iter();
+        let holds = |&(from, to): &(u32, u32)| (u64::from(from)..u64::from(to)).contains(&second);
+        self.count == 0 || spans.any(holds)
+    }
+
+    /// The spans, begin and end in seconds of the day; none = always.
+    fn spans(&self) -> &[(u32, u32)] {
+        &self.spans[..usize::from(self.count)]
+    }
+}
+
+impl fmt::Display for Hours {
+    /// Such as `06:00-09:30, 20:00-24:00`.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         if self.count == 0 {
-            return true;
+            return f.write_str("at all hours");
         }
-        let day = Duration::from_secs(u64::from(DAY_S)).as_nanos() as u64;
-        let second = (now.as_nanos() % day / 1_000_000_000) as u32;
-        let mut spans = self.spans[..usize::from(self.count)].iter();
-        spans.any(|(from, to)| (*from..*to).contains(&second))
+        let clock = |s: u32| format!("{:02}:{:02}", s / 3600, s / 60 % 60);
+        let spans = self.spans().iter();
+        let spans = spans.map(|(from, to)| format!("{}-{}", clock(*from), clock(*to)));
+        f.write_str(&spans.collect::<Vec<_>>().join(", "))
     }
 }
 
@@ -63,6 +88,10 @@ mod tests {
             assert!(open(day + 86_399));
         }
         assert!(Hours::ALWAYS.open_at(Instant::from_secs(5)));
+        // 1970-01-01 01:30 UTC, and 22:00 on the day before.
+        assert!(hours.open_at_wall(WallTime(5_400_000)));
+        assert!(!hours.open_at_wall(WallTime(-7_200_000)));
+        assert_eq!(hours.to_string(), "01:00-02:00, 22:13-24:00");
     }
 
     #[test]
