@@ -54,6 +54,10 @@ def text(words):
     return number(len(words.encode())) + words.encode()
 
 
+class Cut(Unfit):
+    """A field is not all there."""
+
+
 class Reader:
     def __init__(self, octets):
         self.octets, self.at = octets, 0
@@ -63,7 +67,7 @@ class Reader:
 
     def take(self, count):
         if self.left() < count:
-            raise Unfit("a field is cut")
+            raise Cut("a field is cut")
         self.at += count
         return self.octets[self.at - count : self.at]
 
@@ -219,7 +223,7 @@ class Side:
         try:
             kind, length = reader.octet(), reader.number()
             numbers = (reader.number(), reader.number()) if kind == PIECE else None
-        except Unfit:
+        except Cut:
             return False
         start = Reader(self.buffer)
         start.octet(), start.number()

@@ -20,8 +20,6 @@ use crate::message::{
 pub const HASH_OCTETS: usize = 6;
 /// Octets of an unpacked item, at most: the text, the title with its length, and two call signs.
 pub const MOST_CONTENT: usize = MOST_BODY + MOST_TITLE + 10;
-/// Steps of a chain, at most.
-const MOST_STEPS: usize = 32;
 /// The bit of the first octet that says that the addressee's home follows.
 const HAS_HOME: u8 = 0x10;
 
@@ -260,7 +258,8 @@ fn chain(steps: &[Step], written: WallTime) -> Vec<u8> {
     octets
 }
 
-/// Reads the payload of a chain record behind the item's number.
+/// Reads the payload of a chain record behind the item's number. Whether it is too long is seen when the message is
+/// checked; a record holds some hundred steps at most.
 pub(super) fn read_chain(reader: &mut Reader, written: WallTime) -> Read<Vec<Step>> {
     let mut steps = Vec::new();
     let mut last = written;
@@ -268,9 +267,6 @@ pub(super) fn read_chain(reader: &mut Reader, written: WallTime) -> Read<Vec<Ste
         let station = reader.call()?;
         last = reader.moment_after(last)?;
         steps.push(Step { station, at: last });
-        if steps.len() > MOST_STEPS {
-            return Err(format!("a chain of more than {MOST_STEPS} stations"));
-        }
     }
     Ok(steps)
 }
@@ -356,6 +352,19 @@ mod tests {
     }
 
     #[test]
+    fn a_chain_that_is_too_long_makes_no_message() {
+        let kind = kinds().remove(0);
+        let offerable = Offerable::new(&message_of(kind)).expect("an offer");
+        let step = Step {
+            station: "QA1SKY".parse().expect("a call sign"),
+            at: WallTime(0),
+        };
+        let made = |steps| message(&offerable.offer, &offerable.packed, vec![step; steps]);
+        assert!(made(32).is_ok());
+        assert!(made(33).is_err());
+    }
+
+    #[test]
     fn the_largest_message_fits() {
         let mut message = message_of(kinds().remove(0));
         message.title = "x".repeat(MOST_TITLE);
@@ -374,7 +383,7 @@ mod tests {
                 assert!(read_head(&head[..length]).is_err(), "{length}");
             }
         }
-        let long: Vec<u8> = [0, 0, 0, 37, 0].repeat(MOST_STEPS + 1);
-        assert!(read_chain(&mut Reader::new(&long), WallTime(0)).is_err());
+        let cut = [0, 0, 0, 11, 0, 0, 0];
+        assert!(read_chain(&mut Reader::new(&cut), WallTime(0)).is_err());
     }
 }

@@ -202,6 +202,13 @@ impl Outgoing {
         Ok(Some(settled))
     }
 
+    /// Messages that the partner wants and has not taken.
+    pub(super) fn under_way(&self) -> Vec<MessageId> {
+        let items = self.items.iter();
+        let under_way = items.filter(|item| matches!(item.state, State::Sending(_) | State::Sent));
+        under_way.map(|item| item.offerable.id()).collect()
+    }
+
     /// Whether something is left to offer, or to send of what is wanted.
     pub(super) fn has_more(&self) -> bool {
         let sending = |item: &Item| matches!(item.state, State::Sending(_));

@@ -219,6 +219,12 @@ impl Session {
         self.incoming.partials()
     }
 
+    /// Messages of this side that are under way: wanted, and neither taken nor refused. A station that finds the
+    /// same one here whenever a session ends badly should hold it back, so that it does not stop the others.
+    pub fn under_way(&self) -> Vec<MessageId> {
+        self.outgoing.under_way()
+    }
+
     fn add(&mut self, offerable: Offerable) {
         let id = offerable.id();
         let limit = self.partner.map_or(usize::MAX, |partner| partner.packed);

@@ -116,10 +116,12 @@ proptest! {
         drops in proptest::collection::vec(0_usize..3000, 0..12),
         chunk in 1_usize..300,
         turn in 512_usize..4000,
+        fails in 0_u32..4,
     ) {
         let mut a = Keeper::new("QA1SKY", from_a.clone());
         let mut b = Keeper::new("QM2REE", from_b.clone());
         a.limits.turn = turn;
+        b.fails = fails;
         through(&mut a, &mut b, drops, chunk);
         for (keeper, from) in [(&b, from_a), (&a, from_b)] {
             for mut message in from {

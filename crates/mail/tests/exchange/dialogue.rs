@@ -161,7 +161,7 @@ fn every_reason_reaches_the_sender() {
         [2, 3, 4, 5].into_iter().zip(expected).collect::<Vec<_>>()
     );
     assert_eq!(stored(&b).len(), 2);
-    assert_eq!(a.out, [id(5)]);
+    assert_eq!(a.out, [id(4), id(5)]);
 }
 
 #[test]
@@ -310,6 +310,7 @@ fn a_station_may_end_at_any_time_and_says_why() {
     called.handle(Input::Received(a.serve(&mut caller).0));
     caller.handle(Input::Received(b.serve(&mut called).0));
     called.handle(Input::Received(a.serve(&mut caller).0[..900].to_vec()));
+    assert_eq!(caller.under_way(), [id(1)]);
     called.handle(Input::End("the band is closing".into()));
     let (sent, ended) = b.serve(&mut called);
     assert!(ended && b.kept[&id(1)].octets.len() > 800);

@@ -61,6 +61,8 @@ pub struct Keeper {
     pub log: Vec<Output>,
     /// How often each message was stored.
     pub stored: BTreeMap<MessageId, u32>,
+    /// Stores that fail before one succeeds.
+    pub fails: u32,
     /// What it says to an offer of what it does not have.
     pub decides: fn(&Offer) -> Option<Why>,
 }
@@ -78,6 +80,7 @@ impl Keeper {
             kept: BTreeMap::new(),
             log: Vec::new(),
             stored: BTreeMap::new(),
+            fails: 0,
             decides: |_| None,
         }
     }
@@ -108,6 +111,10 @@ impl Keeper {
                         Some(why) => Input::Refuse(offer.id, why),
                     });
                 }
+                Output::Store(message) if self.fails > 0 => {
+                    self.fails -= 1;
+                    session.handle(Input::NotStored(message.id, Why::NoRoom));
+                }
                 Output::Store(mut message) => {
                     let id = message.id;
                     message.taken_by(self.call, NOW);
@@ -127,7 +134,7 @@ impl Keeper {
                     message.chain.push(step);
                 }
                 Output::Refused { id, why } => {
-                    if why != Why::TryLater {
+                    if why != Why::TryLater && why != Why::NoRoom {
                         self.settle(id);
                     }
                 }
