@@ -195,7 +195,9 @@ fn what_is_kept_of_another_text_under_the_same_name_is_not_used() {
         octets: vec![9; 4],
     };
     b.kept.insert(id, old);
-    exchange(&mut a, &mut b, usize::MAX, 64);
+    let trace = exchange(&mut a, &mut b, usize::MAX, 64);
+    // It is not asked for twice.
+    assert_eq!(trace.turns.len(), 4);
     assert_eq!(b.has[&id].body, "The right one.");
     assert!(b.kept.is_empty());
     assert!(a.last_words().0 && b.last_words().0);

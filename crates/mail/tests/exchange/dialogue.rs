@@ -100,8 +100,14 @@ fn an_emergency_overtakes_what_is_under_way() {
     let mut first_stored = None;
     for turn in 0..40 {
         if turn == 3 {
+            pass(&mut caller, &mut called);
             let urgent = Offerable::new(&urgent).expect("an offer");
             caller.handle(Input::Offer(urgent));
+            pass(&mut called, &mut caller);
+            // It does not wait behind a piece of the large one.
+            let there = called.partials()[0].octets.len();
+            pass(&mut caller, &mut called);
+            assert_eq!(called.partials()[0].octets.len(), there);
         }
         pass(&mut caller, &mut called);
         for output in pass(&mut called, &mut caller) {
@@ -140,6 +146,10 @@ fn the_limit_of_a_port_is_kept_on_both_sides() {
         assert_eq!(stored(&b), [2]);
         let octets: usize = trace.turns.iter().map(|(_, octets)| octets.len()).sum();
         assert!(octets < 250, "{octets}");
+        if !calls {
+            // Hello and one offer.
+            assert!(trace.turns[1].1.len() < 60);
+        }
     }
 }
 

@@ -4,7 +4,7 @@ use dunlin_mail::exchange::{Input, MOST_TURN, Output, Partial, Session, Why};
 use dunlin_mail::{Message, MessageId};
 use proptest::prelude::*;
 
-use crate::station::{Keeper, call, exchange, message, noise};
+use crate::station::{Keeper, NOW, call, exchange, message, noise};
 
 const HELLO: [u8; 8] = [0xd1, 6, 1, 0xa0, 0x8d, 0x06, 0x80, 0x10];
 const OVER: [u8; 3] = [6, 1, 0];
@@ -55,7 +55,8 @@ impl Scene {
 /// What an honest sender of this message says: hello and offer, then its chain and piece.
 fn honest(message: Message) -> (Vec<u8>, Vec<u8>) {
     let mut a = Keeper::new("QA1SKY", vec![message]);
-    let mut b = Keeper::new("QM2REE", vec![]);
+    // It may have been at the station of the scene, but not at this one.
+    let mut b = Keeper::new("QM4TAR", vec![]);
     a.limits.turn = MOST_TURN;
     b.limits.turn = MOST_TURN;
     let trace = exchange(&mut a, &mut b, usize::MAX, 64);
@@ -128,6 +129,55 @@ fn what_does_not_fit_ends_the_session_and_says_what_and_where() {
         assert!(words.starts_with("QA1SKY sent ") && words.contains("(octet "));
         assert!(scene.keeper.stored.is_empty());
     }
+}
+
+#[test]
+fn pieces_that_do_not_fit_end_the_session() {
+    let (offer, body) = honest(message(1, &noise(1, 6000)));
+    let chain = &body[..body[1] as usize + 2];
+    let cases: [(&[&[u8]], &str); 6] = [
+        (&[&record(5, &[0, 0, 1])], "before its chain"),
+        (&[chain, chain], "a second chain of item 0"),
+        (
+            &[chain, &record(5, &[0, 5, 1])],
+            "from octet 5 on, where 0 comes next",
+        ),
+        (
+            &[chain, &record(5, &[0; 3000])],
+            "more than 2048 octets of items in one turn",
+        ),
+        (&[&record(4, &[0, 0, 0])], "ends in the middle of a field"),
+        (
+            &[&OVER, &record(0x60, &[1]), &OVER],
+            "something while it was not its turn",
+        ),
+    ];
+    for (parts, expected) in cases {
+        let mut scene = Scene::new(vec![]);
+        scene.told(&[&HELLO, &offer, &OVER]);
+        scene.told(parts);
+        let words = scene.complaint();
+        assert!(words.contains(expected), "{words}, not {expected}");
+        assert!(scene.keeper.stored.is_empty());
+    }
+}
+
+#[test]
+fn what_was_here_before_is_not_taken_again() {
+    // The station has forgotten both. One comes from it, the other has it in its chain.
+    let mut own = message(1, "Text.");
+    own.id.origin = call("QM2REE");
+    let mut scene = Scene::new(vec![]);
+    scene.told(&[&HELLO, &honest(own).0, &OVER]);
+    assert_eq!(scene.sent[8..12], [3, 2, 0, 2]);
+    let mut been = message(2, "Text.");
+    been.taken_by(call("QM2REE"), NOW);
+    let (offer, body) = honest(been);
+    let mut scene = Scene::new(vec![]);
+    scene.told(&[&HELLO, &offer, &OVER]);
+    scene.told(&[&body, &OVER]);
+    assert_eq!(scene.sent[..4], [3, 2, 0, 2]);
+    assert!(scene.keeper.stored.is_empty());
 }
 
 #[test]
