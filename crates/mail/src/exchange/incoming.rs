@@ -241,6 +241,7 @@ impl Incoming {
                 let after = seconds(at) - seconds(item.offer.written);
                 Some((number, Answer::Taken(after), None))
             }
+            Err(Why::HaveIt) => Some((number, Answer::No(Why::HaveIt), None)),
             Err(why) => {
                 let hash = item.hash;
                 let partial = Partial { id, hash, octets };

@@ -60,7 +60,8 @@ pub enum Input {
     Refuse(MessageId, Why),
     /// The station has stored a message durably, with itself added to the chain at this time.
     Stored(MessageId, WallTime),
-    /// The station cannot store it.
+    /// The station cannot store it, or, with [`Why::HaveIt`], has got it another way meanwhile. Otherwise what
+    /// arrived is kept as a partial.
     NotStored(MessageId, Why),
     /// One more message to offer.
     Offer(Offerable),

@@ -257,6 +257,26 @@ fn what_cannot_be_stored_is_kept_and_not_sent_again() {
 }
 
 #[test]
+fn what_came_another_way_meanwhile_is_not_kept() {
+    let (a, b) = pair(vec![message(1, "Text.")], vec![]);
+    let mut called = b.session(a.call, false);
+    let mut caller = a.session(b.call, true);
+    pass(&mut caller, &mut called);
+    called.handle(Input::Accept(id(1)));
+    pass(&mut called, &mut caller);
+    pass(&mut caller, &mut called);
+    called.handle(Input::NotStored(id(1), Why::HaveIt));
+    let outputs = pass(&mut called, &mut caller);
+    let kept = |output: &Output| matches!(output, Output::KeepPartial(_));
+    assert!(!outputs.iter().any(kept), "{outputs:?}");
+    let refused = Output::Refused {
+        id: id(1),
+        why: Why::HaveIt,
+    };
+    assert_eq!(pass(&mut caller, &mut called)[0], refused);
+}
+
+#[test]
 fn a_station_that_does_not_decide_or_store_holds_up_nobody() {
     let (a, b) = pair(vec![message(1, "Text."), message(2, "More.")], vec![]);
     let mut called = b.session(a.call, false);
