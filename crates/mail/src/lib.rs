@@ -3,6 +3,8 @@
 //! Nothing here knows a port, a link or a file. The station holds the messages; this room says what a
 //! message is and what may be done with it.
 
+pub mod exchange;
+
 mod address;
 mod identity;
 mod message;

@@ -1,0 +1,286 @@
+//! What this side is offered and takes.
+
+use dunlin_clock::WallTime;
+
+use super::answer::{Answer, Why};
+use super::octets::{Read, Reader, seconds};
+use super::offer::{HASH_OCTETS, MOST_CONTENT, Offer, hash, message, read_chain, read_head};
+use super::outgoing::MOST_OFFERS;
+use crate::identity::MessageId;
+use crate::message::{Message, Station, Step};
+
+/// What has arrived of an item when a session ends. The station keeps it, one for each message, and gives it
+/// to later sessions, whoever the partner.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Partial {
+    /// The message.
+    pub id: MessageId,
+    /// The hash that was offered. Only an item with the same is resumed.
+    pub hash: [u8; HASH_OCTETS],
+    /// The first octets of the packed item.
+    pub octets: Vec<u8>,
+}
+
+#[derive(Debug)]
+struct Item {
+    offer: Offer,
+    hash: [u8; HASH_OCTETS],
+    /// The octets of the offer that the hash covers.
+    head: Vec<u8>,
+    state: State,
+    damaged_before: bool,
+}
+
+#[derive(Debug)]
+enum State {
+    /// The station has not decided.
+    Asked,
+    /// Wanted; this is there.
+    Coming(Coming),
+    /// The station is storing it; the octets are kept in case it cannot.
+    Storing(Vec<u8>),
+    /// Taken or refused.
+    Settled,
+}
+
+#[derive(Debug, Default)]
+struct Coming {
+    octets: Vec<u8>,
+    chain: Option<Vec<Step>>,
+}
+
+/// What follows when an item is there to its last octet.
+#[derive(Debug)]
+pub(super) enum Whole {
+    /// It is right; store it.
+    Store(Box<Message>),
+    /// Say this to the partner; what was kept of it is worthless.
+    Answer(usize, Answer, MessageId),
+}
+
+#[derive(Debug)]
+pub(super) struct Incoming {
+    own: Station,
+    items: Vec<Item>,
+    kept: Vec<Partial>,
+}
+
+impl Incoming {
+    pub(super) fn new(own: Station, kept: Vec<Partial>) -> Self {
+        Incoming {
+            own,
+            items: Vec::new(),
+            kept,
+        }
+    }
+
+    /// Takes the payload of an offer. The offer is told to the station, unless it is plain what to answer.
+    pub(super) fn offer(&mut self, payload: &[u8], largest: usize) -> Read<(Offer, Option<Why>)> {
+        if self.items.len() >= MOST_OFFERS {
+            return Err(format!("more than {MOST_OFFERS} offers"));
+        }
+        let mut reader = Reader::new(payload);
+        let hash = reader.array()?;
+        let head = reader.rest();
+        let offer = read_head(head)?;
+        let id = offer.id;
+        if offer.packed == 0 {
+            return Err(format!("an offer of {id} with no octets"));
+        }
+        if self.items.iter().any(|item| item.offer.id == id) {
+            return Err(format!("a second offer of {id}"));
+        }
+        let why = if id.origin == self.own {
+            Some(Why::HaveIt)
+        } else if offer.packed > largest || offer.content > MOST_CONTENT {
+            Some(Why::TooLarge)
+        } else {
+            None
+        };
+        self.items.push(Item {
+            offer: offer.clone(),
+            hash,
+            head: head.to_vec(),
+            state: State::Asked,
+            damaged_before: false,
+        });
+        Ok((offer, why))
+    }
+
+    /// The station, or this side by itself, has decided about an offer. `None` = it is not undecided.
+    pub(super) fn decide(
+        &mut self,
+        id: MessageId,
+        refused: Option<Why>,
+    ) -> Option<(usize, Answer)> {
+        let asked = |item: &Item| item.offer.id == id && matches!(item.state, State::Asked);
+        let number = self.items.iter().position(asked)?;
+        let item = &mut self.items[number];
+        if let Some(why) = refused {
+            item.state = State::Settled;
+            return Some((number, Answer::No(why)));
+        }
+        let fits = |kept: &&Partial| {
+            kept.id == id && kept.hash == item.hash && kept.octets.len() <= item.offer.packed
+        };
+        let kept = self.kept.iter().find(fits);
+        let octets = kept.map_or_else(Vec::new, |kept| kept.octets.clone());
+        let from = octets.len() as u64;
+        item.state = State::Coming(Coming {
+            octets,
+            chain: None,
+        });
+        Some((number, Answer::Want(from)))
+    }
+
+    /// Offers that the station has not decided about.
+    pub(super) fn undecided(&self) -> Vec<MessageId> {
+        let asked = |item: &&Item| matches!(item.state, State::Asked);
+        let ids = self.items.iter().filter(asked).map(|item| item.offer.id);
+        ids.collect()
+    }
+
+    fn coming(&mut self, number: u64, what: &str) -> Read<(&Offer, &mut Coming)> {
+        let place = usize::try_from(number).unwrap_or(usize::MAX);
+        match self.items.get_mut(place) {
+            Some(Item {
+                offer,
+                state: State::Coming(coming),
+                ..
+            }) => Ok((offer, coming)),
+            _ => Err(format!("{what} of item {number}, which is not wanted")),
+        }
+    }
+
+    /// Takes the payload of a chain record.
+    pub(super) fn chain(&mut self, payload: &[u8]) -> Read<()> {
+        let mut reader = Reader::new(payload);
+        let number = reader.number()?;
+        let (offer, coming) = self.coming(number, "a chain")?;
+        if coming.chain.is_some() {
+            return Err(format!("a second chain of item {number}"));
+        }
+        coming.chain = Some(read_chain(&mut reader, offer.written)?);
+        Ok(())
+    }
+
+    /// A piece begins. It must follow what is there, stay inside the item, and come after the chain.
+    pub(super) fn piece(&mut self, number: u64, offset: u64, length: u64) -> Read<()> {
+        let (offer, coming) = self.coming(number, "a piece")?;
+        let (there, packed) = (coming.octets.len() as u64, offer.packed as u64);
+        if coming.chain.is_none() {
+            return Err(format!("a piece of item {number} before its chain"));
+        }
+        if offset != there {
+            return Err(format!(
+                "a piece of item {number} from octet {offset} on, where {there} comes next"
+            ));
+        }
+        if length > packed - there {
+            return Err(format!(
+                "a piece of item {number} that goes beyond its {packed} octets"
+            ));
+        }
+        Ok(())
+    }
+
+    /// Octets of the piece that began last.
+    pub(super) fn octets(&mut self, number: u64, octets: &[u8]) -> Read<Option<Whole>> {
+        let (offer, coming) = self.coming(number, "a piece")?;
+        coming.octets.extend(octets);
+        let whole = coming.octets.len() == offer.packed;
+        Ok(whole.then(|| self.whole(number as usize)))
+    }
+
+    /// All octets of an item are there.
+    fn whole(&mut self, number: usize) -> Whole {
+        let item = &mut self.items[number];
+        let id = item.offer.id;
+        let State::Coming(coming) = std::mem::replace(&mut item.state, State::Settled) else {
+            return Whole::Answer(number, Answer::No(Why::TryLater), id);
+        };
+        if hash(&item.head, &coming.octets) != item.hash {
+            if item.damaged_before {
+                return Whole::Answer(number, Answer::No(Why::Damaged), id);
+            }
+            item.damaged_before = true;
+            item.state = State::Coming(Coming {
+                octets: Vec::new(),
+                chain: coming.chain,
+            });
+            return Whole::Answer(number, Answer::Want(0), id);
+        }
+        let chain = coming.chain.unwrap_or_default();
+        let own = self.own;
+        let here_before = chain.iter().any(|step| step.station == own);
+        match message(&item.offer, &coming.octets, chain) {
+            Ok(_) if here_before => Whole::Answer(number, Answer::No(Why::HaveIt), id),
+            Ok(message) => {
+                item.state = State::Storing(coming.octets);
+                Whole::Store(Box::new(message))
+            }
+            // The hash is right, so another time would bring the same.
+            Err(_) => Whole::Answer(number, Answer::No(Why::Damaged), id),
+        }
+    }
+
+    /// The station has stored it then, or cannot. With what is to be kept in that case.
+    pub(super) fn stored(
+        &mut self,
+        id: MessageId,
+        stored: Result<WallTime, Why>,
+    ) -> Option<(usize, Answer, Option<Partial>)> {
+        let storing = |item: &Item| item.offer.id == id && matches!(item.state, State::Storing(_));
+        let number = self.items.iter().position(storing)?;
+        let item = &mut self.items[number];
+        let State::Storing(octets) = std::mem::replace(&mut item.state, State::Settled) else {
+            return None;
+        };
+        match stored {
+            Ok(at) => {
+                let after = seconds(at) - seconds(item.offer.written);
+                Some((number, Answer::Taken(after), None))
+            }
+            Err(Why::HaveIt) => Some((number, Answer::No(Why::HaveIt), None)),
+            Err(why) => {
+                let hash = item.hash;
+                let partial = Partial { id, hash, octets };
+                Some((number, Answer::No(why), Some(partial)))
+            }
+        }
+    }
+
+    /// Whether the station is storing something.
+    pub(super) fn is_storing(&self) -> bool {
+        let storing = |item: &Item| matches!(item.state, State::Storing(_));
+        self.items.iter().any(storing)
+    }
+
+    /// Whether something that is wanted is not all there.
+    pub(super) fn is_coming(&self) -> bool {
+        let coming = |item: &Item| matches!(item.state, State::Coming(_));
+        self.items.iter().any(coming)
+    }
+
+    /// Whether the station gave something kept of this message at the start.
+    pub(super) fn was_kept(&self, id: MessageId) -> bool {
+        self.kept.iter().any(|kept| kept.id == id)
+    }
+
+    /// What is there of items that are not whole.
+    pub(super) fn partials(&self) -> Vec<Partial> {
+        let mut partials = Vec::new();
+        for item in &self.items {
+            if let State::Coming(coming) = &item.state
+                && !coming.octets.is_empty()
+            {
+                partials.push(Partial {
+                    id: item.offer.id,
+                    hash: item.hash,
+                    octets: coming.octets.clone(),
+                });
+            }
+        }
+        partials
+    }
+}

@@ -1,0 +1,536 @@
+//! One exchange over one link.
+
+use std::collections::VecDeque;
+
+use dunlin_clock::WallTime;
+
+use super::answer::{Answer, Why, put_answer, read_answer};
+use super::incoming::{Incoming, Partial, Whole};
+use super::octets::{Read, Reader, put_number};
+use super::offer::{Offer, Offerable};
+use super::outgoing::{Outgoing, Settled};
+use super::stream::{ANSWERS, CHAIN, END, Event, HELLO, OFFER, OVER, Stream, put_record};
+use crate::identity::MessageId;
+use crate::message::{Message, Station, Step};
+
+/// The version of docs/mail-exchange.md.
+const VERSION: u8 = 1;
+/// Octets of chains and pieces in one turn that every station must take.
+pub const LEAST_TURN: usize = 512;
+/// Octets of chains and pieces in one turn, at most.
+pub const MOST_TURN: usize = 32_768;
+/// Octets that a turn may have beside chains and pieces.
+const MOST_BESIDE: u64 = 16_384;
+/// Octets of one answers record, so that it stays well below what a record may hold.
+const ANSWERS_RECORD: usize = 1024;
+/// Octets of the words with which a session is ended, at most.
+const MOST_WORDS: usize = 120;
+
+/// What one side takes on the port in use.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Limits {
+    /// Octets of a packed item, at most.
+    pub packed: usize,
+    /// Octets of chains and pieces in one turn, at most; kept within [`LEAST_TURN`] and [`MOST_TURN`]. After
+    /// so many the other side gets a word in, so it should last about a minute: 2048 at 300 baud.
+    pub turn: usize,
+}
+
+/// Who exchanges, and how much.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Settings {
+    /// This station, without SSID.
+    pub own: Station,
+    /// The station at the other end of the link, without SSID.
+    pub partner: Station,
+    /// Whether this side made the link. It speaks first.
+    pub calls: bool,
+    /// What this side takes.
+    pub limits: Limits,
+}
+
+/// What happens to a session.
+#[derive(Clone, Debug)]
+pub enum Input {
+    /// Octets of the partner, in order.
+    Received(Vec<u8>),
+    /// The station takes an offered message.
+    Accept(MessageId),
+    /// The station does not take an offered message.
+    Refuse(MessageId, Why),
+    /// The station has stored a message durably, with itself added to the chain at this time.
+    Stored(MessageId, WallTime),
+    /// The station cannot store it, or, with [`Why::HaveIt`], has got it another way meanwhile. Otherwise what
+    /// arrived is kept as a partial.
+    NotStored(MessageId, Why),
+    /// One more message to offer.
+    Offer(Offerable),
+    /// Wait for the station no longer: offers without a decision are answered with [`Why::TryLater`], and
+    /// what is not stored yet is told in a later turn or session.
+    GoOn,
+    /// End now, and tell the partner why, in 1 to 120 octets.
+    End(String),
+    /// The link has dropped.
+    Dropped,
+}
+
+/// What a session wants done.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Output {
+    /// Send these octets on the link. It is one turn, or the last words.
+    Send(Vec<u8>),
+    /// The partner offers this; decide with [`Input::Accept`] or [`Input::Refuse`]. The session waits.
+    Offered(Offer),
+    /// Store this message durably, with the station added to its chain; then say [`Input::Stored`]. The
+    /// session waits.
+    Store(Box<Message>),
+    /// Keep this for later sessions, in the place of what was kept of the same message.
+    KeepPartial(Partial),
+    /// Forget what was kept of this message.
+    DropPartial(MessageId),
+    /// The partner has stored this message: add the step to its chain, and offer it no more.
+    Taken {
+        /// The message.
+        id: MessageId,
+        /// Who has it now, since when.
+        step: Step,
+    },
+    /// The partner does not take this message. With [`Why::HaveIt`] it is where it should be.
+    Refused {
+        /// The message.
+        id: MessageId,
+        /// Its reason.
+        why: Why,
+    },
+    /// The session is over; there is no more output after this. Messages of which neither `Taken` nor
+    /// `Refused` was said stay with this station.
+    Ended {
+        /// Whether both sides were through.
+        well: bool,
+        /// What happened, for the operator.
+        words: String,
+    },
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Turn {
+    Ours,
+    Theirs,
+    /// The session is over.
+    Nobodys,
+}
+
+/// The machine: `handle` one input, `poll` until there is no output, and so on. A new session may have output at once.
+#[derive(Debug)]
+pub struct Session {
+    settings: Settings,
+    stream: Stream,
+    outputs: VecDeque<Output>,
+    outgoing: Outgoing,
+    incoming: Incoming,
+    turn: Turn,
+    hello_sent: bool,
+    /// What the partner takes, once it has said so.
+    partner: Option<Limits>,
+    partner_has_more: bool,
+    /// Entries of answers that go with our next turn.
+    answers: VecDeque<Vec<u8>>,
+    /// The item of the piece that is arriving.
+    piece: u64,
+    /// Octets that had passed when the partner's turn began.
+    turn_began: u64,
+    /// Octets of chains and pieces in the partner's turn.
+    bodies: u64,
+    /// Whether the partner has said anything in its turn.
+    heard: bool,
+    /// Turns in a row in which nothing was said: the partner's, ours.
+    empty: (u32, u32),
+    hasten: bool,
+}
+
+impl Session {
+    /// Begins. `outgoing` may come in any order; what the partner has had is left out and told as
+    /// refused. `kept` is what earlier sessions, with anybody, gave to be kept.
+    pub fn new(settings: Settings, outgoing: Vec<Offerable>, kept: Vec<Partial>) -> Self {
+        let mut session = Session {
+            stream: Stream::default(),
+            outputs: VecDeque::new(),
+            outgoing: Outgoing::default(),
+            incoming: Incoming::new(settings.own, kept),
+            turn: if settings.calls {
+                Turn::Ours
+            } else {
+                Turn::Theirs
+            },
+            hello_sent: false,
+            partner: None,
+            partner_has_more: true,
+            answers: VecDeque::new(),
+            piece: 0,
+            turn_began: 0,
+            bodies: 0,
+            heard: false,
+            empty: (0, 0),
+            hasten: false,
+            settings,
+        };
+        let turn = session.settings.limits.turn;
+        session.settings.limits.turn = turn.clamp(LEAST_TURN, MOST_TURN);
+        for offerable in outgoing {
+            session.add(offerable);
+        }
+        session.speak();
+        session
+    }
+
+    /// Takes in one thing.
+    pub fn handle(&mut self, input: Input) {
+        if self.turn == Turn::Nobodys {
+            return;
+        }
+        match input {
+            Input::Received(octets) => self.receive(&octets),
+            Input::Accept(id) => self.decide(id, None),
+            Input::Refuse(id, why) => self.decide(id, Some(why)),
+            Input::Stored(id, at) => self.stored(id, Ok(at)),
+            Input::NotStored(id, why) => self.stored(id, Err(why)),
+            Input::Offer(offerable) => self.add(offerable),
+            Input::GoOn => {
+                if self.turn == Turn::Ours {
+                    self.hasten = true;
+                    for id in self.incoming.undecided() {
+                        self.decide(id, Some(Why::TryLater));
+                    }
+                }
+            }
+            Input::End(words) => self.end_with(&words, "ended here"),
+            Input::Dropped => self.finish(false, "the link has dropped".to_owned()),
+        }
+        self.speak();
+    }
+
+    /// What follows, one at a time.
+    pub fn poll(&mut self) -> Option<Output> {
+        self.outputs.pop_front()
+    }
+
+    /// What has arrived of items that are not whole. They are put out when the session ends; a station that
+    /// may lose its power can keep them in between.
+    pub fn partials(&self) -> Vec<Partial> {
+        self.incoming.partials()
+    }
+
+    /// Messages of this side that are under way: wanted, and neither taken nor refused. A station that finds the
+    /// same one here whenever a session ends badly should hold it back, so that it does not stop the others.
+    pub fn under_way(&self) -> Vec<MessageId> {
+        self.outgoing.under_way()
+    }
+
+    fn add(&mut self, offerable: Offerable) {
+        let id = offerable.id();
+        let limit = self.partner.map_or(usize::MAX, |partner| partner.packed);
+        if offerable.offer.packed > limit {
+            self.refused(id, Why::TooLarge);
+        } else if !self.outgoing.add(offerable, self.settings.partner) {
+            self.refused(id, Why::HaveIt);
+        }
+    }
+
+    fn refused(&mut self, id: MessageId, why: Why) {
+        self.outputs.push_back(Output::Refused { id, why });
+    }
+
+    fn decide(&mut self, id: MessageId, refused: Option<Why>) {
+        if let Some((item, answer)) = self.incoming.decide(id, refused) {
+            self.answer(item, answer);
+        }
+    }
+
+    fn answer(&mut self, item: usize, answer: Answer) {
+        let mut entry = Vec::new();
+        put_answer(&mut entry, item, answer);
+        self.answers.push_back(entry);
+    }
+
+    fn stored(&mut self, id: MessageId, stored: Result<WallTime, Why>) {
+        let Some((item, answer, partial)) = self.incoming.stored(id, stored) else {
+            return;
+        };
+        self.answer(item, answer);
+        match partial {
+            Some(partial) => self.outputs.push_back(Output::KeepPartial(partial)),
+            None => self.forget(id),
+        }
+    }
+
+    fn forget(&mut self, id: MessageId) {
+        if self.incoming.was_kept(id) {
+            self.outputs.push_back(Output::DropPartial(id));
+        }
+    }
+
+    fn receive(&mut self, octets: &[u8]) {
+        self.stream.feed(octets);
+        while self.turn != Turn::Nobodys {
+            let event = self.stream.next();
+            let length = self.stream.passed() - self.turn_began;
+            let most = self.settings.limits.turn as u64 + MOST_BESIDE;
+            let done = match event {
+                _ if length > most => Err(format!("a turn of more than {most} octets")),
+                Ok(Some(event)) => self.event(event),
+                Ok(None) => return,
+                Err(wrong) => Err(wrong),
+            };
+            if let Err(wrong) = done {
+                let at = self.stream.at();
+                let words = format!("{} sent {wrong} (octet {at})", self.settings.partner);
+                match self.partner {
+                    Some(_) => self.end_with(&words, &words),
+                    // It may be no station that speaks this at all.
+                    None => self.finish(false, words),
+                }
+            }
+        }
+    }
+
+    fn event(&mut self, event: Event) -> Read<()> {
+        let ending = matches!(event, Event::Record { kind: END, .. });
+        if self.turn == Turn::Ours && !ending {
+            return Err("something while it was not its turn".to_owned());
+        }
+        match event {
+            Event::Record { kind, payload } => self.record(kind, &payload),
+            Event::Piece {
+                item,
+                offset,
+                length,
+            } => {
+                self.count_bodies(length)?;
+                self.incoming.piece(item, offset, length)?;
+                (self.piece, self.heard) = (item, true);
+                match length {
+                    0 => self.octets(&[]),
+                    _ => Ok(()),
+                }
+            }
+            Event::Octets(octets) => self.octets(&octets),
+        }
+    }
+
+    fn octets(&mut self, octets: &[u8]) -> Read<()> {
+        match self.incoming.octets(self.piece, octets)? {
+            None => {}
+            Some(Whole::Store(message)) => self.outputs.push_back(Output::Store(message)),
+            Some(Whole::Answer(item, answer, id)) => {
+                self.forget(id);
+                self.answer(item, answer);
+            }
+        }
+        Ok(())
+    }
+
+    /// Counts octets of chains and pieces against what this side takes in a turn.
+    fn count_bodies(&mut self, octets: u64) -> Read<()> {
+        self.bodies += octets;
+        let most = self.settings.limits.turn;
+        match self.bodies > most as u64 {
+            true => Err(format!("more than {most} octets of items in one turn")),
+            false => Ok(()),
+        }
+    }
+
+    fn record(&mut self, kind: u8, payload: &[u8]) -> Read<()> {
+        let first = kind == HELLO;
+        if first != self.partner.is_none() {
+            return Err(match first {
+                true => "a second hello".to_owned(),
+                false => "something before its hello".to_owned(),
+            });
+        }
+        self.heard |= matches!(kind, OFFER | ANSWERS);
+        match kind {
+            HELLO => self.hello(payload),
+            OFFER => self.offered(payload),
+            ANSWERS => self.answered(payload),
+            CHAIN => {
+                self.count_bodies(payload.len() as u64)?;
+                self.incoming.chain(payload)
+            }
+            OVER => self.over(payload),
+            _ => {
+                self.ended(payload);
+                Ok(())
+            }
+        }
+    }
+
+    fn hello(&mut self, payload: &[u8]) -> Read<()> {
+        let mut reader = Reader::new(payload);
+        if reader.octet()? == 0 {
+            return Err("a hello of version 0, which there is not".to_owned());
+        }
+        let mut size = || -> Read<usize> {
+            let number = reader.number()?;
+            Ok(usize::try_from(number).unwrap_or(usize::MAX))
+        };
+        let (packed, turn) = (size()?, size()?);
+        if turn < LEAST_TURN {
+            return Err(format!(
+                "a hello that allows {turn} octets a turn; at least {LEAST_TURN} must be"
+            ));
+        }
+        self.partner = Some(Limits { packed, turn });
+        for id in self.outgoing.too_large(packed) {
+            self.refused(id, Why::TooLarge);
+        }
+        Ok(())
+    }
+
+    fn offered(&mut self, payload: &[u8]) -> Read<()> {
+        let largest = self.settings.limits.packed;
+        let (offer, why) = self.incoming.offer(payload, largest)?;
+        let id = offer.id;
+        if self.outgoing.withdraw(id) {
+            // Both have it, and each now knows of the other.
+            self.decide(id, Some(Why::HaveIt));
+            self.refused(id, Why::HaveIt);
+        } else if why.is_some() {
+            self.decide(id, why);
+        } else {
+            self.outputs.push_back(Output::Offered(offer));
+        }
+        Ok(())
+    }
+
+    fn answered(&mut self, payload: &[u8]) -> Read<()> {
+        let mut reader = Reader::new(payload);
+        while !reader.is_empty() {
+            let (item, answer) = read_answer(&mut reader)?;
+            match self.outgoing.answer(item, answer)? {
+                None => {}
+                Some(Settled::Refused(id, why)) => self.refused(id, why),
+                Some(Settled::Taken(id, at)) => {
+                    let station = self.settings.partner;
+                    let step = Step { station, at };
+                    self.outputs.push_back(Output::Taken { id, step });
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn over(&mut self, payload: &[u8]) -> Read<()> {
+        self.partner_has_more = Reader::new(payload).octet()? & 1 != 0;
+        self.empty.0 = match self.heard {
+            true => 0,
+            false => self.empty.0 + 1,
+        };
+        self.turn = Turn::Ours;
+        self.turn_began = self.stream.passed();
+        (self.bodies, self.heard, self.hasten) = (0, false, false);
+        Ok(())
+    }
+
+    fn ended(&mut self, payload: &[u8]) {
+        let partner = self.settings.partner;
+        match payload {
+            [] if self.outgoing.settled() && !self.incoming.is_coming() => {
+                self.finish(true, format!("{partner} ended; all is done"));
+            }
+            [] => self.finish(false, format!("{partner} ended while something was open")),
+            words => {
+                let plain = String::from_utf8_lossy(words);
+                let plain = plain.chars().filter(|c| !c.is_control());
+                let plain: String = plain.take(MOST_WORDS).collect();
+                self.finish(false, format!("{partner} ended: {plain}"));
+            }
+        }
+    }
+
+    /// Speaks, if it is this side's turn and nothing is waited for.
+    fn speak(&mut self) {
+        let waits = !self.incoming.undecided().is_empty() || self.incoming.is_storing();
+        if self.turn != Turn::Ours || waits && !self.hasten {
+            return;
+        }
+        let mut octets = Vec::new();
+        self.say_hello(&mut octets);
+        let before = octets.len();
+        self.say_answers(&mut octets);
+        let highest = self.outgoing.offers(&mut octets);
+        if let Some(partner) = self.partner {
+            let allowed = partner.turn.min(self.settings.limits.turn);
+            octets.extend(self.outgoing.pieces(allowed, highest));
+        }
+        self.empty.1 = match octets.len() > before {
+            true => 0,
+            false => self.empty.1 + 1,
+        };
+        let through = self.outgoing.settled()
+            && !self.incoming.is_coming()
+            && !self.incoming.is_storing()
+            && !self.partner_has_more;
+        let stuck = self.empty.0.min(self.empty.1) >= 2;
+        match (through, stuck) {
+            (true, _) => self.end_after(octets, true, "", "all is done"),
+            (false, true) => {
+                let words = "neither side had anything to say, but both had something open";
+                self.end_after(octets, false, words, words);
+            }
+            (false, false) => {
+                put_record(&mut octets, OVER, &[self.outgoing.has_more().into()]);
+                self.turn = Turn::Theirs;
+                self.outputs.push_back(Output::Send(octets));
+            }
+        }
+    }
+
+    fn say_hello(&mut self, octets: &mut Vec<u8>) {
+        if !self.hello_sent {
+            let mut payload = vec![VERSION];
+            put_number(&mut payload, self.settings.limits.packed as u64);
+            put_number(&mut payload, self.settings.limits.turn as u64);
+            put_record(octets, HELLO, &payload);
+            self.hello_sent = true;
+        }
+    }
+
+    fn say_answers(&mut self, octets: &mut Vec<u8>) {
+        while !self.answers.is_empty() {
+            let mut payload = Vec::new();
+            while payload.len() < ANSWERS_RECORD
+                && let Some(entry) = self.answers.pop_front()
+            {
+                payload.extend(entry);
+            }
+            put_record(octets, ANSWERS, &payload);
+        }
+    }
+
+    /// Ends from this side, at any time, although something may be open.
+    fn end_with(&mut self, say: &str, words: &str) {
+        let mut octets = Vec::new();
+        self.say_hello(&mut octets);
+        let say = if say.is_empty() { "it ends" } else { say };
+        self.end_after(octets, false, say, words);
+    }
+
+    /// Sends what there is and the end, with words for the partner and words for the operator.
+    fn end_after(&mut self, mut octets: Vec<u8>, well: bool, say: &str, words: &str) {
+        let mut length = say.len().min(MOST_WORDS);
+        while !say.is_char_boundary(length) {
+            length -= 1;
+        }
+        put_record(&mut octets, END, &say.as_bytes()[..length]);
+        self.outputs.push_back(Output::Send(octets));
+        self.finish(well, words.to_owned());
+    }
+
+    fn finish(&mut self, well: bool, words: String) {
+        for partial in self.incoming.partials() {
+            self.outputs.push_back(Output::KeepPartial(partial));
+        }
+        self.turn = Turn::Nobodys;
+        self.outputs.push_back(Output::Ended { well, words });
+    }
+}
