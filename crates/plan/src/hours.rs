@@ -33,7 +33,12 @@ impl Rule for OpenHours {
                 }
             }
         }
-        let wrong = || Wrong::whole("the list is empty or too long, or the spans are not in order");
+        let wrong = || {
+            Wrong::whole(
+                "the list is empty or too long, or a span does not end after it begins and before the \
+                 next (over midnight: 22:00-24:00 and, first in the list, 00:00-06:00)",
+            )
+        };
         Hours::of(&spans).ok_or_else(wrong)
     }
 

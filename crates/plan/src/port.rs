@@ -15,7 +15,7 @@ use crate::guard::{self, SensePart};
 use crate::line;
 use crate::measure::plain;
 use crate::quantity::duration;
-use crate::radio::RadioPlan;
+use crate::radio::{RadioKind, RadioPlan};
 use crate::rule::Placed;
 use crate::section::Section;
 use crate::setting::PlanRules;
@@ -84,7 +84,9 @@ pub(crate) fn read<'i>(
         medium: medium(devices.as_ref()),
         gate,
     };
-    let config = config.complete(&mut section, faults, findings);
+    let radio = devices.as_ref().and_then(|d| d.radio.as_ref());
+    let hf_radio = radio.is_some_and(|r| r.kind == RadioKind::HfSsb);
+    let config = config.complete(hf_radio, &mut section, faults, findings);
     let placed = |name| section.at(name);
     PortRead {
         config,
@@ -256,6 +258,7 @@ struct Partial {
 impl Partial {
     fn complete(
         self,
+        hf_radio: bool,
         section: &mut Section<'_>,
         faults: &mut Faults<'_>,
         findings: &mut Vec<Finding>,
@@ -314,7 +317,8 @@ impl Partial {
         check_modem(&config, section, faults);
         check_duplex(&config, section, faults);
         check_longest(&config, section, faults);
-        check_digipeat(&config, on_hf?, section, faults);
+        let said = (hf_radio, on_hf?);
+        check_digipeat(&config, said, section, faults);
         findings.extend(hf_habits(&config, section, faults));
         Some(config)
     }
@@ -332,17 +336,24 @@ fn digipeat_limits(section: &mut Section<'_>, faults: &mut Faults<'_>) -> Option
     })
 }
 
-/// On a slow port single frames are repeated only in so many words.
+/// On a slow port, and on one whose radio is said to be on HF, single frames are repeated only in so many
+/// words.
 fn check_digipeat(
     config: &PortConfig,
-    on_hf: bool,
+    (hf_radio, on_hf): (bool, bool),
     section: &Section<'_>,
     faults: &mut Faults<'_>,
 ) {
-    if !config.digipeat.is_empty() && config.line.baud() <= SLOW_BAUD && !on_hf {
+    let hf = hf_radio || config.line.baud() <= SLOW_BAUD;
+    if !config.digipeat.is_empty() && hf && !on_hf {
+        let baud = config.line.baud();
+        let what = match hf_radio {
+            true => "digipeat: single frames would be repeated on HF".to_owned(),
+            false => format!("digipeat: single frames would be repeated at {baud} Bd"),
+        };
         faults.add(
             section.at("digipeat"),
-            format!("digipeat: single frames would be repeated at {} Bd", config.line.baud()),
+            what,
             "leave it out, or say digipeat_on_hf = true: every repeat on HF occupies a channel that \
              covers half a continent",
         );

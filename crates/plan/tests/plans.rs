@@ -339,6 +339,9 @@ fn single_frames_are_repeated_on_a_slow_port_only_in_so_many_words() {
         "{refused}"
     );
     with("afsk300", "digipeat_on_hf = true").expect("it is said");
+    let hf = "[port.radio]\nkind = \"hf_ssb\"";
+    with("afsk1200", hf).expect_err("the radio is on HF");
+    with("afsk1200", &format!("digipeat_on_hf = true\n{hf}")).expect("it is said");
     let limits = with(
         "afsk1200",
         "digipeat_most_hops = 1\ndigipeat_user_a_minute = 5",

@@ -94,7 +94,8 @@ pub enum Command {
         call: CallSign,
         /// For how long, minutes, at most a day; 0 = no longer muted.
         minutes: u16,
-        /// Who asks.
+        /// Who asks; the page fills in who is logged in.
+        #[serde(default)]
         by: String,
         /// Why; may be empty.
         #[serde(default)]

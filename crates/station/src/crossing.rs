@@ -240,7 +240,7 @@ impl Crossing {
                     acts.extend(self.answer_with(line(self.help())));
                     continue;
                 }
-                Some(Asked::Bye) => {
+                Some(Asked::End) => {
                     acts.extend(self.refuse(format!("{}: goodbye.", self.station)));
                     continue;
                 }
@@ -313,7 +313,7 @@ impl Crossing {
     fn help(&self) -> String {
         format!(
             "{}: a call sign is called on {}. HEARD: who is heard. WAY and a call sign: how to reach it. \
-             BYE: the end.",
+             END: that was all.",
             self.station, self.far_port
         )
     }

@@ -18,6 +18,8 @@ const REMEMBERED: Duration = Duration::from_secs(30);
 const MOST_REMEMBERED: usize = 256;
 /// Senders whose frames are counted, at most.
 const MOST_SENDERS: usize = 512;
+/// Of the frames of links so many times as many are repeated: text and answers come and go many times a minute.
+const OF_LINKS: u32 = 10;
 /// Whoever goes so often beyond the limits within ten minutes is muted.
 const MOST_BEYOND: u32 = 40;
 const COUNTED_FOR: Duration = Duration::from_secs(600);
@@ -26,7 +28,8 @@ pub(crate) const MUTED_FOR: Duration = Duration::from_secs(15 * 60);
 
 /// A frame that somebody wants to have repeated.
 pub(crate) struct Wanted<'a> {
-    /// Its octets as they were heard.
+    /// Its octets, without the marks of who has repeated it: copies of other digipeaters are the same
+    /// frame.
     pub octets: &'a [u8],
     /// Its sender, without SSID.
     pub sender: CallSign,
@@ -49,7 +52,8 @@ pub(crate) enum Refused {
 
 #[derive(Debug)]
 struct Sender {
-    allowance: Allowance,
+    to_all: Allowance,
+    of_links: Allowance,
     beyond: u32,
     counting: Instant,
 }
@@ -58,7 +62,8 @@ struct Sender {
 #[derive(Debug)]
 pub(crate) struct Digipeater {
     limits: DigipeatLimits,
-    port: Allowance,
+    to_all: Allowance,
+    of_links: Allowance,
     senders: BTreeMap<CallSign, Sender>,
     repeated: VecDeque<(Instant, Vec<u8>)>,
 }
@@ -67,7 +72,8 @@ impl Digipeater {
     pub fn new(limits: DigipeatLimits) -> Self {
         Digipeater {
             limits,
-            port: a_minute(limits.port_a_minute),
+            to_all: a_minute(limits.port_a_minute.into()),
+            of_links: a_minute(OF_LINKS * u32::from(limits.port_a_minute)),
             senders: BTreeMap::new(),
             repeated: VecDeque::new(),
         }
@@ -116,31 +122,38 @@ impl Digipeater {
                 self.senders.clear(); // So many at once are no persons.
             }
         }
-        let user = self.limits.user_a_minute;
+        let user = u32::from(self.limits.user_a_minute);
         let sender = self.senders.entry(wanted.sender).or_insert_with(|| Sender {
-            allowance: a_minute(user),
+            to_all: a_minute(user),
+            of_links: a_minute(OF_LINKS * user),
             beyond: 0,
             counting: now,
         });
         if now.since(sender.counting) >= COUNTED_FOR {
             (sender.beyond, sender.counting) = (0, now);
         }
-        if !sender.allowance.take(now) {
-            sender.beyond += 1;
+        let (allowance, port, most) = match wanted.to_all {
+            true => (&mut sender.to_all, &mut self.to_all, user),
+            false => (&mut sender.of_links, &mut self.of_links, OF_LINKS * user),
+        };
+        if !allowance.take(now) {
+            // A link sends again what was not repeated; only what is for all counts as a flood.
+            sender.beyond += u32::from(wanted.to_all);
             let words = format!(
-                "{} asks for more than {user} repeats in a minute",
+                "{} asks for more than {most} repeats in a minute",
                 wanted.sender
             );
             return Err(match sender.beyond {
-                MOST_BEYOND => {
+                MOST_BEYOND if wanted.to_all => {
                     sender.beyond = 0;
                     Refused::Mute(words)
                 }
                 _ => Refused::For(RejectKind::TooManyRepeats, words),
             });
         }
-        if !self.port.take(now) {
-            let most = self.limits.port_a_minute;
+        if !port.take(now) {
+            let most = u32::from(self.limits.port_a_minute);
+            let most = if wanted.to_all { most } else { OF_LINKS * most };
             let words = format!(
                 "a frame of {} was not repeated: this port repeats at most {most} in a minute",
                 wanted.sender
@@ -151,10 +164,10 @@ impl Digipeater {
     }
 }
 
-/// So many at once, and as many in a minute.
-fn a_minute(most: u16) -> Allowance {
-    let most = u32::from(most.max(1));
-    Allowance::new(most, Duration::from_secs(60) / most)
+/// So many in a minute on average, a quarter of them at once.
+fn a_minute(most: u32) -> Allowance {
+    let most = most.max(1);
+    Allowance::new(most.div_ceil(4), Duration::from_secs(60) / most)
 }
 
 /// Somebody for whom nothing is repeated or carried for a while, whatever the SSID.
@@ -168,6 +181,8 @@ pub struct MuteView {
     pub by: String,
     /// Why; may be empty.
     pub why: String,
+    /// The station did it: only digipeating is off.
+    pub by_itself: bool,
 }
 
 #[cfg(test)]
@@ -176,8 +191,8 @@ mod tests {
 
     const LIMITS: DigipeatLimits = DigipeatLimits {
         most_hops: 2,
-        user_a_minute: 6,
-        port_a_minute: 20,
+        user_a_minute: 24,
+        port_a_minute: 80,
     };
 
     fn call(text: &str) -> CallSign {
@@ -255,6 +270,22 @@ mod tests {
         assert_eq!(ok.count(), 8, "the port repeats twenty");
         let muted = (0..60).filter(|_| matches!(take(1, "QM3BAR"), Err(Refused::Mute(_))));
         assert_eq!(muted.count(), 1);
+    }
+
+    #[test]
+    fn a_busy_link_is_no_flood() {
+        let mut digipeater = Digipeater::new(LIMITS);
+        let mut refused = 0;
+        // Three frames a second for ten minutes, of which the limit lets four through.
+        for n in 0..1800_u32 {
+            let octets = n.to_be_bytes();
+            let at = Instant::from_millis(u64::from(n) * 333);
+            match digipeater.take(at, &frame(&octets, false)) {
+                Err(Refused::Mute(words)) => panic!("{words}"),
+                other => refused += u32::from(other.is_err()),
+            }
+        }
+        assert_eq!(refused, 0);
     }
 
     #[test]

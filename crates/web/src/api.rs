@@ -205,3 +205,23 @@ async fn nothing_here() -> Response {
         "there is nothing at this address; the page is at /",
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_commands_of_the_page_on_relaying_are_read_as_they_stand_there() {
+        let page = include_str!("../../../docs/relaying.md");
+        let commands = page.split('`').filter(|piece| piece.starts_with("{\"do\""));
+        let commands: Vec<&str> = commands.collect();
+        assert!(!commands.is_empty());
+        for text in commands {
+            let command: Command = serde_json::from_str(text).expect(text);
+            let command = signed(command, "the operator");
+            let by_asker =
+                |c: &Command| matches!(c, Command::Mute { by, .. } if by == "the operator");
+            assert!(by_asker(&command), "{command:?}");
+        }
+    }
+}

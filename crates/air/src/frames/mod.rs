@@ -412,7 +412,8 @@ impl FrameBand {
             if !path.noticed || me.deaf_until > start {
                 continue; // What is noticed after recovery is noticed then.
             }
-            if let Some(a) = me.arrivals.iter_mut().rev().find(|a| a.slot == slot) {
+            let own = |a: &&mut Arrival| (a.slot, a.start) == (slot, start);
+            if let Some(a) = me.arrivals.iter_mut().rev().find(own) {
                 a.noticed = true;
                 self.one_more_noticed(path.to as usize);
             }
@@ -541,7 +542,8 @@ impl FrameBand {
         for path in self.paths_of(station) {
             let to = self.paths[path].to as usize;
             let mut arrivals = self.stations[to].arrivals.iter_mut().rev();
-            if let Some(a) = arrivals.find(|a| a.slot == slot) {
+            // A path that was closed has none, and an older one of the same slot may be there.
+            if let Some(a) = arrivals.find(|a| (a.slot, a.start) == (slot, start)) {
                 a.end = now;
             }
         }
@@ -551,11 +553,13 @@ impl FrameBand {
 
     /// The detectors of all who heard a transmission say clear.
     fn clear(&mut self, slot: u32) {
-        let station = self.sent[slot as usize].station as usize;
+        let sent = &self.sent[slot as usize];
+        let (station, start) = (sent.station as usize, sent.start);
         for path in self.paths_of(station) {
             let to = self.paths[path].to as usize;
             let me = &mut self.stations[to];
-            let found = me.arrivals.iter_mut().rev().find(|a| a.slot == slot);
+            let own = |a: &&mut Arrival| (a.slot, a.start) == (slot, start);
+            let found = me.arrivals.iter_mut().rev().find(own);
             let was_noticed = found.is_some_and(|a| std::mem::take(&mut a.noticed));
             // Kept as long as a frame may end that it has disturbed.
             let goes_on = me.arrivals.iter().filter(|a| a.end == NEVER);

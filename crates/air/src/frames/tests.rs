@@ -345,3 +345,33 @@ fn a_transmission_too_short_for_the_detectors_leaves_no_carrier_on() {
     assert!(told(&mut band).iter().all(|(_, e)| *e != carrier(1, true)));
     assert_eq!(band.busy_time(1), Duration::ZERO);
 }
+
+/// The slot of an ended transmission is used again by a station whose path to the listener is closed, while a
+/// long one goes on there, so that the old arrival is still kept.
+#[test]
+fn a_transmission_over_a_closed_path_leaves_older_arrivals_alone() {
+    let mut config = all(4);
+    for path in &mut config.paths {
+        // Nothing of station 2 reaches station 3 at this hour.
+        if (path.from, path.to) == (2, 3) {
+            path.hours = Hours::of(&[(80_000, 80_001)]).expect("a span");
+        }
+    }
+    let mut band = FrameBand::new(&config).expect("it is all right");
+    band.key(ms(0), 1, 20 * S, Vec::new()).expect("it keys");
+    band.key(ms(100), 0, S, Vec::new()).expect("it keys");
+    band.advance(ms(3000));
+    told(&mut band);
+    band.key(ms(3000), 2, S, Vec::new()).expect("it keys");
+    band.advance(ms(6000));
+    let of_3 = |e: &FrameEvent| matches!(e, FrameEvent::Carrier { station: 3, .. });
+    assert!(
+        told(&mut band).iter().all(|(_, e)| !of_3(e)),
+        "it hears only station 1"
+    );
+    let ended: Vec<Instant> = band.stations[3].arrivals.iter().map(|a| a.end).collect();
+    assert!(
+        ended.contains(&ms(1100)) && !ended.contains(&ms(4000)),
+        "{ended:?}"
+    );
+}

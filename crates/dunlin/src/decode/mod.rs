@@ -90,7 +90,7 @@ pub fn run(args: &DecodeArgs) -> anyhow::Result<ExitCode> {
                 None => Some(Finding::of_error(&sentence)),
             };
             if let (true, Some(finding)) = (args.json, finding) {
-                finding.json(&mut io::stderr().lock(), &file.display().to_string())?;
+                let _ = finding.json(&mut io::stderr().lock(), &file.display().to_string());
             }
             eprintln!("dunlin: {} {sentence}", file.display());
             code = ExitCode::FAILURE;

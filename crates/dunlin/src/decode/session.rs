@@ -248,7 +248,8 @@ impl<'a, W: Write> Session<'a, W> {
             }
         }
         for finding in findings.iter().filter(|_| *json) {
-            finding.json(&mut io::stderr().lock(), name)?;
+            // Whoever reads the frames may have closed it.
+            let _ = finding.json(&mut io::stderr().lock(), name);
         }
         Ok(())
     }

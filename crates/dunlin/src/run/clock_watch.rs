@@ -1,6 +1,6 @@
-//! Compares the machine's civil clock with its steady one. Nothing of the station depends on
-//! civil time while it runs; but logs and identification records do, and a clock that jumps
-//! must be told.
+//! Compares the machine's civil clock with its steady one. Of the station only the hours of
+//! crossings depend on civil time while it runs, as it was at the start; logs and identification records do
+//! too, and a clock that jumps must be told.
 
 use dunlin_clock::{Duration, Instant, WallTime};
 

@@ -333,7 +333,7 @@ impl Draw {
                 out,
                 "  {{ do = \"await\", text = \"Which station\", patience = \"10 min\" }},\n  \
                  {{ do = \"say\", text = \"{reached}\" }},\n  \
-                 {{ do = \"await\", text = \"Go ahead\", patience = \"15 min\" }},"
+                 {{ do = \"await\", text = \"goes there\", patience = \"15 min\" }},"
             )?;
         }
         for n in 0..1 + self.chance.below(3) {

@@ -22,6 +22,8 @@ struct Day {
     whole: usize,
     octets: usize,
     lost_lines: usize,
+    /// Texts that went whole through a crossing.
+    across: usize,
 }
 
 /// Lets a world run. What it broke, a sentence each.
@@ -46,6 +48,10 @@ fn day(rehearsal: &Rehearsal) -> Day {
     let scenario = rehearsal.scenario();
     let bands = 0..scenario.bands.len();
     let deliveries = rehearsal.talks().deliveries(scenario);
+    let across = deliveries.iter().filter(|d| d.through.is_some());
+    let across = across.flat_map(|d| [&d.there, &d.back]);
+    let across = across.filter(|w| w.written > 0 && w.arrival == Arrival::Whole);
+    let across = across.count();
     let ways = deliveries.iter().flat_map(|d| [&d.there, &d.back]);
     let ways: Vec<_> = ways.filter(|w| w.written > 0).collect();
     let talks = rehearsal.talks().talks();
@@ -56,6 +62,7 @@ fn day(rehearsal: &Rehearsal) -> Day {
         whole: ways.iter().filter(|w| w.arrival == Arrival::Whole).count(),
         octets: ways.iter().map(|w| w.as_written).sum(),
         lost_lines: lines.filter(|line| line.lost).count(),
+        across,
     }
 }
 
@@ -177,9 +184,13 @@ fn judge(worlds: std::ops::Range<u64>, lasts: Duration) {
         all.whole += day.whole;
         all.octets += day.octets;
         all.lost_lines += day.lost_lines;
+        all.across += day.across;
     }
     println!("all: {all:?}");
-    assert!(all.whole > 0 && all.lost_lines > 0, "{all:?}");
+    assert!(
+        all.whole > 0 && all.lost_lines > 0 && all.across > 0,
+        "{all:?}"
+    );
     assert!(bad.is_empty(), "{} broken:\n{}", bad.len(), bad.join("\n"));
 }
 

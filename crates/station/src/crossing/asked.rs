@@ -19,7 +19,7 @@ pub(crate) enum Question {
 pub(super) enum Asked {
     Question(Question),
     Help,
-    Bye,
+    End,
 }
 
 impl Asked {
@@ -27,8 +27,8 @@ impl Asked {
     pub(super) fn read(line: &str) -> Option<Asked> {
         let mut words = line.split_whitespace();
         let asked = match (words.next()?, words.next()) {
-            ("HELP" | "?", None) => Asked::Help,
-            ("BYE", None) => Asked::Bye,
+            ("HELP", None) => Asked::Help,
+            ("END", None) => Asked::End,
             ("HEARD", None) => Asked::Question(Question::Heard),
             ("WAY", Some(call)) => Asked::Question(Question::Way(call.parse().ok()?)),
             _ => return None,
@@ -46,8 +46,8 @@ mod tests {
         let way = Question::Way("QX0RLF-7".parse().expect("a call sign"));
         assert_eq!(Asked::read("WAY QX0RLF-7"), Some(Asked::Question(way)));
         assert_eq!(Asked::read("HEARD"), Some(Asked::Question(Question::Heard)));
-        assert_eq!(Asked::read("?"), Some(Asked::Help));
-        assert_eq!(Asked::read("BYE"), Some(Asked::Bye));
+        assert_eq!(Asked::read("HELP"), Some(Asked::Help));
+        assert_eq!(Asked::read("END"), Some(Asked::End));
         for line in [
             "",
             "QX0RLF",

@@ -82,7 +82,7 @@ fn only_what_the_plan_allows_is_reached_and_patience_ends() {
         ));
     }
     assert!(matches!(
-        c.near_data(Instant::ZERO, b"!\r")[..],
+        c.near_data(Instant::ZERO, b"?\r")[..],
         [Act::ToNear(_), Act::CloseNear]
     ));
 }
@@ -161,7 +161,7 @@ fn a_visitor_may_leave_with_a_word_and_name_a_station_after_a_question() {
     assert_eq!(acts.last(), Some(&Act::CallFar(call("QX0RLF"))));
     let mut c = crossing(WhoMayCross::All, &[]);
     c.near_connected(WallTime(0));
-    let acts = c.near_data(Instant::ZERO, b"bye\r");
+    let acts = c.near_data(Instant::ZERO, b"end\r");
     assert!(matches!(&acts[..], [Act::ToNear(_), Act::CloseNear]));
 }
 

@@ -94,7 +94,7 @@ impl Station {
         let calls = matches!(frame.control, Control::Sabm { .. } | Control::Sabme { .. });
         let room = !self.links.is_full();
         let mut refusal = self
-            .refusal(&key)
+            .refusal(now, &key)
             .or((!room).then(|| "all links are in use".into()));
         if calls && refusal.is_none() && !self.has_pace_for_caller(now, key.port) {
             refusal = Some("more call than can be let in at once".into());
@@ -121,12 +121,15 @@ impl Station {
     }
 
     /// Why a call cannot become a talk or a crossing now; `None` = it can.
-    fn refusal(&self, key: &LinkKey) -> Option<String> {
+    fn refusal(&self, now: Instant, key: &LinkKey) -> Option<String> {
         let rules = &self.config.crossings;
         let rule = rules
             .iter()
             .find(|r| r.from == key.port && r.call == key.local);
         if let Some(rule) = rule {
+            if let Some(left) = self.mute_by_a_person(now, key.remote) {
+                return Some(format!("it is muted for {left} more"));
+            }
             let of_rule = |c: &&Crossing| c.rule.from == rule.from && c.rule.call == rule.call;
             let live = self.crossings.values().filter(|c| !c.has_ended());
             let visitors = live.filter(of_rule).count();
@@ -234,7 +237,8 @@ impl Station {
             }
             LinkOutput::StateChanged { to, .. } => {
                 if let Some(entry) = self.links.get_mut(&key) {
-                    entry.resets_itself |= entry.was_up && to.is_calling();
+                    // With nothing in doubt nothing more is told of it.
+                    entry.resets_itself = entry.was_up && to.is_calling();
                 }
             }
             LinkOutput::ReleaseRequest => {}

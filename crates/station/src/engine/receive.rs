@@ -6,7 +6,6 @@ use dunlin_clock::{Instant, SampleCount};
 
 use super::Station;
 use crate::channel::{Origin, Queued};
-use crate::config::CrossingRule;
 use crate::event::{BlockKind, Event, Note, PortId, Urgency, ms};
 use crate::heard::Heard;
 use crate::links::{self, LinkKey};
@@ -297,17 +296,6 @@ impl Station {
             }
             if let Some(why) = self.out_of_service(now, port) {
                 return self.unanswered(now, key, frame.control, &why);
-            }
-            let crosses = |rule: &CrossingRule| rule.from == port && rule.call == key.local;
-            if let Some(left) = self.mute_of(now, key.remote)
-                && self.config.crossings.iter().any(crosses)
-            {
-                let words = format!(
-                    "{} is muted for {left} more: its call is refused",
-                    key.remote
-                );
-                self.reject(now, port, RejectKind::Muted, Some(Urgency::Plain), words);
-                return self.unanswered(now, key, frame.control, "it is muted");
             }
             self.open_for_stranger(now, key, &frame);
         }

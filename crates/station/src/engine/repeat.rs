@@ -10,7 +10,7 @@ use crate::channel::Origin;
 use crate::command::{Refusal, Reply};
 use crate::digipeat::{MUTED_FOR, MuteView, Refused, Wanted};
 use crate::event::{PortId, Urgency, ms};
-use crate::gate::stops::somebody;
+use crate::gate::stops::{LONGEST_REASON, clean, somebody};
 use crate::rejects::RejectKind;
 use crate::words::span;
 
@@ -66,15 +66,18 @@ impl Station {
         if let Some(ssid_octet) = copy.get_mut(ADDRESS * (next + 3) - 1) {
             *ssid_octet |= HAS_BEEN_REPEATED;
         }
+        let plain = unmarked(octets, field.repeaters.len());
         let control = octets.get(ADDRESS * (field.repeaters.len() + 2)).copied();
         let channel = self.channel(port);
         let mut queue = channel.queue.iter();
         let wanted = Wanted {
-            octets,
+            octets: &plain,
             sender,
             hops: field.repeaters.len(),
             to_all: control.is_some_and(|c| c & !P == UI),
-            waits: queue.any(|q| q.origin == Origin::Repeated && q.octets == copy),
+            waits: queue.any(|q| {
+                q.origin == Origin::Repeated && unmarked(&q.octets, field.repeaters.len()) == plain
+            }),
         };
         match channel.digipeater.take(now, &wanted) {
             Ok(()) => {
@@ -89,7 +92,8 @@ impl Station {
                 self.reject(now, port, kind, urgency, words);
             }
             Err(Refused::Mute(words)) => {
-                self.silence(now, sender, MUTED_FOR, "the station", &words);
+                self.reject(now, port, RejectKind::TooManyRepeats, None, words.clone());
+                self.silence(now, sender, MUTED_FOR, None, &words);
             }
         }
     }
@@ -105,8 +109,9 @@ impl Station {
     ) -> Result<Reply, Refusal> {
         let call = call.with_ssid(0).unwrap_or(call);
         if self.is_own(call) {
-            return Err(Refusal::BadPath(call, "it is this station's own call sign"));
+            return Err(Refusal::OwnCall(call));
         }
+        self.mutes.retain(|m| m.until_ms > ms(now));
         if minutes == 0 {
             let known = self.mutes.iter().position(|m| m.call == call);
             let Some(known) = known else {
@@ -118,30 +123,50 @@ impl Station {
             return Ok(Reply::Done);
         }
         let time = Duration::from_secs(60 * u64::from(minutes.min(24 * 60)));
-        self.silence(now, call, time, by, why);
+        self.silence(now, call, time, Some(by), why);
         Ok(Reply::Done)
     }
 
-    fn silence(&mut self, now: Instant, call: CallSign, time: Duration, by: &str, why: &str) {
+    /// Mutes somebody; `by` a person, or the station of itself, which a forged call sign may bring about: then
+    /// only digipeating is off.
+    fn silence(
+        &mut self,
+        now: Instant,
+        call: CallSign,
+        time: Duration,
+        by: Option<&str>,
+        why: &str,
+    ) {
+        let by_itself = by.is_none();
+        if by_itself && self.mutes.iter().any(|m| m.call == call && !m.by_itself) {
+            return; // A person has, and for longer or more.
+        }
         self.mutes
             .retain(|m| m.call != call && m.until_ms > ms(now));
         if self.mutes.len() == MOST_MUTED {
-            self.mutes.remove(0);
+            let first = self.mutes.iter().position(|m| m.by_itself);
+            self.mutes.remove(first.unwrap_or(0));
         }
+        let by = by.map_or_else(|| "the station".to_owned(), somebody);
+        let why = clean(why, LONGEST_REASON);
         let because = match why.is_empty() {
             true => String::new(),
             false => format!(": {why}"),
         };
+        let what = match by_itself {
+            true => "nothing is repeated for it",
+            false => "nothing is repeated or carried across for it",
+        };
         let text = format!(
-            "{call} is muted for {} by {}{because}; nothing is repeated or carried across for it",
-            span(time),
-            somebody(by)
+            "{call} is muted for {} by {by}{because}; {what}",
+            span(time)
         );
         self.mutes.push(MuteView {
             call,
             until_ms: ms(now + time),
-            by: by.to_owned(),
-            why: why.to_owned(),
+            by,
+            why,
+            by_itself,
         });
         self.note(now, None, Urgency::Attention, text);
     }
@@ -157,9 +182,27 @@ impl Station {
         Some(span(Duration::from_millis(left)))
     }
 
+    /// The same, if a person did it.
+    pub(super) fn mute_by_a_person(&self, now: Instant, call: CallSign) -> Option<String> {
+        let call = call.with_ssid(0)?;
+        let by_person = self.mutes.iter().any(|m| m.call == call && !m.by_itself);
+        self.mute_of(now, call).filter(|_| by_person)
+    }
+
     /// All that holds now.
     pub(super) fn mutes(&self, now: Instant) -> Vec<MuteView> {
         let holds = |m: &&MuteView| m.until_ms > ms(now);
         self.mutes.iter().filter(holds).cloned().collect()
     }
+}
+
+/// A frame without the marks of the digipeaters that have repeated it.
+fn unmarked(octets: &[u8], digipeaters: usize) -> Vec<u8> {
+    let mut plain = octets.to_vec();
+    for n in 0..digipeaters {
+        if let Some(ssid_octet) = plain.get_mut(ADDRESS * (n + 3) - 1) {
+            *ssid_octet &= !HAS_BEEN_REPEATED;
+        }
+    }
+    plain
 }

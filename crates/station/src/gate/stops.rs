@@ -7,7 +7,7 @@ use crate::words;
 /// Longest name of who stopped or started, characters.
 const LONGEST_NAME: usize = 60;
 /// Longest reason, characters.
-const LONGEST_REASON: usize = 200;
+pub(crate) const LONGEST_REASON: usize = 200;
 
 /// All stops, the station's first.
 #[derive(Clone, Debug, Default)]
@@ -77,7 +77,7 @@ pub(crate) fn somebody(name: &str) -> String {
 
 /// A stop is never refused because of its words: what cannot be shown is escaped, what is too
 /// long is cut.
-fn clean(text: &str, longest: usize) -> String {
+pub(crate) fn clean(text: &str, longest: usize) -> String {
     let text: String = text.trim().chars().take(longest).collect();
     words::escaped(text.as_bytes())
 }

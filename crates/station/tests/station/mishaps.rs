@@ -473,8 +473,14 @@ fn a_digipeater_repeats_once_not_far_and_not_for_who_is_muted() {
         hear(&mut listener, by_way("QC2CAP", &["QA1SKY-1"], "one")),
         1
     );
+    // The copy of another digipeater under the same alias, which has set its mark.
+    let twice = ["QA1SKY-1", "QA1SKY-1"];
+    assert_eq!(hear(&mut listener, by_way("QC2CAP", &twice, "all")), 2);
+    let mut copy = Frame::decode(&by_way("QC2CAP", &twice, "all")).expect("a frame");
+    copy.repeaters[0].has_been_repeated = true;
+    assert_eq!(hear(&mut listener, copy.encode()), 2);
     let far = ["QA1SKY-1", "QD2HIL", "QE7SKE", "QF1BOT"];
-    assert_eq!(hear(&mut listener, by_way("QC2CAP", &far, "two")), 1);
+    assert_eq!(hear(&mut listener, by_way("QC2CAP", &far, "two")), 2);
     let mute = |minutes| Command::Mute {
         call: call("QC2CAP-9"),
         minutes,
@@ -487,11 +493,11 @@ fn a_digipeater_repeats_once_not_far_and_not_for_who_is_muted() {
         .expect("muted");
     assert_eq!(
         hear(&mut listener, by_way("QC2CAP", &["QA1SKY-1"], "three")),
-        1
+        2
     );
     assert_eq!(
         hear(&mut listener, by_way("QM3BAR", &["QA1SKY-1"], "four")),
-        2
+        3
     );
     let snapshot = listener.station.snapshot(listener.now);
     assert_eq!(snapshot.mutes.len(), 1);
@@ -500,7 +506,7 @@ fn a_digipeater_repeats_once_not_far_and_not_for_who_is_muted() {
         reasons,
         [
             (RejectKind::TooManyHops, 1),
-            (RejectKind::RepeatedAlready, 1),
+            (RejectKind::RepeatedAlready, 2),
             (RejectKind::Muted, 1)
         ]
     );
@@ -512,6 +518,6 @@ fn a_digipeater_repeats_once_not_far_and_not_for_who_is_muted() {
     twice.expect_err("it is not muted");
     assert_eq!(
         hear(&mut listener, by_way("QC2CAP", &["QA1SKY-1"], "five")),
-        3
+        4
     );
 }
