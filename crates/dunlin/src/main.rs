@@ -10,6 +10,7 @@ mod keyer;
 mod line_args;
 mod password;
 mod plan;
+mod radiogram;
 mod rehearse;
 mod run;
 mod span;
@@ -68,6 +69,8 @@ enum Command {
     Ways(switch::WaysArgs),
     /// Try settings on a channel like yours in a rehearsal, and advise.
     Survey(survey::SurveyArgs),
+    /// Read a radiogram, count it, and show it on paper, aloud, or as it goes on.
+    Radiogram(radiogram::RadiogramArgs),
     /// Silence the running station, or one port, until a person starts it again.
     Stop(switch::StopArgs),
     /// Allow again what was stopped.
@@ -89,6 +92,7 @@ fn main() -> ExitCode {
         Command::Why(args) => switch::why(args),
         Command::Ways(args) => switch::ways(args),
         Command::Survey(args) => survey::run(args),
+        Command::Radiogram(args) => radiogram::run(args),
         Command::Stop(args) => switch::stop(args),
         Command::Start(args) => switch::start(args),
     };
