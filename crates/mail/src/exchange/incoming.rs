@@ -164,7 +164,8 @@ impl Incoming {
         Ok(())
     }
 
-    /// A piece begins. It must follow what is there, stay inside the item, and come after the chain.
+    /// A piece begins. It must follow what is there, stay inside the item, come after the chain, and bring octets if
+    /// any are missing.
     pub(super) fn piece(&mut self, number: u64, offset: u64, length: u64) -> Read<()> {
         let (offer, coming) = self.coming(number, "a piece")?;
         let (there, packed) = (coming.octets.len() as u64, offer.packed as u64);
@@ -179,6 +180,11 @@ impl Incoming {
         if length > packed - there {
             return Err(format!(
                 "a piece of item {number} that goes beyond its {packed} octets"
+            ));
+        }
+        if length == 0 && there < packed {
+            return Err(format!(
+                "a piece of item {number} without octets, of which some are missing"
             ));
         }
         Ok(())

@@ -21,6 +21,11 @@ pub const LEAST_TURN: usize = 512;
 pub const MOST_TURN: usize = 32_768;
 /// Octets that a turn may have beside chains and pieces.
 const MOST_BESIDE: u64 = 16_384;
+/// Turns of the partner in a row, at most, in which no item is settled and less than [`FAIR_OCTETS`] of chains
+/// and pieces come and go. Whoever passes the turn for ever would keep the transmitter going for ever.
+const MOST_IDLE: u32 = 16;
+/// An honest sender brings more in so many turns, even if a turn takes only [`LEAST_TURN`] and begins with a long chain.
+const FAIR_OCTETS: u64 = 2048;
 /// Octets of one answers record, so that it stays well below what a record may hold.
 const ANSWERS_RECORD: usize = 1024;
 /// Octets of the words with which a session is ended, at most.
@@ -141,10 +146,14 @@ pub struct Session {
     turn_began: u64,
     /// Octets of chains and pieces in the partner's turn.
     bodies: u64,
-    /// Whether the partner has said anything in its turn.
+    /// Whether the partner has said anything in its turn that changed something.
     heard: bool,
     /// Turns in a row in which nothing was said: the partner's, ours.
     empty: (u32, u32),
+    /// The partner's turns, and the octets of chains and pieces both ways, since an item was settled or these were fair.
+    idle: (u32, u64),
+    /// Whether an item was settled, by either side, since this side spoke.
+    settled: bool,
     hasten: bool,
 }
 
@@ -171,6 +180,8 @@ impl Session {
             bodies: 0,
             heard: false,
             empty: (0, 0),
+            idle: (0, 0),
+            settled: false,
             hasten: false,
             settings,
         };
@@ -247,6 +258,7 @@ impl Session {
     }
 
     fn answer(&mut self, item: usize, answer: Answer) {
+        self.settled |= !matches!(answer, Answer::Want(_));
         let mut entry = Vec::new();
         put_answer(&mut entry, item, answer);
         self.answers.push_back(entry);
@@ -347,7 +359,6 @@ impl Session {
                 false => "something before its hello".to_owned(),
             });
         }
-        self.heard |= matches!(kind, OFFER | ANSWERS);
         match kind {
             HELLO => self.hello(payload),
             OFFER => self.offered(payload),
@@ -389,6 +400,7 @@ impl Session {
     fn offered(&mut self, payload: &[u8]) -> Read<()> {
         let largest = self.settings.limits.packed;
         let (offer, why) = self.incoming.offer(payload, largest)?;
+        self.heard = true;
         let id = offer.id;
         if self.outgoing.withdraw(id) {
             // Both have it, and each now knows of the other.
@@ -404,9 +416,15 @@ impl Session {
 
     fn answered(&mut self, payload: &[u8]) -> Read<()> {
         let mut reader = Reader::new(payload);
+        if reader.is_empty() {
+            return Err("answers without an entry".to_owned());
+        }
         while !reader.is_empty() {
             let (item, answer) = read_answer(&mut reader)?;
-            match self.outgoing.answer(item, answer)? {
+            let settled = self.outgoing.answer(item, answer)?;
+            self.heard = true;
+            self.settled |= settled.is_some();
+            match settled {
                 None => {}
                 Some(Settled::Refused(id, why)) => self.refused(id, why),
                 Some(Settled::Taken(id, at)) => {
@@ -425,6 +443,7 @@ impl Session {
             true => 0,
             false => self.empty.0 + 1,
         };
+        self.idle = (self.idle.0 + 1, self.idle.1 + self.bodies);
         self.turn = Turn::Ours;
         self.turn_began = self.stream.passed();
         (self.bodies, self.heard, self.hasten) = (0, false, false);
@@ -460,7 +479,12 @@ impl Session {
         let highest = self.outgoing.offers(&mut octets);
         if let Some(partner) = self.partner {
             let allowed = partner.turn.min(self.settings.limits.turn);
-            octets.extend(self.outgoing.pieces(allowed, highest));
+            let bodies = self.outgoing.pieces(allowed, highest);
+            self.idle.1 += bodies.len() as u64;
+            octets.extend(bodies);
+        }
+        if std::mem::take(&mut self.settled) || self.idle.1 >= FAIR_OCTETS {
+            self.idle = (0, 0);
         }
         self.empty.1 = match octets.len() > before {
             true => 0,
@@ -471,13 +495,18 @@ impl Session {
             && !self.incoming.is_storing()
             && !self.partner_has_more;
         let stuck = self.empty.0.min(self.empty.1) >= 2;
-        match (through, stuck) {
-            (true, _) => self.end_after(octets, true, "", "all is done"),
-            (false, true) => {
+        match (through, stuck, self.idle.0 >= MOST_IDLE) {
+            (true, ..) => self.end_after(octets, true, "", "all is done"),
+            (false, true, _) => {
                 let words = "neither side had anything to say, but both had something open";
                 self.end_after(octets, false, words, words);
             }
-            (false, false) => {
+            (false, false, true) => {
+                let words =
+                    format!("{MOST_IDLE} turns have settled nothing and brought next to nothing");
+                self.end_after(octets, false, &words, &words);
+            }
+            (false, false, false) => {
                 put_record(&mut octets, OVER, &[self.outgoing.has_more().into()]);
                 self.turn = Turn::Theirs;
                 self.outputs.push_back(Output::Send(octets));

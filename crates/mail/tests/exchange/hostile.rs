@@ -89,7 +89,7 @@ fn a_stream_of_text_ends_the_session_without_an_answer() {
 #[test]
 fn what_does_not_fit_ends_the_session_and_says_what_and_where() {
     let (offer, body) = honest(message(1, "Text."));
-    let cases: [(&[&[u8]], &str); 12] = [
+    let cases: [(&[&[u8]], &str); 13] = [
         (&[&HELLO, &HELLO], "a second hello (octet 8)"),
         (&[&[0xd1, 3, 0, 1, 1]], "a hello of version 0"),
         (&[&[0xd1, 4, 1, 100, 100, 0]], "at least 512"),
@@ -116,6 +116,7 @@ fn what_does_not_fit_ends_the_session_and_says_what_and_where() {
         ),
         (&[&HELLO, &record(2, &[0; 60])], "no call sign"),
         (&[&HELLO, &[6, 0]], "ends in the middle of a field"),
+        (&[&HELLO, &[3, 0], &OVER_MORE], "answers without an entry"),
         (
             &[&HELLO, &[2, 0xff, 0xff, 0xff, 0x7f]],
             "a record of 268435455 octets",
@@ -135,7 +136,7 @@ fn what_does_not_fit_ends_the_session_and_says_what_and_where() {
 fn pieces_that_do_not_fit_end_the_session() {
     let (offer, body) = honest(message(1, &noise(1, 6000)));
     let chain = &body[..body[1] as usize + 2];
-    let cases: [(&[&[u8]], &str); 6] = [
+    let cases: [(&[&[u8]], &str); 7] = [
         (&[&record(5, &[0, 0, 1])], "before its chain"),
         (&[chain, chain], "a second chain of item 0"),
         (
@@ -145,6 +146,10 @@ fn pieces_that_do_not_fit_end_the_session() {
         (
             &[chain, &record(5, &[0; 3000])],
             "more than 2048 octets of items in one turn",
+        ),
+        (
+            &[chain, &record(5, &[0, 0])],
+            "without octets, of which some are missing",
         ),
         (&[&record(4, &[0, 0, 0])], "ends in the middle of a field"),
         (
@@ -320,6 +325,59 @@ fn a_partner_that_never_gets_anywhere_is_left() {
         scene.told(&[&record(0x60, b"noise"), &OVER_MORE]);
     }
     assert!(scene.complaint().contains("neither side"));
+}
+
+/// How many turns a session speaks before it ends by itself.
+fn turns_until_left(scene: &mut Scene, mut turn: impl FnMut(usize) -> Vec<u8>) -> usize {
+    for count in 0..1000 {
+        scene.told(&[&turn(count), &OVER_MORE]);
+        if scene.ended {
+            return count + 1;
+        }
+    }
+    panic!("it goes on");
+}
+
+#[test]
+fn a_partner_that_sends_next_to_nothing_is_left() {
+    let (offer, body) = honest(message(1, &noise(1, 6000)));
+    let chain = body[..body[1] as usize + 2].to_vec();
+    let packed = &body[chain.len() + 5..];
+    let trickle = |from: usize, octets: usize| {
+        let mut payload = vec![0, (from & 0x7f) as u8 | 0x80, (from >> 7) as u8];
+        payload.extend(&packed[from..from + octets]);
+        record(5, &payload)
+    };
+    for octets in [1, 100] {
+        let mut scene = Scene::new(vec![]);
+        scene.told(&[&HELLO, &offer, &OVER]);
+        let told = turns_until_left(&mut scene, |count| match count {
+            0 => [&chain[..], &trickle(0, octets)].concat(),
+            _ => trickle(count * octets, octets),
+        });
+        assert_eq!(told, 15);
+        assert!(scene.complaint().contains("16 turns have settled nothing"));
+        // What came is not lost.
+        assert_eq!(scene.keeper.kept[&id(1)].octets.len(), octets * told);
+    }
+    // As much as the shortest turn allows beside the longest chain is enough.
+    let mut scene = Scene::new(vec![]);
+    scene.told(&[&HELLO, &offer, &OVER]);
+    scene.told(&[&chain, &trickle(0, 180), &OVER_MORE]);
+    for count in 1..25 {
+        scene.told(&[&trickle(count * 180, 180), &OVER_MORE]);
+    }
+    assert!(!scene.ended);
+}
+
+#[test]
+fn a_partner_that_offers_and_asks_and_never_goes_on_is_left() {
+    // Each offer changes something, but none is ever followed by an octet.
+    let mut scene = Scene::new(vec![message(900, &noise(1, 9000))]);
+    scene.told(&[&HELLO, &OVER_MORE]);
+    let told = turns_until_left(&mut scene, |count| honest(message(count as u64, "Text.")).0);
+    assert_eq!(told, 15);
+    assert!(scene.complaint().contains("16 turns have settled nothing"));
 }
 
 #[test]
