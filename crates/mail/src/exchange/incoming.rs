@@ -262,10 +262,10 @@ impl Incoming {
         self.items.iter().any(storing)
     }
 
-    /// Whether something that is wanted is not all there.
-    pub(super) fn is_coming(&self) -> bool {
-        let coming = |item: &Item| matches!(item.state, State::Coming(_));
-        self.items.iter().any(coming)
+    /// Whether something is neither stored nor refused.
+    pub(super) fn is_open(&self) -> bool {
+        let open = |item: &Item| !matches!(item.state, State::Settled);
+        self.items.iter().any(open)
     }
 
     /// Whether the station gave something kept of this message at the start.
@@ -273,17 +273,20 @@ impl Incoming {
         self.kept.iter().any(|kept| kept.id == id)
     }
 
-    /// What is there of items that are not whole.
+    /// What is there of items that are not whole, or are not stored yet.
     pub(super) fn partials(&self) -> Vec<Partial> {
         let mut partials = Vec::new();
         for item in &self.items {
-            if let State::Coming(coming) = &item.state
-                && !coming.octets.is_empty()
-            {
+            let octets = match &item.state {
+                State::Coming(coming) => &coming.octets,
+                State::Storing(octets) => octets,
+                State::Asked | State::Settled => continue,
+            };
+            if !octets.is_empty() {
                 partials.push(Partial {
                     id: item.offer.id,
                     hash: item.hash,
-                    octets: coming.octets.clone(),
+                    octets: octets.clone(),
                 });
             }
         }

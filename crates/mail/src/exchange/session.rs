@@ -63,7 +63,8 @@ pub enum Input {
     Accept(MessageId),
     /// The station does not take an offered message.
     Refuse(MessageId, Why),
-    /// The station has stored a message durably, with itself added to the chain at this time.
+    /// The station has stored a message durably, with itself added to the chain at this time. It, or `NotStored`,
+    /// is to be said also after the session has ended.
     Stored(MessageId, WallTime),
     /// The station cannot store it, or, with [`Why::HaveIt`], has got it another way meanwhile. Otherwise what
     /// arrived is kept as a partial.
@@ -107,7 +108,8 @@ pub enum Output {
         /// Its reason.
         why: Why,
     },
-    /// The session is over; there is no more output after this. Messages of which neither `Taken` nor
+    /// The session is over. After this there is no more output than `DropPartial`, of what was still being stored
+    /// and now is. Messages of which neither `Taken` nor
     /// `Refused` was said stay with this station.
     Ended {
         /// Whether both sides were through.
@@ -196,15 +198,14 @@ impl Session {
 
     /// Takes in one thing.
     pub fn handle(&mut self, input: Input) {
-        if self.turn == Turn::Nobodys {
-            return;
-        }
         match input {
+            // A store may take longer than the link lasts.
+            Input::Stored(id, at) => self.stored(id, Ok(at)),
+            Input::NotStored(id, why) => self.stored(id, Err(why)),
+            _ if self.turn == Turn::Nobodys => return,
             Input::Received(octets) => self.receive(&octets),
             Input::Accept(id) => self.decide(id, None),
             Input::Refuse(id, why) => self.decide(id, Some(why)),
-            Input::Stored(id, at) => self.stored(id, Ok(at)),
-            Input::NotStored(id, why) => self.stored(id, Err(why)),
             Input::Offer(offerable) => self.add(offerable),
             Input::GoOn => {
                 if self.turn == Turn::Ours {
@@ -225,7 +226,7 @@ impl Session {
         self.outputs.pop_front()
     }
 
-    /// What has arrived of items that are not whole. They are put out when the session ends; a station that
+    /// What has arrived of items that are not whole, or are not stored yet. They are put out when the session ends; a station that
     /// may lose its power can keep them in between.
     pub fn partials(&self) -> Vec<Partial> {
         self.incoming.partials()
@@ -268,6 +269,13 @@ impl Session {
         let Some((item, answer, partial)) = self.incoming.stored(id, stored) else {
             return;
         };
+        if self.turn == Turn::Nobodys {
+            // What was being stored was given to be kept when the session ended.
+            if partial.is_none() {
+                self.outputs.push_back(Output::DropPartial(id));
+            }
+            return;
+        }
         self.answer(item, answer);
         match partial {
             Some(partial) => self.outputs.push_back(Output::KeepPartial(partial)),
@@ -453,7 +461,7 @@ impl Session {
     fn ended(&mut self, payload: &[u8]) {
         let partner = self.settings.partner;
         match payload {
-            [] if self.outgoing.settled() && !self.incoming.is_coming() => {
+            [] if self.outgoing.settled() && !self.incoming.is_open() => {
                 self.finish(true, format!("{partner} ended; all is done"));
             }
             [] => self.finish(false, format!("{partner} ended while something was open")),
@@ -490,10 +498,7 @@ impl Session {
             true => 0,
             false => self.empty.1 + 1,
         };
-        let through = self.outgoing.settled()
-            && !self.incoming.is_coming()
-            && !self.incoming.is_storing()
-            && !self.partner_has_more;
+        let through = self.outgoing.settled() && !self.incoming.is_open() && !self.partner_has_more;
         let stuck = self.empty.0.min(self.empty.1) >= 2;
         match (through, stuck, self.idle.0 >= MOST_IDLE) {
             (true, ..) => self.end_after(octets, true, "", "all is done"),
