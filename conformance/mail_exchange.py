@@ -13,6 +13,7 @@ PRECEDENCES = ["routine", "welfare", "priority", "emergency"]
 KINDS = ["personal", "bulletin", "formal", "service"]
 LETTERS = " 0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 MOST_CONTENT = 100_090
+MOST_ADDED, MOST_HELD = 64, 1_048_576
 MOST_IDLE, FAIR_OCTETS = 16, 2048
 
 
@@ -289,10 +290,13 @@ class Side:
             self.station.refused(offer["id"], HAVE_IT)
         if mine or offer["id"][0] == self.own:
             code = HAVE_IT
-        elif packed > self.limits[0] or content > MOST_CONTENT:
+        elif packed > min(self.limits[0], content + MOST_ADDED) or content > MOST_CONTENT:
             code = TOO_LARGE
         else:
             code = self.station.decide(offer)
+            held = sum(i["packed"] for i in self.items if i.get("open"))
+            if code == WANTED and held + packed > MOST_HELD:
+                code = LATER
         item["open"] = code == WANTED
         if item["open"]:
             item["octets"] = self.partials.get((offer["id"], hash), b"")

@@ -6,8 +6,13 @@ use super::answer::{Answer, Why};
 use super::octets::{Read, Reader, seconds};
 use super::offer::{HASH_OCTETS, MOST_CONTENT, Offer, hash, message, read_chain, read_head};
 use super::outgoing::MOST_OFFERS;
+use super::press::MOST_ADDED;
 use crate::identity::MessageId;
 use crate::message::{Message, Station, Step};
+
+/// Octets of packed items that a session has in its memory, or has given to be kept because they could not be
+/// stored, at most. It is more than ten of the largest items.
+pub const MOST_HELD: usize = 1 << 20;
 
 /// What has arrived of an item when a session ends. The station keeps it, one for each message, and gives it
 /// to later sessions, whoever the partner.
@@ -63,6 +68,8 @@ pub(super) struct Incoming {
     own: Station,
     items: Vec<Item>,
     kept: Vec<Partial>,
+    /// Octets of items that arrived here, could not be stored and are kept.
+    not_stored: usize,
 }
 
 impl Incoming {
@@ -71,6 +78,7 @@ impl Incoming {
             own,
             items: Vec::new(),
             kept,
+            not_stored: 0,
         }
     }
 
@@ -92,7 +100,10 @@ impl Incoming {
         }
         let why = if id.origin == self.own {
             Some(Why::HaveIt)
-        } else if offer.packed > largest || offer.content > MOST_CONTENT {
+        } else if offer.packed > largest
+            || offer.content > MOST_CONTENT
+            || offer.packed > offer.content + MOST_ADDED
+        {
             Some(Why::TooLarge)
         } else {
             None
@@ -107,7 +118,15 @@ impl Incoming {
         Ok((offer, why))
     }
 
-    /// The station, or this side by itself, has decided about an offer. `None` = it is not undecided.
+    /// Octets of packed items that are here or may come, and of those that were kept since they could not be stored.
+    fn held(&self) -> usize {
+        let held = |item: &&Item| matches!(item.state, State::Coming(_) | State::Storing(_));
+        let items = self.items.iter().filter(held);
+        self.not_stored + items.map(|item| item.offer.packed).sum::<usize>()
+    }
+
+    /// The station, or this side by itself, has decided about an offer. What would be too much at once is refused
+    /// all the same. `None` = it is not undecided.
     pub(super) fn decide(
         &mut self,
         id: MessageId,
@@ -115,8 +134,10 @@ impl Incoming {
     ) -> Option<(usize, Answer)> {
         let asked = |item: &Item| item.offer.id == id && matches!(item.state, State::Asked);
         let number = self.items.iter().position(asked)?;
+        let held = self.held();
         let item = &mut self.items[number];
-        if let Some(why) = refused {
+        let too_much = held + item.offer.packed > MOST_HELD;
+        if let Some(why) = refused.or(too_much.then_some(Why::TryLater)) {
             item.state = State::Settled;
             return Some((number, Answer::No(why)));
         }
@@ -250,6 +271,7 @@ impl Incoming {
             Err(Why::HaveIt) => Some((number, Answer::No(Why::HaveIt), None)),
             Err(why) => {
                 let hash = item.hash;
+                self.not_stored += octets.len();
                 let partial = Partial { id, hash, octets };
                 Some((number, Answer::No(why), Some(partial)))
             }
@@ -291,5 +313,50 @@ impl Incoming {
             }
         }
         partials
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::offer::Offerable;
+    use super::*;
+    use crate::message::{Kind, Precedence};
+
+    fn message(number: u64) -> Message {
+        let origin = "QA1SKY".parse().expect("a call sign");
+        Message {
+            id: MessageId { origin, number },
+            kind: Kind::Personal {
+                to: "QX0RLF".parse().expect("an address"),
+            },
+            precedence: Precedence::Routine,
+            from: "QA1SKY".parse().expect("an address"),
+            written: WallTime(0),
+            title: "Cots".into(),
+            body: "Forty cots come by ferry.".into(),
+            chain: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn what_is_wanted_stored_or_kept_is_held_and_no_more() {
+        let mut incoming = Incoming::new("QM2REE".parse().expect("a call sign"), Vec::new());
+        let later = Ok(WallTime(5000));
+        // What becomes of it, and whether it is held thereafter.
+        let fates = [(later, 0), (Err(Why::HaveIt), 0), (Err(Why::NoRoom), 1)];
+        for (number, (fate, held)) in fates.into_iter().enumerate() {
+            let item = Offerable::new(&message(number as u64)).expect("an offer");
+            let (id, packed) = (item.id(), item.offer.packed);
+            incoming.offer(&item.record, 1000).expect("an offer");
+            assert_eq!(incoming.held(), 0);
+            assert_eq!(incoming.decide(id, None), Some((number, Answer::Want(0))));
+            assert_eq!(incoming.held(), packed);
+            incoming.chain(&[number as u8]).expect("a chain");
+            let whole = incoming.octets(number as u64, &item.packed);
+            assert!(matches!(whole, Ok(Some(Whole::Store(_)))));
+            assert_eq!(incoming.held(), packed);
+            incoming.stored(id, fate).expect("it was being stored");
+            assert_eq!(incoming.held(), held * packed);
+        }
     }
 }

@@ -59,7 +59,8 @@ pub struct Settings {
 pub enum Input {
     /// Octets of the partner, in order.
     Received(Vec<u8>),
-    /// The station takes an offered message.
+    /// The station takes an offered message. If that were more than [`MOST_HELD`](super::MOST_HELD) in one session,
+    /// [`Why::TryLater`] is said all the same.
     Accept(MessageId),
     /// The station does not take an offered message.
     Refuse(MessageId, Why),

@@ -1,6 +1,8 @@
 //! Partners that lie, repeat themselves, or speak something else: none does harm.
 
-use dunlin_mail::exchange::{Input, MOST_TURN, Output, Partial, Session, Why};
+use dunlin_mail::exchange::{
+    Input, MOST_HELD, MOST_TURN, Offerable, Output, Partial, Session, Why,
+};
 use dunlin_mail::{Message, MessageId};
 use proptest::prelude::*;
 
@@ -196,6 +198,37 @@ fn an_offer_without_octets_is_refused() {
 }
 
 #[test]
+fn what_is_packed_in_more_than_any_packing_needs_is_too_large() {
+    // The content has 22 octets.
+    for (packed, answer) in [(86, 0), (87, 3)] {
+        let (mut offer, _) = honest(message(1, "Text."));
+        let place = 2 + 6 + 1 + 12 + 5;
+        assert_eq!(offer[place + 1], 22);
+        offer[place] = packed;
+        let mut scene = Scene::new(vec![]);
+        scene.told(&[&HELLO, &offer, &OVER]);
+        assert_eq!(scene.sent[10..12], [0, answer]);
+    }
+}
+
+#[test]
+fn no_more_is_wanted_at_once_than_can_be_held() {
+    let messages: Vec<Message> = (0..16).map(|n| message(n, &noise(n, 100_000))).collect();
+    let size = |message| Offerable::new(message).expect("an offer").offer().packed;
+    let sizes: Vec<usize> = messages.iter().map(size).collect();
+    assert!(sizes.iter().sum::<usize>() > MOST_HELD + 100_000);
+    let mut a = Keeper::new("QA1SKY", messages);
+    let mut b = Keeper::new("QM2REE", vec![]);
+    (a.limits.turn, b.limits.turn) = (MOST_TURN, MOST_TURN);
+    exchange(&mut a, &mut b, usize::MAX, 4096);
+    let came: usize = b.stored.keys().map(|id| sizes[id.number as usize]).sum();
+    assert!(came <= MOST_HELD && came > MOST_HELD - 100_000, "{came}");
+    // The rest is for another session.
+    exchange(&mut a, &mut b, usize::MAX, 4096);
+    assert_eq!((b.stored.len(), a.out.len()), (16, 0));
+}
+
+#[test]
 fn a_wrong_hash_is_asked_for_once_more_and_then_refused() {
     let (mut offer, body) = honest(message(1, "Text."));
     let (good, good_body) = honest(message(2, "Good."));
@@ -238,7 +271,7 @@ fn what_unpacks_to_more_than_it_says_is_never_unpacked() {
     let (mut offer, mut body) = honest(message(1, &text));
     // The size of the content is three octets, before the call sign at the end.
     let place = offer.len() - 4 - 3;
-    offer[place..place + 3].copy_from_slice(&[0x90, 0x80, 0x00]);
+    offer[place..place + 3].copy_from_slice(&[0x90, 0xce, 0x00]); // 10 000
     let mut scene = Scene::new(vec![]);
     // The hash has to be right, or this would not get as far.
     let piece = body.split_off(body[1] as usize + 2);
