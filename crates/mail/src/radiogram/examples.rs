@@ -262,7 +262,13 @@ fn the_title_shows_whether_a_call_is_local() {
     assert_eq!(form.title(), "LEE COVE");
     form.to = vec![line(&"A ".repeat(30))];
     form.phone = Some("1".repeat(20).parse().expect("a phone number"));
-    assert!(form.title().len() <= crate::MOST_TITLE);
+    assert!(form.title().len() <= MOST_TITLE);
+    // The longest there can be: the end of the town goes, not of the number.
+    let half = "A".repeat(27);
+    form.to = vec![line(&format!("{half} {half} COVE"))];
+    assert_eq!(form.to[0].as_str().len(), MOST_LINE);
+    assert_eq!(form.title().len(), MOST_TITLE);
+    assert!(form.title().ends_with(" COV 11111111111111111111"));
 }
 
 #[test]

@@ -25,7 +25,7 @@ mod write;
 use dunlin_ax25::CallSign;
 use serde::{Deserialize, Serialize};
 
-use crate::Precedence;
+use crate::{MOST_TITLE, Precedence};
 
 pub use check::{Check, Count, Numbered, Receipt, Remark, numbered_texts, spelled_number};
 pub use fault::{Fault, Located, Part, Unfit};
@@ -148,13 +148,16 @@ impl Radiogram {
     }
 
     /// The title of the message that carries it: the town and the first part of the telephone number, so
-    /// that whoever may take it sees whether a local call is enough (S19e).
+    /// that whoever may take it sees whether a local call is enough (S19e). A long town is cut, so that it is one.
     pub fn title(&self) -> String {
         let town = self.to.last().map_or("", Line::as_str);
-        match &self.phone {
-            Some(phone) => format!("{town} {}", phone.first_part()),
-            None => town.to_owned(),
+        let phone = self.phone.as_ref();
+        let phone = phone.map_or_else(String::new, |phone| format!(" {}", phone.first_part()));
+        let mut room = town.len().min(MOST_TITLE.saturating_sub(phone.len()));
+        while !town.is_char_boundary(room) {
+            room -= 1;
         }
+        format!("{}{phone}", town[..room].trim_end())
     }
 
     fn is_urgent(&self) -> bool {
