@@ -409,8 +409,11 @@ mod tests {
         // From memory: several without a number may be drawn together.
         let both = handlings("HXCG");
         assert_eq!(both, Ok(vec![Handling::ReportDelivery, Handling::NoToll]));
-        // A call sign that begins alike is none.
-        assert!(!is_handling("HX1AB") && !is_handling("HXA1B") && !is_handling("QA1SKY"));
+        // What only begins alike is none: it may be a call sign with a figure in the third or fourth place. These are
+        // no call signs that anybody has.
+        for text in ["HX9", "HX9/QA1", "HXA9-QA", "QX1AB", "QA1SKY"] {
+            assert!(!is_handling(text), "{text}");
+        }
     }
 
     #[test]
