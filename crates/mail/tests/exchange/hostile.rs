@@ -135,6 +135,35 @@ fn what_does_not_fit_ends_the_session_and_says_what_and_where() {
 }
 
 #[test]
+fn the_limit_of_a_turn_counts_chains_and_octets_of_items_without_the_numbers_of_pieces() {
+    let (offer, body) = honest(message(1, &noise(1, 6000)));
+    let chain = &body[..body[1] as usize + 2];
+    let room = 2048 - (chain.len() - 2);
+    for (more, ended) in [(0, false), (1, true)] {
+        let mut scene = Scene::new(vec![]);
+        scene.told(&[&HELLO, &offer, &OVER]);
+        let octets = [[0, 0].as_slice(), &vec![7; room + more]].concat();
+        scene.told(&[chain, &record(5, &octets), &OVER_MORE]);
+        assert_eq!(scene.ended, ended);
+    }
+}
+
+#[test]
+fn an_unknown_record_is_skipped_also_out_of_turn() {
+    let (offer, _) = honest(message(1, "Text."));
+    let mut scene = Scene::new(vec![]);
+    // The offer is not decided, so it is this side's turn.
+    let start = [&HELLO[..], &offer, &OVER].concat();
+    scene.session.handle(Input::Received(start));
+    assert!(matches!(scene.session.poll(), Some(Output::Offered(_))));
+    let unknown = record(0x60, b"later");
+    scene.session.handle(Input::Received(unknown));
+    assert_eq!(scene.session.poll(), None);
+    scene.told(&[&OVER]);
+    assert!(scene.complaint().contains("not its turn"));
+}
+
+#[test]
 fn pieces_that_do_not_fit_end_the_session() {
     let (offer, body) = honest(message(1, &noise(1, 6000)));
     let chain = &body[..body[1] as usize + 2];
