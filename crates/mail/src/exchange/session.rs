@@ -24,7 +24,8 @@ const MOST_BESIDE: u64 = 16_384;
 /// Turns of the partner in a row, at most, in which no item is settled and less than [`FAIR_OCTETS`] of chains
 /// and pieces come and go. Whoever passes the turn for ever would keep the transmitter going for ever.
 const MOST_IDLE: u32 = 16;
-/// An honest sender brings more in so many turns, even if a turn takes only [`LEAST_TURN`] and begins with a long chain.
+/// An honest sender brings more in so many turns, even if a turn takes only [`LEAST_TURN`] and begins with a long
+/// chain.
 const FAIR_OCTETS: u64 = 2048;
 /// Octets of one answers record, so that it stays well below what a record may hold.
 const ANSWERS_RECORD: usize = 1024;
@@ -153,7 +154,8 @@ pub struct Session {
     heard: bool,
     /// Turns in a row in which nothing was said: the partner's, ours.
     empty: (u32, u32),
-    /// The partner's turns, and the octets of chains and pieces both ways, since an item was settled or these were fair.
+    /// The partner's turns, and the octets of chains and pieces both ways, since an item was settled or the octets
+    /// were enough.
     idle: (u32, u64),
     /// Whether an item was settled, by either side, since this side spoke.
     settled: bool,
@@ -227,8 +229,8 @@ impl Session {
         self.outputs.pop_front()
     }
 
-    /// What has arrived of items that are not whole, or are not stored yet. They are put out when the session ends; a station that
-    /// may lose its power can keep them in between.
+    /// What has arrived of items that are not whole, or are not stored yet. They are put out when the session
+    /// ends; a station that may lose its power can keep them in between.
     pub fn partials(&self) -> Vec<Partial> {
         self.incoming.partials()
     }
