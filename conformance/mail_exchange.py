@@ -13,6 +13,8 @@ PRECEDENCES = ["routine", "welfare", "priority", "emergency"]
 KINDS = ["personal", "bulletin", "formal", "service"]
 LETTERS = " 0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 MOST_CONTENT = 100_090
+MOST_ADDED, MOST_HELD = 64, 1_048_576
+MOST_IDLE, FAIR_OCTETS = 16, 2048
 
 
 class Unfit(Exception):
@@ -193,6 +195,8 @@ class Side:
         self.offered, self.items = [], []
         self.answers = b""
         self.buffer, self.left, self.piece = b"", 0, None
+        # Turns heard, and octets of chains and pieces, since an item was settled.
+        self.idle, self.moved = 0, 0
         self.said_hello, self.ended, self.their_more, self.ours = False, None, True, calls
 
     def begin(self):
@@ -228,8 +232,9 @@ class Side:
         start = Reader(self.buffer)
         start.octet(), start.number()
         if kind == PIECE:
-            self.begin_piece(*numbers)
             self.left = length - (reader.at - start.at)
+            self.begin_piece(*numbers, self.left)
+            self.moved += self.left
             self.buffer = self.buffer[reader.at :]
             if self.left == 0:
                 self.grow(b"")
@@ -258,9 +263,12 @@ class Side:
         elif kind == OFFER:
             self.hear_offer(reader.take(6), payload[6:])
         elif kind == ANSWERS:
+            if not payload:
+                raise Unfit("answers without an entry")
             while reader.left():
                 self.hear_answer(reader)
         elif kind == CHAIN:
+            self.moved += len(payload)
             item = self.wanted(reader.number())
             item["chain"], last = [], item["offer"]["written"]
             while reader.left():
@@ -269,6 +277,7 @@ class Side:
         elif kind == OVER:
             self.their_more = bool(reader.octet() & 1)
             self.ours = True
+            self.idle += 1
 
     def hear_offer(self, hash, top):
         offer, packed, content = read_head(top)
@@ -281,10 +290,13 @@ class Side:
             self.station.refused(offer["id"], HAVE_IT)
         if mine or offer["id"][0] == self.own:
             code = HAVE_IT
-        elif packed > self.limits[0] or content > MOST_CONTENT:
+        elif packed > min(self.limits[0], content + MOST_ADDED) or content > MOST_CONTENT:
             code = TOO_LARGE
         else:
             code = self.station.decide(offer)
+            held = sum(i["packed"] for i in self.items if i.get("open"))
+            if code == WANTED and held + packed > MOST_HELD:
+                code = LATER
         item["open"] = code == WANTED
         if item["open"]:
             item["octets"] = self.partials.get((offer["id"], hash), b"")
@@ -297,7 +309,9 @@ class Side:
         id = item["message"]["id"]
         if code == WANTED:
             item["from"] = reader.number()
-        elif code == TAKEN:
+            return
+        self.idle, self.moved = 0, 0
+        if code == TAKEN:
             moment = item["message"]["written"] + reader.signed()
             item["from"] = None
             item["settled"] = True
@@ -313,10 +327,12 @@ class Side:
             raise Unfit(f"item {n} is not wanted")
         return self.items[n]
 
-    def begin_piece(self, n, offset):
+    def begin_piece(self, n, offset, length):
         item = self.wanted(n)
         if self.ours or offset != len(item["octets"]) or "chain" not in item:
             raise Unfit(f"a piece of item {n} out of order")
+        if length == 0 and offset < item["packed"]:
+            raise Unfit(f"a piece of item {n} without octets")
         self.piece = n
 
     def grow(self, octets):
@@ -356,6 +372,8 @@ class Side:
 
     def answer(self, n, code, more=b""):
         self.answers += number(n) + bytes([code]) + more
+        if code != WANTED:
+            self.idle, self.moved = 0, 0
 
     @staticmethod
     def record(kind, payload):
@@ -376,12 +394,19 @@ class Side:
             now.append(item)
             self.offered.append(item)
             octets += self.record(OFFER, digest(item["head"], item["packed"]) + item["head"])
-        octets += self.bodies(min(map(urgency, now))[0] if now else 0)
+        bodies = self.bodies(min(map(urgency, now))[0] if now else 0)
+        octets += bodies
+        self.moved += len(bodies)
+        if self.moved >= FAIR_OCTETS:
+            self.idle, self.moved = 0, 0
         more = bool(self.waiting) or any(i.get("from") is not None for i in self.offered)
         idle = not more and all(i.get("settled") for i in self.offered)
         if idle and not self.their_more and not any(i["open"] for i in self.items):
             self.ended = ""
             return octets + self.record(END, b"")
+        if self.idle >= MOST_IDLE:
+            self.ended = "nothing gets done"
+            return octets + self.record(END, self.ended.encode())
         self.ours = False
         return octets + self.record(OVER, bytes([more]))
 

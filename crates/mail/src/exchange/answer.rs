@@ -4,6 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use super::octets::{Read, Reader, put_number, put_signed};
 
+/// From this code on a reason is of a later version.
+const UNKNOWN: u8 = 9;
+
 /// Why a station does not take a message.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
@@ -22,7 +25,8 @@ pub enum Why {
     TryLater,
     /// Its hash was wrong twice, or what it holds is no message.
     Damaged,
-    /// A reason that this version does not know, by its code.
+    /// A reason that this version does not know, by its code: 9 or more. One below 9 says something else; it is
+    /// sent as `TryLater`.
     Unknown(u8),
 }
 
@@ -50,7 +54,8 @@ impl Why {
             Why::NoRoom => 6,
             Why::TryLater => 7,
             Why::Damaged => 8,
-            Why::Unknown(code) => code,
+            Why::Unknown(code @ UNKNOWN..) => code,
+            Why::Unknown(_) => Why::TryLater.code(),
         }
     }
 
@@ -123,5 +128,17 @@ mod tests {
             assert_eq!(read_answer(&mut reader), Ok((item as u64, answer)));
         }
         assert!(reader.is_empty());
+    }
+
+    #[test]
+    fn no_refusal_is_written_as_something_else() {
+        for code in 0..UNKNOWN {
+            let made: Why = serde_json::from_str(&format!("{{\"unknown\":{code}}}")).expect("JSON");
+            assert_eq!(made, Why::Unknown(code));
+            let mut octets = Vec::new();
+            put_answer(&mut octets, 3, Answer::No(made));
+            let read = read_answer(&mut Reader::new(&octets));
+            assert_eq!(read, Ok((3, Answer::No(Why::TryLater))));
+        }
     }
 }

@@ -6,8 +6,13 @@ use super::answer::{Answer, Why};
 use super::octets::{Read, Reader, seconds};
 use super::offer::{HASH_OCTETS, MOST_CONTENT, Offer, hash, message, read_chain, read_head};
 use super::outgoing::MOST_OFFERS;
+use super::press::MOST_ADDED;
 use crate::identity::MessageId;
 use crate::message::{Message, Station, Step};
+
+/// Octets of packed items that a session has in its memory, or has given to be kept because they could not be
+/// stored, at most. It is more than ten of the largest items.
+pub const MOST_HELD: usize = 1 << 20;
 
 /// What has arrived of an item when a session ends. The station keeps it, one for each message, and gives it
 /// to later sessions, whoever the partner.
@@ -63,6 +68,8 @@ pub(super) struct Incoming {
     own: Station,
     items: Vec<Item>,
     kept: Vec<Partial>,
+    /// Octets of items that arrived here, could not be stored and are kept.
+    not_stored: usize,
 }
 
 impl Incoming {
@@ -71,6 +78,7 @@ impl Incoming {
             own,
             items: Vec::new(),
             kept,
+            not_stored: 0,
         }
     }
 
@@ -92,7 +100,10 @@ impl Incoming {
         }
         let why = if id.origin == self.own {
             Some(Why::HaveIt)
-        } else if offer.packed > largest || offer.content > MOST_CONTENT {
+        } else if offer.packed > largest
+            || offer.content > MOST_CONTENT
+            || offer.packed > offer.content + MOST_ADDED
+        {
             Some(Why::TooLarge)
         } else {
             None
@@ -107,7 +118,15 @@ impl Incoming {
         Ok((offer, why))
     }
 
-    /// The station, or this side by itself, has decided about an offer. `None` = it is not undecided.
+    /// Octets of packed items that are here or may come, and of those that were kept since they could not be stored.
+    fn held(&self) -> usize {
+        let held = |item: &&Item| matches!(item.state, State::Coming(_) | State::Storing(_));
+        let items = self.items.iter().filter(held);
+        self.not_stored + items.map(|item| item.offer.packed).sum::<usize>()
+    }
+
+    /// The station, or this side by itself, has decided about an offer. What would be too much at once is refused
+    /// all the same. `None` = it is not undecided.
     pub(super) fn decide(
         &mut self,
         id: MessageId,
@@ -115,8 +134,10 @@ impl Incoming {
     ) -> Option<(usize, Answer)> {
         let asked = |item: &Item| item.offer.id == id && matches!(item.state, State::Asked);
         let number = self.items.iter().position(asked)?;
+        let held = self.held();
         let item = &mut self.items[number];
-        if let Some(why) = refused {
+        let too_much = held + item.offer.packed > MOST_HELD;
+        if let Some(why) = refused.or(too_much.then_some(Why::TryLater)) {
             item.state = State::Settled;
             return Some((number, Answer::No(why)));
         }
@@ -164,7 +185,8 @@ impl Incoming {
         Ok(())
     }
 
-    /// A piece begins. It must follow what is there, stay inside the item, and come after the chain.
+    /// A piece begins. It must follow what is there, stay inside the item, come after the chain, and bring octets if
+    /// any are missing.
     pub(super) fn piece(&mut self, number: u64, offset: u64, length: u64) -> Read<()> {
         let (offer, coming) = self.coming(number, "a piece")?;
         let (there, packed) = (coming.octets.len() as u64, offer.packed as u64);
@@ -179,6 +201,11 @@ impl Incoming {
         if length > packed - there {
             return Err(format!(
                 "a piece of item {number} that goes beyond its {packed} octets"
+            ));
+        }
+        if length == 0 && there < packed {
+            return Err(format!(
+                "a piece of item {number} without octets, of which some are missing"
             ));
         }
         Ok(())
@@ -244,6 +271,7 @@ impl Incoming {
             Err(Why::HaveIt) => Some((number, Answer::No(Why::HaveIt), None)),
             Err(why) => {
                 let hash = item.hash;
+                self.not_stored += octets.len();
                 let partial = Partial { id, hash, octets };
                 Some((number, Answer::No(why), Some(partial)))
             }
@@ -256,10 +284,10 @@ impl Incoming {
         self.items.iter().any(storing)
     }
 
-    /// Whether something that is wanted is not all there.
-    pub(super) fn is_coming(&self) -> bool {
-        let coming = |item: &Item| matches!(item.state, State::Coming(_));
-        self.items.iter().any(coming)
+    /// Whether something is neither stored nor refused.
+    pub(super) fn is_open(&self) -> bool {
+        let open = |item: &Item| !matches!(item.state, State::Settled);
+        self.items.iter().any(open)
     }
 
     /// Whether the station gave something kept of this message at the start.
@@ -267,20 +295,68 @@ impl Incoming {
         self.kept.iter().any(|kept| kept.id == id)
     }
 
-    /// What is there of items that are not whole.
+    /// What is there of items that are not whole, or are not stored yet.
     pub(super) fn partials(&self) -> Vec<Partial> {
         let mut partials = Vec::new();
         for item in &self.items {
-            if let State::Coming(coming) = &item.state
-                && !coming.octets.is_empty()
-            {
+            let octets = match &item.state {
+                State::Coming(coming) => &coming.octets,
+                State::Storing(octets) => octets,
+                State::Asked | State::Settled => continue,
+            };
+            if !octets.is_empty() {
                 partials.push(Partial {
                     id: item.offer.id,
                     hash: item.hash,
-                    octets: coming.octets.clone(),
+                    octets: octets.clone(),
                 });
             }
         }
         partials
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::offer::Offerable;
+    use super::*;
+    use crate::message::{Kind, Precedence};
+
+    fn message(number: u64) -> Message {
+        let origin = "QA1SKY".parse().expect("a call sign");
+        Message {
+            id: MessageId { origin, number },
+            kind: Kind::Personal {
+                to: "QX0RLF".parse().expect("an address"),
+            },
+            precedence: Precedence::Routine,
+            from: "QA1SKY".parse().expect("an address"),
+            written: WallTime(0),
+            title: "Cots".into(),
+            body: "Forty cots come by ferry.".into(),
+            chain: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn what_is_wanted_stored_or_kept_is_held_and_no_more() {
+        let mut incoming = Incoming::new("QM2REE".parse().expect("a call sign"), Vec::new());
+        let later = Ok(WallTime(5000));
+        // What becomes of it, and whether it is held thereafter.
+        let fates = [(later, 0), (Err(Why::HaveIt), 0), (Err(Why::NoRoom), 1)];
+        for (number, (fate, held)) in fates.into_iter().enumerate() {
+            let item = Offerable::new(&message(number as u64)).expect("an offer");
+            let (id, packed) = (item.id(), item.offer.packed);
+            incoming.offer(&item.record, 1000).expect("an offer");
+            assert_eq!(incoming.held(), 0);
+            assert_eq!(incoming.decide(id, None), Some((number, Answer::Want(0))));
+            assert_eq!(incoming.held(), packed);
+            incoming.chain(&[number as u8]).expect("a chain");
+            let whole = incoming.octets(number as u64, &item.packed);
+            assert!(matches!(whole, Ok(Some(Whole::Store(_)))));
+            assert_eq!(incoming.held(), packed);
+            incoming.stored(id, fate).expect("it was being stored");
+            assert_eq!(incoming.held(), held * packed);
+        }
     }
 }

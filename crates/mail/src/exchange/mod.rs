@@ -13,7 +13,7 @@ mod session;
 mod stream;
 
 pub use answer::Why;
-pub use incoming::Partial;
+pub use incoming::{MOST_HELD, Partial};
 pub use offer::{HASH_OCTETS, MOST_CONTENT, Offer, OfferError, Offerable};
 pub use outgoing::{MOST_OFFERS, MOST_OFFERS_A_TURN};
 pub use session::{Input, LEAST_TURN, Limits, MOST_TURN, Output, Session, Settings};

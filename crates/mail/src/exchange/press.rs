@@ -9,6 +9,9 @@ use miniz_oxide::inflate::core::{DecompressorOxide, decompress};
 
 /// Words that short texts are likely to hold; both sides have it. docs/mail-exchange.md prints the same.
 const WORDS: &str = include_str!("dictionary.txt");
+/// Octets that a packed item may have beyond its content; what does not get shorter is stored in blocks with
+/// five octets before each.
+pub(super) const MOST_ADDED: usize = 64;
 /// The most effort.
 const LEVEL: i32 = 9;
 /// A window without a header; negative by the custom of zlib.
@@ -90,6 +93,22 @@ mod tests {
         let mut longer = packed;
         longer.push(0);
         assert!(unpack(&longer, 100_000).is_none());
+    }
+
+    #[test]
+    fn what_does_not_pack_hardly_gets_longer() {
+        // The worst there may be, as long as the longest content.
+        let mut state = 1_u64;
+        let drawn = std::iter::repeat_with(|| {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
+            (state >> 56) as u8
+        });
+        let content: Vec<u8> = drawn.take(100_090).collect();
+        let packed = pack(&content);
+        assert!(packed.len() > content.len() && packed.len() <= content.len() + MOST_ADDED);
+        assert_eq!(unpack(&packed, content.len()), Some(content));
     }
 
     proptest! {

@@ -21,6 +21,12 @@ pub const LEAST_TURN: usize = 512;
 pub const MOST_TURN: usize = 32_768;
 /// Octets that a turn may have beside chains and pieces.
 const MOST_BESIDE: u64 = 16_384;
+/// Turns of the partner in a row, at most, in which no item is settled and less than [`FAIR_OCTETS`] of chains
+/// and pieces come and go. Whoever passes the turn for ever would keep the transmitter going for ever.
+const MOST_IDLE: u32 = 16;
+/// An honest sender brings more in so many turns, even if a turn takes only [`LEAST_TURN`] and begins with a long
+/// chain.
+const FAIR_OCTETS: u64 = 2048;
 /// Octets of one answers record, so that it stays well below what a record may hold.
 const ANSWERS_RECORD: usize = 1024;
 /// Octets of the words with which a session is ended, at most.
@@ -54,11 +60,13 @@ pub struct Settings {
 pub enum Input {
     /// Octets of the partner, in order.
     Received(Vec<u8>),
-    /// The station takes an offered message.
+    /// The station takes an offered message. If that were more than [`MOST_HELD`](super::MOST_HELD) in one session,
+    /// [`Why::TryLater`] is said all the same.
     Accept(MessageId),
     /// The station does not take an offered message.
     Refuse(MessageId, Why),
-    /// The station has stored a message durably, with itself added to the chain at this time.
+    /// The station has stored a message durably, with itself added to the chain at this time. It, or `NotStored`,
+    /// is to be said also after the session has ended.
     Stored(MessageId, WallTime),
     /// The station cannot store it, or, with [`Why::HaveIt`], has got it another way meanwhile. Otherwise what
     /// arrived is kept as a partial.
@@ -102,7 +110,8 @@ pub enum Output {
         /// Its reason.
         why: Why,
     },
-    /// The session is over; there is no more output after this. Messages of which neither `Taken` nor
+    /// The session is over. After this there is no more output than `DropPartial`, of what was still being stored
+    /// and now is. Messages of which neither `Taken` nor
     /// `Refused` was said stay with this station.
     Ended {
         /// Whether both sides were through.
@@ -141,10 +150,15 @@ pub struct Session {
     turn_began: u64,
     /// Octets of chains and pieces in the partner's turn.
     bodies: u64,
-    /// Whether the partner has said anything in its turn.
+    /// Whether the partner has said anything in its turn that changed something.
     heard: bool,
     /// Turns in a row in which nothing was said: the partner's, ours.
     empty: (u32, u32),
+    /// The partner's turns, and the octets of chains and pieces both ways, since an item was settled or the octets
+    /// were enough.
+    idle: (u32, u64),
+    /// Whether an item was settled, by either side, since this side spoke.
+    settled: bool,
     hasten: bool,
 }
 
@@ -171,6 +185,8 @@ impl Session {
             bodies: 0,
             heard: false,
             empty: (0, 0),
+            idle: (0, 0),
+            settled: false,
             hasten: false,
             settings,
         };
@@ -185,15 +201,14 @@ impl Session {
 
     /// Takes in one thing.
     pub fn handle(&mut self, input: Input) {
-        if self.turn == Turn::Nobodys {
-            return;
-        }
         match input {
+            // A store may take longer than the link lasts.
+            Input::Stored(id, at) => self.stored(id, Ok(at)),
+            Input::NotStored(id, why) => self.stored(id, Err(why)),
+            _ if self.turn == Turn::Nobodys => return,
             Input::Received(octets) => self.receive(&octets),
             Input::Accept(id) => self.decide(id, None),
             Input::Refuse(id, why) => self.decide(id, Some(why)),
-            Input::Stored(id, at) => self.stored(id, Ok(at)),
-            Input::NotStored(id, why) => self.stored(id, Err(why)),
             Input::Offer(offerable) => self.add(offerable),
             Input::GoOn => {
                 if self.turn == Turn::Ours {
@@ -214,8 +229,8 @@ impl Session {
         self.outputs.pop_front()
     }
 
-    /// What has arrived of items that are not whole. They are put out when the session ends; a station that
-    /// may lose its power can keep them in between.
+    /// What has arrived of items that are not whole, or are not stored yet. They are put out when the session
+    /// ends; a station that may lose its power can keep them in between.
     pub fn partials(&self) -> Vec<Partial> {
         self.incoming.partials()
     }
@@ -247,6 +262,7 @@ impl Session {
     }
 
     fn answer(&mut self, item: usize, answer: Answer) {
+        self.settled |= !matches!(answer, Answer::Want(_));
         let mut entry = Vec::new();
         put_answer(&mut entry, item, answer);
         self.answers.push_back(entry);
@@ -256,6 +272,13 @@ impl Session {
         let Some((item, answer, partial)) = self.incoming.stored(id, stored) else {
             return;
         };
+        if self.turn == Turn::Nobodys {
+            // What was being stored was given to be kept when the session ended.
+            if partial.is_none() {
+                self.outputs.push_back(Output::DropPartial(id));
+            }
+            return;
+        }
         self.answer(item, answer);
         match partial {
             Some(partial) => self.outputs.push_back(Output::KeepPartial(partial)),
@@ -347,7 +370,6 @@ impl Session {
                 false => "something before its hello".to_owned(),
             });
         }
-        self.heard |= matches!(kind, OFFER | ANSWERS);
         match kind {
             HELLO => self.hello(payload),
             OFFER => self.offered(payload),
@@ -389,6 +411,7 @@ impl Session {
     fn offered(&mut self, payload: &[u8]) -> Read<()> {
         let largest = self.settings.limits.packed;
         let (offer, why) = self.incoming.offer(payload, largest)?;
+        self.heard = true;
         let id = offer.id;
         if self.outgoing.withdraw(id) {
             // Both have it, and each now knows of the other.
@@ -404,9 +427,15 @@ impl Session {
 
     fn answered(&mut self, payload: &[u8]) -> Read<()> {
         let mut reader = Reader::new(payload);
+        if reader.is_empty() {
+            return Err("answers without an entry".to_owned());
+        }
         while !reader.is_empty() {
             let (item, answer) = read_answer(&mut reader)?;
-            match self.outgoing.answer(item, answer)? {
+            let settled = self.outgoing.answer(item, answer)?;
+            self.heard = true;
+            self.settled |= settled.is_some();
+            match settled {
                 None => {}
                 Some(Settled::Refused(id, why)) => self.refused(id, why),
                 Some(Settled::Taken(id, at)) => {
@@ -425,6 +454,7 @@ impl Session {
             true => 0,
             false => self.empty.0 + 1,
         };
+        self.idle = (self.idle.0 + 1, self.idle.1 + self.bodies);
         self.turn = Turn::Ours;
         self.turn_began = self.stream.passed();
         (self.bodies, self.heard, self.hasten) = (0, false, false);
@@ -434,7 +464,7 @@ impl Session {
     fn ended(&mut self, payload: &[u8]) {
         let partner = self.settings.partner;
         match payload {
-            [] if self.outgoing.settled() && !self.incoming.is_coming() => {
+            [] if self.outgoing.settled() && !self.incoming.is_open() => {
                 self.finish(true, format!("{partner} ended; all is done"));
             }
             [] => self.finish(false, format!("{partner} ended while something was open")),
@@ -460,24 +490,31 @@ impl Session {
         let highest = self.outgoing.offers(&mut octets);
         if let Some(partner) = self.partner {
             let allowed = partner.turn.min(self.settings.limits.turn);
-            octets.extend(self.outgoing.pieces(allowed, highest));
+            let bodies = self.outgoing.pieces(allowed, highest);
+            self.idle.1 += bodies.len() as u64;
+            octets.extend(bodies);
+        }
+        if std::mem::take(&mut self.settled) || self.idle.1 >= FAIR_OCTETS {
+            self.idle = (0, 0);
         }
         self.empty.1 = match octets.len() > before {
             true => 0,
             false => self.empty.1 + 1,
         };
-        let through = self.outgoing.settled()
-            && !self.incoming.is_coming()
-            && !self.incoming.is_storing()
-            && !self.partner_has_more;
+        let through = self.outgoing.settled() && !self.incoming.is_open() && !self.partner_has_more;
         let stuck = self.empty.0.min(self.empty.1) >= 2;
-        match (through, stuck) {
-            (true, _) => self.end_after(octets, true, "", "all is done"),
-            (false, true) => {
+        match (through, stuck, self.idle.0 >= MOST_IDLE) {
+            (true, ..) => self.end_after(octets, true, "", "all is done"),
+            (false, true, _) => {
                 let words = "neither side had anything to say, but both had something open";
                 self.end_after(octets, false, words, words);
             }
-            (false, false) => {
+            (false, false, true) => {
+                let words =
+                    format!("{MOST_IDLE} turns have settled nothing and brought next to nothing");
+                self.end_after(octets, false, &words, &words);
+            }
+            (false, false, false) => {
                 put_record(&mut octets, OVER, &[self.outgoing.has_more().into()]);
                 self.turn = Turn::Theirs;
                 self.outputs.push_back(Output::Send(octets));

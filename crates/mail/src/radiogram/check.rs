@@ -1,9 +1,9 @@
 //! The check: how many groups the text has, and what a relay does when it counts otherwise.
 //!
-//! Only the text counts, separators (X) count as groups (S19d), and the two parts of a number with a
+//! Only the text counts, separators (X) count as groups (G4), and the two parts of a number with a
 //! hyphen are one group (common practice, no source). ARL stands before the count when the text holds a
-//! numbered text (S19). A wrong check is the one thing that a relay alters: it writes the new
-//! count behind the old one, 5/7, and leaves the words alone (S19c).
+//! numbered text (G1). A wrong check is the one thing that a relay alters: it writes the new
+//! count behind the old one, 5/7, and leaves the words alone (G3).
 
 use std::fmt;
 use std::str::FromStr;
@@ -211,8 +211,8 @@ impl fmt::Display for Remark {
 
 impl Radiogram {
     /// Counts the text as a relay does. When the check disagrees, the new count is written behind that of
-    /// the station of origin, and a sentence says so; the words stay as they came (S19c). Before that, ask
-    /// the station that sent it: both must agree on the count (S19).
+    /// the station of origin, and a sentence says so; the words stay as they came (G3). Before that, ask
+    /// the station that sent it: both must agree on the count (G1).
     pub fn receive(&self) -> Receipt {
         let counted = Count::of(&self.text);
         if self.check.valid() == counted {
@@ -269,7 +269,7 @@ impl Radiogram {
     }
 }
 
-/// A numbered text within a text: ARL and a number, spelled out (ARL FIFTY; S19).
+/// A numbered text within a text: ARL and a number, spelled out (ARL FIFTY; G1).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Numbered {
     /// Where ARL stands, counted from 0.
@@ -371,9 +371,9 @@ mod tests {
     #[test]
     fn groups_of_the_text_are_counted_as_the_guides_do() {
         for (text, expected) in [
-            // S19: word groups of the text.
+            // G1: word groups of the text.
             ("ARRIVED SAFELY AT LEE COVE", "5"),
-            // S19d: separators count.
+            // G4: separators count.
             ("FERRY LATE X WAIT AT QUAY X", "7"),
             // Common practice, no source: the parts of a number with a hyphen are one group.
             ("CALL 555-0142 TODAY", "3"),
@@ -393,7 +393,7 @@ mod tests {
     #[test]
     fn a_numbered_text_marks_the_check() {
         for (text, expected) in [
-            // S19: prefix ARL, number spelled out.
+            // G1: prefix ARL, number spelled out.
             ("ARL FIFTY", "ARL 2"),
             // From memory: tens and ones are a group each, and words may stand around it.
             ("ARL SIXTY FOUR LEE COVE X LOVE", "ARL 7"),
@@ -470,7 +470,7 @@ mod tests {
         };
         let seven = "FERRY LATE X WAIT AT QUAY X";
         assert_eq!(counted(seven, "7"), "7");
-        // S19c: old/new, as 5/7.
+        // G3: old/new, as 5/7.
         assert_eq!(counted(seven, "5"), "5/7");
         assert_eq!(counted(seven, "5/7"), "5/7");
         // Common practice, no source: of several corrections the first count and the last stay.
@@ -499,7 +499,7 @@ mod tests {
     fn remarks_refuse_nothing() {
         let mut form = radiogram();
         assert_eq!(form.remarks(), []);
-        // S19: about 25 recommended.
+        // G1: about 25 recommended.
         form.text = "A ".repeat(25).parse().expect("a text");
         form.check = Check::of(&form.text);
         assert_eq!(form.remarks(), []);

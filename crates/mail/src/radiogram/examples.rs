@@ -54,11 +54,11 @@ fn wrong(body: &str) -> String {
 
 #[test]
 fn it_is_written_in_the_order_of_the_guides_and_read_again() {
-    // S19: the order of the preamble; then address with phone, text, signature.
+    // G1: the order of the preamble; then address with phone, text, signature.
     assert_eq!(radiogram().body().as_deref(), Ok(BODY));
     assert_eq!(BODY.parse(), Ok(radiogram()));
     assert_eq!(radiogram().fit_to_send(), Ok(()));
-    // Optional (S19): handling instructions, time filed of routine traffic.
+    // Optional (G1): handling instructions, time filed of routine traffic.
     let mut short = radiogram();
     (short.handling, short.filed, short.phone) = (vec![], None, None);
     assert_eq!(short.preamble(), "12 R QA1SKY 12 GREAT MARROW NOV 29");
@@ -82,7 +82,7 @@ fn what_others_write_a_little_otherwise_is_read_too() {
 
 #[test]
 fn a_relay_reads_what_the_origin_did_wrong() {
-    // S19c: a wrong check is carried on; S19: urgent traffic needs the time filed, but to refuse
+    // G3: a wrong check is carried on; G1: urgent traffic needs the time filed, but to refuse
     // an emergency for its lack would be worse.
     let body = BODY
         .replace("12 R HXG QA1SKY 12", "12 EMERGENCY HXG QA1SKY 5")
@@ -98,7 +98,7 @@ fn a_relay_reads_what_the_origin_did_wrong() {
     let counted = Check::of(&form.text);
     let unfit = form.with_check(counted).fit_to_send().expect_err("no time");
     assert_eq!(unfit.part, Part::Filed);
-    // S19: needed for emergency and priority; welfare traffic may leave it out.
+    // G1: needed for emergency and priority; welfare traffic may leave it out.
     for (precedence, fits) in [(Precedence::Priority, false), (Precedence::Welfare, true)] {
         let filed = None;
         let form = Radiogram {
@@ -255,14 +255,20 @@ fn what_would_be_read_otherwise_cannot_be_written() {
 
 #[test]
 fn the_title_shows_whether_a_call_is_local() {
-    // S19e: town and first part of the phone number.
+    // G5: town and first part of the phone number.
     let mut form = radiogram();
     assert_eq!(form.title(), "LEE COVE 555");
     form.phone = None;
     assert_eq!(form.title(), "LEE COVE");
     form.to = vec![line(&"A ".repeat(30))];
     form.phone = Some("1".repeat(20).parse().expect("a phone number"));
-    assert!(form.title().len() <= crate::MOST_TITLE);
+    assert!(form.title().len() <= MOST_TITLE);
+    // The longest there can be: the end of the town goes, not of the number.
+    let half = "A".repeat(27);
+    form.to = vec![line(&format!("{half} {half} COVE"))];
+    assert_eq!(form.to[0].as_str().len(), MOST_LINE);
+    assert_eq!(form.title().len(), MOST_TITLE);
+    assert!(form.title().ends_with(" COV 11111111111111111111"));
 }
 
 #[test]
@@ -317,20 +323,58 @@ Sent to           ____________________ date and time (UTC) ____________________
     assert_eq!(printed, expected);
 }
 
+const PAGE: &str = include_str!("../../../../docs/radiogram.md");
+
+/// Names of sources: G and figures (S and figures, here for long, is no name), and perhaps a small letter.
+fn sources(text: &str) -> Vec<&str> {
+    let parts = text.split(|c: char| "();:,/ \n".contains(c));
+    let named = parts.filter(|part| {
+        let figures = part
+            .trim_start_matches(['S', 'G'])
+            .trim_end_matches(char::is_lowercase);
+        let letter = part.starts_with(['S', 'G']) && figures.len() < part.len();
+        letter && !figures.is_empty() && figures.bytes().all(|b| b.is_ascii_digit())
+    });
+    named.collect()
+}
+
+#[test]
+fn every_source_that_is_named_is_described_on_the_page() {
+    let texts = [
+        PAGE,
+        include_str!("check.rs"),
+        include_str!("examples.rs"),
+        include_str!("fault.rs"),
+        include_str!("log.rs"),
+        include_str!("mod.rs"),
+        include_str!("number.rs"),
+        include_str!("preamble.rs"),
+        include_str!("read.rs"),
+        include_str!("service.rs"),
+        include_str!("spoken.rs"),
+        include_str!("words.rs"),
+        include_str!("write.rs"),
+    ];
+    let all: Vec<&str> = texts.into_iter().flat_map(sources).collect();
+    assert!(all.len() > 30, "{all:?}");
+    for source in all {
+        assert!(PAGE.contains(&format!("\n| {source} | ")), "{source}");
+    }
+}
+
 #[test]
 fn the_page_shows_what_is_written() {
-    let page = include_str!("../../../../docs/radiogram.md");
     let form = radiogram();
     let block = |text: &str| {
         let lines = text.lines().map(|line| format!("    {line}"));
         lines.collect::<Vec<_>>().join("\n").replace("    \n", "\n")
     };
     for text in [BODY, &form.printed()] {
-        assert!(page.contains(&block(text)), "{text}");
+        assert!(PAGE.contains(&block(text)), "{text}");
     }
     let spoken = form.spoken(FigureWords::Plain);
     for line in [&spoken[0], &spoken[6], &spoken[7]] {
-        assert!(page.contains(&block(line)), "{line}");
+        assert!(PAGE.contains(&block(line)), "{line}");
     }
     let entry = |at, to: Option<&str>, number, remarks: &str| LogEntry {
         at: dunlin_clock::WallTime(at),
@@ -347,9 +391,9 @@ fn the_page_shows_what_is_written() {
     ] {
         assert_eq!(log.add(entry), Ok(()));
     }
-    assert!(page.contains(&block(&log.printed())), "{}", log.printed());
+    assert!(PAGE.contains(&block(&log.printed())), "{}", log.printed());
     let note = not_delivered(&form, &Failure::NoAnswer);
-    assert!(page.contains(&block(&note.to_string())), "{note}");
+    assert!(PAGE.contains(&block(&note.to_string())), "{note}");
 }
 
 /// Groups that can stand anywhere, those with a meaning of their own among them.

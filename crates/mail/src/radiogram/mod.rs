@@ -6,10 +6,8 @@
 //! of one, how it is read aloud, and the log beside it. Who takes it and when is decided elsewhere, and
 //! nothing here promises delivery.
 //!
-//! Sources are named as in the project's collection of operators' practice: S19 the radiogram guides (a state's
-//! emergency centre, EmComm East 2011, a RACES tutorial), S19b "Originating a message", S19c a
-//! mailbox manual's part on formal traffic, S19d a page on handling instructions, S19e club pages on
-//! traffic over packet. What none of them told says `from memory` or `common practice, no source`.
+//! The sources, G1 to G5, are described on the page docs/radiogram.md. What none of them told says `from memory`
+//! or `common practice, no source`.
 
 mod check;
 mod fault;
@@ -25,7 +23,7 @@ mod write;
 use dunlin_ax25::CallSign;
 use serde::{Deserialize, Serialize};
 
-use crate::Precedence;
+use crate::{MOST_TITLE, Precedence};
 
 pub use check::{Check, Count, Numbered, Receipt, Remark, numbered_texts, spelled_number};
 pub use fault::{Fault, Located, Part, Unfit};
@@ -44,7 +42,7 @@ pub const MOST_NUMBER: u32 = 99_999;
 pub const MOST_ADDRESS: usize = 6;
 /// Octets of a radiogram in a message, at most. The longest that can be written has fewer.
 pub const MOST_FORM: usize = 8_000;
-/// Groups of a text that the guides recommend at most: about 25 (S19).
+/// Groups of a text that the guides recommend at most: about 25 (G1).
 pub const RECOMMENDED_GROUPS: usize = 25;
 /// Figures with which a line of them alone is taken for a telephone number.
 const FIGURES_OF_PHONE: usize = 7;
@@ -68,7 +66,7 @@ macro_rules! as_text {
 }
 use as_text;
 
-/// One radiogram, its parts in the order of the form (S19).
+/// One radiogram, its parts in the order of the form (G1).
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Radiogram {
     /// Given by the station of origin, 1 to [`MOST_NUMBER`]. It restarts with 1 each year and never
@@ -122,7 +120,7 @@ impl Radiogram {
     }
 
     /// What the station of origin must have right before it gives the radiogram to anybody: the form, the
-    /// check, and the time filed of urgent traffic (S19).
+    /// check, and the time filed of urgent traffic (G1).
     ///
     /// # Errors
     /// The first part that is not right, and what to do.
@@ -148,13 +146,16 @@ impl Radiogram {
     }
 
     /// The title of the message that carries it: the town and the first part of the telephone number, so
-    /// that whoever may take it sees whether a local call is enough (S19e).
+    /// that whoever may take it sees whether a local call is enough (G5). A long town is cut, so that it is one.
     pub fn title(&self) -> String {
         let town = self.to.last().map_or("", Line::as_str);
-        match &self.phone {
-            Some(phone) => format!("{town} {}", phone.first_part()),
-            None => town.to_owned(),
+        let phone = self.phone.as_ref();
+        let phone = phone.map_or_else(String::new, |phone| format!(" {}", phone.first_part()));
+        let mut room = town.len().min(MOST_TITLE.saturating_sub(phone.len()));
+        while !town.is_char_boundary(room) {
+            room -= 1;
         }
+        format!("{}{phone}", town[..room].trim_end())
     }
 
     fn is_urgent(&self) -> bool {

@@ -14,7 +14,7 @@ pub struct Numbers {
 }
 
 impl Numbers {
-    /// Gives the next number; the first of each year is 1 (S19c). A clock that was set back to an older
+    /// Gives the next number; the first of each year is 1 (G3). A clock that was set back to an older
     /// year gives no number a second time: the count goes on. `None` when the numbers of the year are used
     /// up.
     pub fn give(&mut self, year: i32) -> Option<u32> {
@@ -38,7 +38,7 @@ mod tests {
         let mut numbers = Numbers::default();
         let years = [2026, 2026, 2027, 2027, 2026, 2028];
         let given: Vec<_> = years.map(|year| numbers.give(year)).into();
-        // S19c: restarts yearly at 1. The fifth: a clock that went back.
+        // G3: restarts yearly at 1. The fifth: a clock that went back.
         assert_eq!(given, [1, 2, 1, 2, 3, 1].map(Some));
         numbers.last = MOST_NUMBER;
         assert_eq!(numbers.give(2028), None);

@@ -10,7 +10,7 @@ use crate::Precedence;
 /// Miles and hours of a handling instruction, at most.
 const MOST_AMOUNT: u16 = 999;
 
-/// The sign of a precedence in the preamble: EMERGENCY is always spelled out (S19); that the others are
+/// The sign of a precedence in the preamble: EMERGENCY is always spelled out (G1); that the others are
 /// written with one letter is from memory.
 pub(super) fn sign(precedence: Precedence) -> &'static str {
     match precedence {
@@ -45,7 +45,7 @@ pub(super) fn precedence(group: &str) -> Result<Precedence, Fault> {
 }
 
 /// A handling instruction. That there are seven, HXA (limit of a collect call) to HXG (no toll, cancel),
-/// is of S19d; the meaning of those between is from memory.
+/// is of G4; the meaning of those between is from memory.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Handling {
     /// HXA: the addressee pays for a call, within so many miles (1 to 999); `None` = without limit.
@@ -382,7 +382,7 @@ mod tests {
             ("W", Precedence::Welfare),
             ("P", Precedence::Priority),
             ("PRIORITY", Precedence::Priority),
-            // S19: always spelled out.
+            // G1: always spelled out.
             ("EMERGENCY", Precedence::Emergency),
         ] {
             assert_eq!(precedence(text), Ok(expected));
@@ -393,7 +393,7 @@ mod tests {
 
     #[test]
     fn the_seven_handling_instructions_read_as_they_are_written() {
-        // S19d: HXA to HXG, seven; the numbers from memory.
+        // G4: HXA to HXG, seven; the numbers from memory.
         for text in ["HXA", "HXA50", "HXB24", "HXC", "HXD", "HXE", "HXF15", "HXG"] {
             let handling: Handling = text.parse().expect(text);
             assert_eq!(handling.to_string(), text);
@@ -409,8 +409,11 @@ mod tests {
         // From memory: several without a number may be drawn together.
         let both = handlings("HXCG");
         assert_eq!(both, Ok(vec![Handling::ReportDelivery, Handling::NoToll]));
-        // A call sign that begins alike is none.
-        assert!(!is_handling("HX1AB") && !is_handling("HXA1B") && !is_handling("QA1SKY"));
+        // What only begins alike is none: it may be a call sign with a figure in the third or fourth place. These are
+        // no call signs that anybody has.
+        for text in ["HX9", "HX9/QA1", "HXA9-QA", "QX1AB", "QA1SKY"] {
+            assert!(!is_handling(text), "{text}");
+        }
     }
 
     #[test]

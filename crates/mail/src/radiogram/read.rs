@@ -23,7 +23,7 @@ use crate::Precedence;
 impl FromStr for Radiogram {
     type Err = Located;
 
-    /// Reads the body of a message that holds one radiogram and nothing else (S19e).
+    /// Reads the body of a message that holds one radiogram and nothing else (G5).
     ///
     /// # Errors
     /// The first place that is wrong, and what to do.

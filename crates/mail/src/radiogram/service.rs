@@ -1,7 +1,7 @@
 //! Texts of service messages: what became of a radiogram, told to its station of origin.
 //!
 //! A relay that cannot go on, or that finds a radiogram unlawful, does not pass it on and tells the
-//! station of origin (S19b). The plain words are ours; the published lists have numbered texts for the same.
+//! station of origin (G2). The plain words are ours; the published lists have numbered texts for the same.
 
 use super::Radiogram;
 use super::preamble::{Date, Filed};

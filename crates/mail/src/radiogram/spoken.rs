@@ -1,7 +1,7 @@
 //! How a radiogram is read aloud, so that the other side can write it down.
 //!
 //! Letters are spelled with the alphabet of the ITU Radio Regulations, Appendix 14. The order is that of the
-//! form (S19). Which word announces which sort of group (FIGURES, MIXED GROUP, INITIALS, I SPELL, BREAK, END) is
+//! form (G1). Which word announces which sort of group (FIGURES, MIXED GROUP, INITIALS, I SPELL, BREAK, END) is
 //! from memory of voice traffic nets.
 
 use super::words::Line;

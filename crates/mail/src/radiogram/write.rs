@@ -22,7 +22,7 @@ const PAPER: usize = 60;
 
 impl Radiogram {
     /// The body of the message that carries it; `parse` reads it again. It holds the radiogram and
-    /// nothing else (S19e).
+    /// nothing else (G5).
     ///
     /// # Errors
     /// What does not keep to the form and would be read otherwise than it was meant.
@@ -42,7 +42,7 @@ impl Radiogram {
         Ok(body)
     }
 
-    /// The preamble in its order (S19), one line.
+    /// The preamble in its order (G1), one line.
     pub fn preamble(&self) -> String {
         let mut groups = vec![self.number.to_string(), sign(self.precedence).to_owned()];
         groups.extend(self.handling.iter().map(ToString::to_string));

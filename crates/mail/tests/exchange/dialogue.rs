@@ -256,6 +256,68 @@ fn what_cannot_be_stored_is_kept_and_not_sent_again() {
     assert!(octets < 150, "{octets}");
 }
 
+/// A called session that has got all of a message and waits for the station to store it.
+fn storing() -> (Session, Session) {
+    let (a, b) = pair(vec![message(1, &noise(1, 1500))], vec![]);
+    let mut called = b.session(a.call, false);
+    let mut caller = a.session(b.call, true);
+    pass(&mut caller, &mut called);
+    called.handle(Input::Accept(id(1)));
+    pass(&mut called, &mut caller);
+    pass(&mut caller, &mut called);
+    let outputs = pass(&mut called, &mut caller);
+    assert!(matches!(outputs[..], [Output::Store(_)]), "{outputs:?}");
+    (caller, called)
+}
+
+#[test]
+fn what_is_being_stored_when_the_link_drops_is_kept_until_it_is() {
+    type Told = fn(MessageId) -> Input;
+    let ends: [(Told, bool); 4] = [
+        (|id| Input::Stored(id, NOW), true),
+        (|id| Input::NotStored(id, Why::HaveIt), true),
+        (|id| Input::NotStored(id, Why::NoRoom), false),
+        (|_| Input::Dropped, false),
+    ];
+    for (told, dropped) in ends {
+        let (mut caller, mut called) = storing();
+        assert_eq!(called.partials().len(), 1);
+        called.handle(Input::Dropped);
+        let outputs = pass(&mut called, &mut caller);
+        let [
+            Output::KeepPartial(partial),
+            Output::Ended { well: false, .. },
+        ] = &outputs[..]
+        else {
+            panic!("{outputs:?}");
+        };
+        assert!(partial.id == id(1) && partial.octets.len() > 1000);
+        called.handle(told(id(1)));
+        let expected = match dropped {
+            true => vec![Output::DropPartial(id(1))],
+            false => vec![],
+        };
+        assert_eq!(pass(&mut called, &mut caller), expected);
+    }
+}
+
+#[test]
+fn an_end_while_something_is_decided_or_stored_is_not_a_good_one() {
+    let bare_end = || Input::Received(vec![7, 0]);
+    let (mut caller, mut called) = storing();
+    called.handle(bare_end());
+    let outputs = pass(&mut called, &mut caller);
+    assert!(matches!(outputs[0], Output::KeepPartial(_)));
+    assert!(matches!(outputs[1], Output::Ended { well: false, .. }));
+    let (a, b) = pair(vec![message(1, "Text.")], vec![]);
+    let mut called = b.session(a.call, false);
+    let mut caller = a.session(b.call, true);
+    pass(&mut caller, &mut called);
+    called.handle(bare_end());
+    let outputs = pass(&mut called, &mut caller);
+    assert!(matches!(outputs[1], Output::Ended { well: false, .. }));
+}
+
 #[test]
 fn what_came_another_way_meanwhile_is_not_kept() {
     let (a, b) = pair(vec![message(1, "Text.")], vec![]);

@@ -1,6 +1,8 @@
 //! Partners that lie, repeat themselves, or speak something else: none does harm.
 
-use dunlin_mail::exchange::{Input, MOST_TURN, Output, Partial, Session, Why};
+use dunlin_mail::exchange::{
+    Input, MOST_HELD, MOST_TURN, Offerable, Output, Partial, Session, Why,
+};
 use dunlin_mail::{Message, MessageId};
 use proptest::prelude::*;
 
@@ -89,7 +91,7 @@ fn a_stream_of_text_ends_the_session_without_an_answer() {
 #[test]
 fn what_does_not_fit_ends_the_session_and_says_what_and_where() {
     let (offer, body) = honest(message(1, "Text."));
-    let cases: [(&[&[u8]], &str); 12] = [
+    let cases: [(&[&[u8]], &str); 13] = [
         (&[&HELLO, &HELLO], "a second hello (octet 8)"),
         (&[&[0xd1, 3, 0, 1, 1]], "a hello of version 0"),
         (&[&[0xd1, 4, 1, 100, 100, 0]], "at least 512"),
@@ -116,6 +118,7 @@ fn what_does_not_fit_ends_the_session_and_says_what_and_where() {
         ),
         (&[&HELLO, &record(2, &[0; 60])], "no call sign"),
         (&[&HELLO, &[6, 0]], "ends in the middle of a field"),
+        (&[&HELLO, &[3, 0], &OVER_MORE], "answers without an entry"),
         (
             &[&HELLO, &[2, 0xff, 0xff, 0xff, 0x7f]],
             "a record of 268435455 octets",
@@ -132,10 +135,39 @@ fn what_does_not_fit_ends_the_session_and_says_what_and_where() {
 }
 
 #[test]
+fn the_limit_of_a_turn_counts_chains_and_octets_of_items_without_the_numbers_of_pieces() {
+    let (offer, body) = honest(message(1, &noise(1, 6000)));
+    let chain = &body[..body[1] as usize + 2];
+    let room = 2048 - (chain.len() - 2);
+    for (more, ended) in [(0, false), (1, true)] {
+        let mut scene = Scene::new(vec![]);
+        scene.told(&[&HELLO, &offer, &OVER]);
+        let octets = [[0, 0].as_slice(), &vec![7; room + more]].concat();
+        scene.told(&[chain, &record(5, &octets), &OVER_MORE]);
+        assert_eq!(scene.ended, ended);
+    }
+}
+
+#[test]
+fn an_unknown_record_is_skipped_also_out_of_turn() {
+    let (offer, _) = honest(message(1, "Text."));
+    let mut scene = Scene::new(vec![]);
+    // The offer is not decided, so it is this side's turn.
+    let start = [&HELLO[..], &offer, &OVER].concat();
+    scene.session.handle(Input::Received(start));
+    assert!(matches!(scene.session.poll(), Some(Output::Offered(_))));
+    let unknown = record(0x60, b"later");
+    scene.session.handle(Input::Received(unknown));
+    assert_eq!(scene.session.poll(), None);
+    scene.told(&[&OVER]);
+    assert!(scene.complaint().contains("not its turn"));
+}
+
+#[test]
 fn pieces_that_do_not_fit_end_the_session() {
     let (offer, body) = honest(message(1, &noise(1, 6000)));
     let chain = &body[..body[1] as usize + 2];
-    let cases: [(&[&[u8]], &str); 6] = [
+    let cases: [(&[&[u8]], &str); 7] = [
         (&[&record(5, &[0, 0, 1])], "before its chain"),
         (&[chain, chain], "a second chain of item 0"),
         (
@@ -145,6 +177,10 @@ fn pieces_that_do_not_fit_end_the_session() {
         (
             &[chain, &record(5, &[0; 3000])],
             "more than 2048 octets of items in one turn",
+        ),
+        (
+            &[chain, &record(5, &[0, 0])],
+            "without octets, of which some are missing",
         ),
         (&[&record(4, &[0, 0, 0])], "ends in the middle of a field"),
         (
@@ -191,6 +227,37 @@ fn an_offer_without_octets_is_refused() {
 }
 
 #[test]
+fn what_is_packed_in_more_than_any_packing_needs_is_too_large() {
+    // The content has 22 octets.
+    for (packed, answer) in [(86, 0), (87, 3)] {
+        let (mut offer, _) = honest(message(1, "Text."));
+        let place = 2 + 6 + 1 + 12 + 5;
+        assert_eq!(offer[place + 1], 22);
+        offer[place] = packed;
+        let mut scene = Scene::new(vec![]);
+        scene.told(&[&HELLO, &offer, &OVER]);
+        assert_eq!(scene.sent[10..12], [0, answer]);
+    }
+}
+
+#[test]
+fn no_more_is_wanted_at_once_than_can_be_held() {
+    let messages: Vec<Message> = (0..16).map(|n| message(n, &noise(n, 100_000))).collect();
+    let size = |message| Offerable::new(message).expect("an offer").offer().packed;
+    let sizes: Vec<usize> = messages.iter().map(size).collect();
+    assert!(sizes.iter().sum::<usize>() > MOST_HELD + 100_000);
+    let mut a = Keeper::new("QA1SKY", messages);
+    let mut b = Keeper::new("QM2REE", vec![]);
+    (a.limits.turn, b.limits.turn) = (MOST_TURN, MOST_TURN);
+    exchange(&mut a, &mut b, usize::MAX, 4096);
+    let came: usize = b.stored.keys().map(|id| sizes[id.number as usize]).sum();
+    assert!(came <= MOST_HELD && came > MOST_HELD - 100_000, "{came}");
+    // The rest is for another session.
+    exchange(&mut a, &mut b, usize::MAX, 4096);
+    assert_eq!((b.stored.len(), a.out.len()), (16, 0));
+}
+
+#[test]
 fn a_wrong_hash_is_asked_for_once_more_and_then_refused() {
     let (mut offer, body) = honest(message(1, "Text."));
     let (good, good_body) = honest(message(2, "Good."));
@@ -233,7 +300,7 @@ fn what_unpacks_to_more_than_it_says_is_never_unpacked() {
     let (mut offer, mut body) = honest(message(1, &text));
     // The size of the content is three octets, before the call sign at the end.
     let place = offer.len() - 4 - 3;
-    offer[place..place + 3].copy_from_slice(&[0x90, 0x80, 0x00]);
+    offer[place..place + 3].copy_from_slice(&[0x90, 0xce, 0x00]); // 10 000
     let mut scene = Scene::new(vec![]);
     // The hash has to be right, or this would not get as far.
     let piece = body.split_off(body[1] as usize + 2);
@@ -320,6 +387,59 @@ fn a_partner_that_never_gets_anywhere_is_left() {
         scene.told(&[&record(0x60, b"noise"), &OVER_MORE]);
     }
     assert!(scene.complaint().contains("neither side"));
+}
+
+/// How many turns a session speaks before it ends by itself.
+fn turns_until_left(scene: &mut Scene, mut turn: impl FnMut(usize) -> Vec<u8>) -> usize {
+    for count in 0..1000 {
+        scene.told(&[&turn(count), &OVER_MORE]);
+        if scene.ended {
+            return count + 1;
+        }
+    }
+    panic!("it goes on");
+}
+
+#[test]
+fn a_partner_that_sends_next_to_nothing_is_left() {
+    let (offer, body) = honest(message(1, &noise(1, 6000)));
+    let chain = body[..body[1] as usize + 2].to_vec();
+    let packed = &body[chain.len() + 5..];
+    let trickle = |from: usize, octets: usize| {
+        let mut payload = vec![0, (from & 0x7f) as u8 | 0x80, (from >> 7) as u8];
+        payload.extend(&packed[from..from + octets]);
+        record(5, &payload)
+    };
+    for octets in [1, 100] {
+        let mut scene = Scene::new(vec![]);
+        scene.told(&[&HELLO, &offer, &OVER]);
+        let told = turns_until_left(&mut scene, |count| match count {
+            0 => [&chain[..], &trickle(0, octets)].concat(),
+            _ => trickle(count * octets, octets),
+        });
+        assert_eq!(told, 15);
+        assert!(scene.complaint().contains("16 turns have settled nothing"));
+        // What came is not lost.
+        assert_eq!(scene.keeper.kept[&id(1)].octets.len(), octets * told);
+    }
+    // As much as the shortest turn allows beside the longest chain is enough.
+    let mut scene = Scene::new(vec![]);
+    scene.told(&[&HELLO, &offer, &OVER]);
+    scene.told(&[&chain, &trickle(0, 180), &OVER_MORE]);
+    for count in 1..25 {
+        scene.told(&[&trickle(count * 180, 180), &OVER_MORE]);
+    }
+    assert!(!scene.ended);
+}
+
+#[test]
+fn a_partner_that_offers_and_asks_and_never_goes_on_is_left() {
+    // Each offer changes something, but none is ever followed by an octet.
+    let mut scene = Scene::new(vec![message(900, &noise(1, 9000))]);
+    scene.told(&[&HELLO, &OVER_MORE]);
+    let told = turns_until_left(&mut scene, |count| honest(message(count as u64, "Text.")).0);
+    assert_eq!(told, 15);
+    assert!(scene.complaint().contains("16 turns have settled nothing"));
 }
 
 #[test]

@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use dunlin_clock::WallTime;
+use dunlin_mail::exchange::MOST_HELD;
 use dunlin_mail::{Kind, Message, Precedence, Step};
 
 use crate::station::{Keeper, Trace, call, exchange, message};
@@ -108,6 +109,30 @@ fn the_page_shows_whole_exchanges_as_they_are() {
         "the page does not show:\n{resumed}"
     );
     assert!(page.contains(&format!("{kept} octets were there")));
+}
+
+#[test]
+fn the_page_says_how_this_side_counts_and_what_it_lets_pass() {
+    let page = PAGE.split_whitespace().collect::<Vec<_>>().join(" ");
+    let held = format!("at most {} in a session", spaced(MOST_HELD));
+    for words in [
+        "those of items in pieces (without the two numbers before them)",
+        "A record of another type is skipped, also out of turn.",
+        "out of turn anything but an end or a record of another type",
+        "after 16 turns of the other in a row",
+        "fewer than 2048 octets of chains and pieces",
+        &held,
+    ] {
+        assert!(page.contains(words), "{words}");
+    }
+}
+
+/// A number with a space before each three digits.
+fn spaced(number: usize) -> String {
+    match number {
+        0..1000 => number.to_string(),
+        _ => format!("{} {:03}", spaced(number / 1000), number % 1000),
+    }
 }
 
 #[test]
