@@ -7,7 +7,7 @@ use super::Station;
 use crate::config::CrossingRule;
 use crate::crossing::{Act, Crossing, HOLD_BACK_AT, LET_ON_AT, Question};
 use crate::event::{CrossingId, CrossingView, Event, PortId, Urgency, ms};
-use crate::links::{LinkEntry, LinkKey, Owner};
+use crate::links::{LinkKey, Owner};
 use crate::talk::LINE_END;
 use crate::words::span;
 
@@ -173,14 +173,22 @@ impl Station {
         let (near, far) = (crossing.near, crossing.far());
         // With one half gone nothing more is wanted of the other, but for what it still owes.
         let (ending, full) = (crossing.is_ending(), crossing.has_enough_typed());
-        let waiting = |key: Option<LinkKey>| {
-            let entry = key.and_then(|k| self.links.get(&k));
-            entry.map_or(0, LinkEntry::pending)
+        // A visitor who has come again while the far half of this crossing still ends has the same key, but
+        // that link is another crossing's: both would pull at it.
+        let own = |key: LinkKey, owner: Owner| {
+            let entry = self.links.get(&key).filter(|e| e.owner == owner);
+            entry.map(|e| (key, e.pending()))
         };
-        let (for_near, for_far) = (waiting(Some(near)), waiting(far));
+        let near = own(near, Owner::Near(id));
+        let far = far.and_then(|far| own(far, Owner::Far(id)));
+        let waiting = |half: Option<(LinkKey, usize)>| half.map_or(0, |(_, pending)| pending);
+        let (for_near, for_far) = (waiting(near), waiting(far));
         let near_waits = if full { HOLD_BACK_AT } else { for_far };
-        let mut acted = self.hold_back(now, near, near_waits, ending);
-        if let Some(far) = far {
+        let mut acted = false;
+        if let Some((near, _)) = near {
+            acted |= self.hold_back(now, near, near_waits, ending);
+        }
+        if let Some((far, _)) = far {
             acted |= self.hold_back(now, far, for_near, ending);
         }
         self.tell_crossing(id);
@@ -202,9 +210,14 @@ impl Station {
     }
 
     pub(super) fn crossing_view(&self, crossing: &Crossing) -> CrossingView {
-        let octets = |key: &LinkKey| self.links.get(key).map_or(0, |e| e.pending_octets());
+        let octets = |key: LinkKey, owner: Owner| {
+            let entry = self.links.get(&key).filter(|e| e.owner == owner);
+            entry.map_or(0, |e| e.pending_octets())
+        };
+        let near = octets(crossing.near, Owner::Near(crossing.id));
         let far = crossing.far();
-        crossing.view(octets(&crossing.near), far.as_ref().map_or(0, octets))
+        let far = far.map_or(0, |far| octets(far, Owner::Far(crossing.id)));
+        crossing.view(near, far)
     }
 
     /// Tells how a crossing stands, if that has changed.

@@ -1,6 +1,7 @@
 //! Whole stations in virtual time, joined by wires or played to.
 
 mod access;
+mod again;
 mod alarms;
 mod bad_input;
 mod cable;
