@@ -83,11 +83,11 @@ impl Desk {
     /// What the visitor has of the station's text, as N(R).
     fn nr(&self) -> u8 {
         let near = self.sent.iter().filter(|(port, _)| *port == VHF);
-        let text = near.filter_map(|(_, f)| match f.control {
+        let mut text = near.filter_map(|(_, f)| match f.control {
             Control::I { ns, .. } => Some((ns + 1) % 8),
             _ => None,
         });
-        text.last().unwrap_or(0)
+        text.next_back().unwrap_or(0)
     }
 
     fn acknowledges(&mut self) {
