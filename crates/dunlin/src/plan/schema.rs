@@ -28,7 +28,10 @@ const PROBES: [(&str, &[&str]); 4] = [
             "\"$argon2id$v=19$m=19456,t=2,p=1$c2FsdHNhbHQ$aGFzaGhhc2g\"",
         ],
     ),
-    ("array", &["[]", "[\"QA1SKY\"]", "[\"/bin/true\"]"]),
+    (
+        "array",
+        &["[]", "[\"QA1SKY\"]", "[\"/bin/true\"]", "[\"06:00-09:30\"]"],
+    ),
 ];
 
 /// The whole schema.

@@ -76,18 +76,7 @@ fn broken(rehearsal: &Rehearsal) -> Vec<String> {
         broken.push(format!("{invented} frames were read that nobody sent"));
     }
     broken.extend(threads::broken(rehearsal));
-    // Beyond a crossing text may be lost, which the visitor is told; but never changed.
-    let deliveries = rehearsal.talks().deliveries(scenario).into_iter();
-    for delivery in deliveries.filter(|d| d.through.is_some()) {
-        for way in [&delivery.there, &delivery.back] {
-            if way.arrival == Arrival::Unlike {
-                broken.push(format!(
-                    "{} to {} across, at {} ms: {way:?}",
-                    delivery.from, delivery.to, delivery.opened_ms
-                ));
-            }
-        }
-    }
+    broken.extend(threads::broken_across(rehearsal));
     for (station, talk) in rehearsal.talks().talks() {
         let view = &talk.view;
         let name = format!(

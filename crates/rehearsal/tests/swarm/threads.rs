@@ -8,7 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use dunlin_ax25::CallSign;
 use dunlin_rehearsal::Rehearsal;
-use dunlin_station::Direction;
+use dunlin_rehearsal::ledger::{LineRecord, TalkRecord};
+use dunlin_station::{CrossingId, Direction};
 
 /// What one end wrote and what the other got.
 #[derive(Debug, Default)]
@@ -48,6 +49,61 @@ pub fn broken(rehearsal: &Rehearsal) -> Vec<String> {
             Some(format!("{from} to {to}: {why}"))
         })
         .collect()
+}
+
+/// The same for what crossings carried to the stations beyond. There text may be lost, which the visitor is
+/// told, and one talk of the far station may have served several visitors, one after the other; but nothing comes
+/// out that is not the beginning of what one of them was announced with and wrote.
+pub fn broken_across(rehearsal: &Rehearsal) -> Vec<String> {
+    let scenario = rehearsal.scenario();
+    // By the far call sign and the station beyond: the crossings in their order.
+    let mut threads: BTreeMap<(CallSign, CallSign), BTreeMap<CrossingId, Vec<u8>>> =
+        BTreeMap::new();
+    for (_, talk) in rehearsal.talks().talks() {
+        let Some(by) = scenario
+            .owner(talk.view.remote)
+            .filter(|_| !talk.view.incoming)
+        else {
+            continue;
+        };
+        let Some(crossing) = rehearsal.talks().crossing_of(talk, by) else {
+            continue;
+        };
+        let Some(to) = crossing.view.far.remote else {
+            continue;
+        };
+        let hello = format!(
+            "{} is here by way of {}.\r",
+            talk.view.local, scenario.stations[by].config.call
+        );
+        let mut text = hello.into_bytes();
+        let sent = talk
+            .lines
+            .values()
+            .filter(|l| l.direction == Direction::Sent);
+        let named = |line: &&LineRecord| line.octets != format!("{to}\r").into_bytes();
+        text.extend(sent.skip_while(named).skip(1).flat_map(|l| l.octets.iter()));
+        let thread = threads.entry((crossing.view.far.local, to)).or_default();
+        thread.insert(crossing.view.id, text);
+    }
+    let mut wrong = Vec::new();
+    for ((from, to), texts) in threads {
+        let of_far =
+            |t: &TalkRecord| t.view.local == to && t.view.remote == from && t.view.incoming;
+        let talks = rehearsal.talks().talks().filter(|(_, t)| of_far(t));
+        let lines = talks.flat_map(|(_, talk)| talk.lines.values());
+        let received = lines.filter(|l| l.direction == Direction::Received);
+        let thread = Thread {
+            written: texts.into_values().map(|text| (text, false)).collect(),
+            received: received.flat_map(|l| l.octets.iter().copied()).collect(),
+        };
+        wrong.extend(
+            thread
+                .fault()
+                .map(|why| format!("{from} to {to} across: {why}")),
+        );
+    }
+    wrong
 }
 
 impl Thread {
