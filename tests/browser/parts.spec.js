@@ -55,6 +55,7 @@ async function typesAgree(url) {
     Stop: all.stops,
     AlarmView: all.alarms,
     RejectView: all.rejects,
+    MuteView: all.mutes,
     WaysView: [ways],
     WayView: ways.ways,
     LegView: ways.ways.flatMap(({ legs }) => legs),

@@ -192,6 +192,15 @@ export interface AlarmView {
   text: string;
 }
 
+/** Somebody for whom nothing is repeated or carried for a while. */
+export interface MuteView {
+  call: string;
+  until_ms: number;
+  by: string;
+  why: string;
+  by_itself: boolean;
+}
+
 export interface RejectView {
   port: number;
   kind: string;
@@ -250,6 +259,7 @@ export interface Snapshot {
   stops: Stop[];
   alarms: AlarmView[];
   rejects: RejectView[];
+  mutes: MuteView[];
 }
 
 export interface Greeting {

@@ -56,8 +56,8 @@ pub fn broken(rehearsal: &Rehearsal) -> Vec<String> {
 /// out that is not the beginning of what one of them was announced with and wrote.
 pub fn broken_across(rehearsal: &Rehearsal) -> Vec<String> {
     let scenario = rehearsal.scenario();
-    // By the far call sign and the station beyond: the crossings in their order.
-    let mut threads: BTreeMap<(CallSign, CallSign), BTreeMap<CrossingId, Vec<u8>>> =
+    // By the far call sign and the station beyond: the crossings in the order in which the station was named.
+    let mut threads: BTreeMap<(CallSign, CallSign), BTreeMap<(u64, CrossingId), Vec<u8>>> =
         BTreeMap::new();
     for (_, talk) in rehearsal.talks().talks() {
         let Some(by) = scenario
@@ -81,10 +81,17 @@ pub fn broken_across(rehearsal: &Rehearsal) -> Vec<String> {
             .lines
             .values()
             .filter(|l| l.direction == Direction::Sent);
-        let named = |line: &&LineRecord| line.octets != format!("{to}\r").into_bytes();
-        text.extend(sent.skip_while(named).skip(1).flat_map(|l| l.octets.iter()));
+        let named = |line: &&LineRecord| line.octets == format!("{to}\r").into_bytes();
+        let Some(at_ms) = sent.clone().find(named).map(|line| line.at_ms) else {
+            continue;
+        };
+        text.extend(
+            sent.skip_while(|l| !named(l))
+                .skip(1)
+                .flat_map(|l| l.octets.iter()),
+        );
         let thread = threads.entry((crossing.view.far.local, to)).or_default();
-        thread.insert(crossing.view.id, text);
+        thread.insert((at_ms, crossing.view.id), text);
     }
     let mut wrong = Vec::new();
     for ((from, to), texts) in threads {
