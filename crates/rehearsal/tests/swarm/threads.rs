@@ -51,14 +51,16 @@ pub fn broken(rehearsal: &Rehearsal) -> Vec<String> {
         .collect()
 }
 
+/// What visitors wrote, by when they named the station and the crossing.
+type Texts = BTreeMap<(u64, CrossingId), Vec<u8>>;
+
 /// The same for what crossings carried to the stations beyond. There text may be lost, which the visitor is
 /// told, and one talk of the far station may have served several visitors, one after the other; but nothing comes
 /// out that is not the beginning of what one of them was announced with and wrote.
 pub fn broken_across(rehearsal: &Rehearsal) -> Vec<String> {
     let scenario = rehearsal.scenario();
     // By the far call sign and the station beyond: the crossings in the order in which the station was named.
-    let mut threads: BTreeMap<(CallSign, CallSign), BTreeMap<(u64, CrossingId), Vec<u8>>> =
-        BTreeMap::new();
+    let mut threads: BTreeMap<(CallSign, CallSign), Texts> = BTreeMap::new();
     for (_, talk) in rehearsal.talks().talks() {
         let Some(by) = scenario
             .owner(talk.view.remote)
