@@ -256,14 +256,17 @@ impl Band {
     /// The level of the path from one station to another, dB as configured, `None` if it is not
     /// heard there.
     pub fn level_db(&self, from: usize, to: usize) -> Option<f64> {
-        let paths = &self.listeners.get(to)?.paths;
-        paths.iter().find(|p| p.from == from).map(|p| p.level_db)
+        self.path(from, to).map(|path| path.level_db)
+    }
+
+    fn path(&self, from: usize, to: usize) -> Option<&Path> {
+        let mut paths = self.listeners.get(to)?.paths.iter();
+        paths.find(|p| p.from == from)
     }
 
     /// The same, at a moment.
     fn level_at(&self, from: usize, to: usize, at: SampleCount) -> Option<f64> {
-        let paths = &self.listeners.get(to)?.paths;
-        let path = paths.iter().find(|p| p.from == from)?;
+        let path = self.path(from, to)?;
         let at = Instant::ZERO + self.rate.duration_of(at.0);
         path.hours.open_at(at).then_some(path.level_db)
     }

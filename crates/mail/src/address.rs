@@ -4,8 +4,9 @@ use std::fmt;
 use std::str::FromStr;
 
 use dunlin_ax25::CallSign;
-use serde::{Deserialize, Serialize};
 use thiserror::Error;
+
+use crate::text::as_text;
 
 /// A person by call sign, and the station that keeps the person's mail, if it is known. Written as
 /// `QM3BAR` or `QM3BAR at QX0RLF`.
@@ -67,18 +68,7 @@ impl fmt::Display for Address {
     }
 }
 
-impl Serialize for Address {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_str(self)
-    }
-}
-
-impl<'de> Deserialize<'de> for Address {
-    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let text = String::deserialize(deserializer)?;
-        text.parse().map_err(serde::de::Error::custom)
-    }
-}
+as_text!(Address);
 
 #[cfg(test)]
 mod tests {

@@ -4,8 +4,9 @@ use std::fmt;
 use std::str::FromStr;
 
 use dunlin_ax25::CallSign;
-use serde::{Deserialize, Serialize};
 use thiserror::Error;
+
+use crate::text::as_text;
 
 /// Characters of the number: digits and capital letters without I, L, O and U, which are easily
 /// mistaken (D. Crockford, "Base 32", crockford.com, from memory).
@@ -69,18 +70,7 @@ impl FromStr for MessageId {
     }
 }
 
-impl Serialize for MessageId {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_str(self)
-    }
-}
-
-impl<'de> Deserialize<'de> for MessageId {
-    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let text = String::deserialize(deserializer)?;
-        text.parse().map_err(serde::de::Error::custom)
-    }
-}
+as_text!(MessageId);
 
 #[cfg(test)]
 mod tests {

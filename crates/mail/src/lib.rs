@@ -9,6 +9,7 @@ mod address;
 mod identity;
 mod message;
 pub mod radiogram;
+mod text;
 
 pub use address::{Address, AddressError};
 pub use identity::{IdError, MessageId};

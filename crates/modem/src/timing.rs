@@ -55,8 +55,8 @@ impl SymbolTiming {
             .map(|k| turned(-(k as isize), weight(k, recipe.past)));
         let future = (0..=recipe.future).map(|k| turned(k as isize, weight(k, recipe.future)));
         // Nothing before the oldest, so that vectors of [`LANES`] divide the window.
-        let missing = (recipe.past + recipe.future + 1).next_multiple_of(LANES)
-            - (recipe.past + recipe.future + 1);
+        let length = recipe.past + recipe.future + 1;
+        let missing = length.next_multiple_of(LANES) - length;
         let nothing = std::iter::repeat_n(Complex32::default(), missing);
         let weights: Vec<Complex32> = nothing.chain(past).chain(future).collect();
         // One more than the window, because the newest block may be one after it.

@@ -139,6 +139,15 @@ struct Station {
     key_down_ns: u64,
 }
 
+impl Station {
+    /// The arrival here of the transmission in this slot that began then. A path that was closed has none,
+    /// and an older one of the same slot may be there.
+    fn arrival(&mut self, of: (u32, Instant)) -> Option<&mut Arrival> {
+        let mut arrivals = self.arrivals.iter_mut().rev();
+        arrivals.find(|a| (a.slot, a.start) == of)
+    }
+}
+
 /// A transmission under way, or one whose end is still being noticed.
 #[derive(Clone, Debug)]
 struct Sent {
@@ -412,8 +421,7 @@ impl FrameBand {
             if !path.noticed || me.deaf_until > start {
                 continue; // What is noticed after recovery is noticed then.
             }
-            let own = |a: &&mut Arrival| (a.slot, a.start) == (slot, start);
-            if let Some(a) = me.arrivals.iter_mut().rev().find(own) {
+            if let Some(a) = me.arrival((slot, start)) {
                 a.noticed = true;
                 self.one_more_noticed(path.to as usize);
             }
@@ -541,9 +549,7 @@ impl FrameBand {
         self.queue.put(forgotten, slot, life, Due::Forgotten);
         for path in self.paths_of(station) {
             let to = self.paths[path].to as usize;
-            let mut arrivals = self.stations[to].arrivals.iter_mut().rev();
-            // A path that was closed has none, and an older one of the same slot may be there.
-            if let Some(a) = arrivals.find(|a| (a.slot, a.start) == (slot, start)) {
+            if let Some(a) = self.stations[to].arrival((slot, start)) {
                 a.end = now;
             }
         }
@@ -558,8 +564,7 @@ impl FrameBand {
         for path in self.paths_of(station) {
             let to = self.paths[path].to as usize;
             let me = &mut self.stations[to];
-            let own = |a: &&mut Arrival| (a.slot, a.start) == (slot, start);
-            let found = me.arrivals.iter_mut().rev().find(own);
+            let found = me.arrival((slot, start));
             let was_noticed = found.is_some_and(|a| std::mem::take(&mut a.noticed));
             // Kept as long as a frame may end that it has disturbed.
             let goes_on = me.arrivals.iter().filter(|a| a.end == NEVER);

@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use dunlin_clock::{Duration, Instant, SampleCount};
 
-use super::{FrameBand, FrameTally, nanos};
+use super::{FrameBand, FrameTally, Out, nanos};
 use crate::judge::{History, Reception, Rival, overlap};
 
 impl FrameBand {
@@ -49,20 +49,22 @@ impl FrameBand {
 
     /// The level of the path from one station to another, `None` if it is not heard there.
     pub fn level_db(&self, from: usize, to: usize) -> Option<f64> {
-        let range = self.stations.get(from)?.paths.clone();
-        let paths = &self.paths[range.start as usize..range.end as usize];
-        let at = paths.binary_search_by_key(&to, |p| p.to as usize).ok()?;
-        Some(f64::from(paths[at].level_db))
+        self.path(from, to).map(|path| f64::from(path.level_db))
     }
 
     /// The same, at a moment (ns).
     fn level_at(&self, from: usize, to: usize, at: u64) -> Option<f64> {
-        let range = self.stations.get(from)?.paths.clone();
-        let paths = &self.paths[range.start as usize..range.end as usize];
-        let found = paths.binary_search_by_key(&to, |p| p.to as usize).ok()?;
-        let hours = &self.hours[usize::from(paths[found].hours)];
+        let path = self.path(from, to)?;
+        let hours = &self.hours[usize::from(path.hours)];
         let open = hours.open_at(Instant::from_nanos(at));
-        open.then(|| f64::from(paths[found].level_db))
+        open.then(|| f64::from(path.level_db))
+    }
+
+    fn path(&self, from: usize, to: usize) -> Option<&Out> {
+        self.stations.get(from)?;
+        let paths = &self.paths[self.paths_of(from)];
+        let at = paths.binary_search_by_key(&to, |p| p.to as usize).ok()?;
+        paths.get(at)
     }
 
     /// What station `to` was up against in `time` (ns) when it should have heard station `from`,

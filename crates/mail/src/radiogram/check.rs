@@ -10,7 +10,8 @@ use std::str::FromStr;
 
 use super::fault::Fault;
 use super::words::Text;
-use super::{RECOMMENDED_GROUPS, Radiogram, as_text};
+use super::{RECOMMENDED_GROUPS, Radiogram};
+use crate::text::as_text;
 
 /// The highest count that a check can state. More than a text may have, because a wrong one must be
 /// carried on too.

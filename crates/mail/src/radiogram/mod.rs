@@ -47,25 +47,6 @@ pub const RECOMMENDED_GROUPS: usize = 25;
 /// Figures with which a line of them alone is taken for a telephone number.
 const FIGURES_OF_PHONE: usize = 7;
 
-/// Lets a type go through serde as its text.
-macro_rules! as_text {
-    ($($name:ident),+) => {$(
-        impl serde::Serialize for $name {
-            fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-                serializer.collect_str(self)
-            }
-        }
-
-        impl<'de> serde::Deserialize<'de> for $name {
-            fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-                let text = String::deserialize(deserializer)?;
-                text.parse().map_err(serde::de::Error::custom)
-            }
-        }
-    )+};
-}
-use as_text;
-
 /// One radiogram, its parts in the order of the form (G1).
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Radiogram {

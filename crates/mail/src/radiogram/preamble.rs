@@ -3,9 +3,9 @@
 use std::fmt;
 use std::str::FromStr;
 
-use super::as_text;
 use super::fault::Fault;
 use crate::Precedence;
+use crate::text::as_text;
 
 /// Miles and hours of a handling instruction, at most.
 const MOST_AMOUNT: u16 = 999;

@@ -3,8 +3,8 @@
 use std::fmt;
 use std::str::FromStr;
 
-use super::as_text;
 use super::fault::{Fault, Located};
+use crate::text::as_text;
 
 /// Characters of one group, at most. The longest words of everyday have fewer.
 pub const MOST_GROUP: usize = 30;

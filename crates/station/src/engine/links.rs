@@ -127,7 +127,7 @@ impl Station {
             .iter()
             .find(|r| r.from == key.port && r.call == key.local);
         if let Some(rule) = rule {
-            if let Some(left) = self.mute_by_a_person(now, key.remote) {
+            if let Some(left) = self.mute_of(now, key.remote, true) {
                 return Some(format!("it is muted for {left} more"));
             }
             let of_rule = |c: &&Crossing| c.rule.from == rule.from && c.rule.call == rule.call;

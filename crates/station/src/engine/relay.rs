@@ -7,7 +7,7 @@ use super::Station;
 use crate::config::CrossingRule;
 use crate::crossing::{Act, Crossing, HOLD_BACK_AT, LET_ON_AT, Question};
 use crate::event::{CrossingId, CrossingView, Event, PortId, Urgency, ms};
-use crate::links::{LinkKey, Owner};
+use crate::links::{LinkEntry, LinkKey, Owner};
 use crate::talk::LINE_END;
 use crate::words::span;
 
@@ -173,14 +173,12 @@ impl Station {
         let (near, far) = (crossing.near, crossing.far());
         // With one half gone nothing more is wanted of the other, but for what it still owes.
         let (ending, full) = (crossing.is_ending(), crossing.has_enough_typed());
-        // A visitor who has come again while the far half of this crossing still ends has the same key, but
-        // that link is another crossing's: both would pull at it.
-        let own = |key: LinkKey, owner: Owner| {
-            let entry = self.links.get(&key).filter(|e| e.owner == owner);
-            entry.map(|e| (key, e.pending()))
+        let pending = |half: Option<(LinkKey, Owner)>| {
+            let (key, owner) = half?;
+            Some((key, self.half(key, owner)?.pending()))
         };
-        let near = own(near, Owner::Near(id));
-        let far = far.and_then(|far| own(far, Owner::Far(id)));
+        let near = pending(Some((near, Owner::Near(id))));
+        let far = pending(far.map(|far| (far, Owner::Far(id))));
         let waiting = |half: Option<(LinkKey, usize)>| half.map_or(0, |(_, pending)| pending);
         let (for_near, for_far) = (waiting(near), waiting(far));
         let near_waits = if full { HOLD_BACK_AT } else { for_far };
@@ -193,6 +191,12 @@ impl Station {
         }
         self.tell_crossing(id);
         acted
+    }
+
+    /// The link of one half, if it still is that crossing's: a visitor who has come again while the far half of
+    /// the first visit still ends has the same key for both.
+    fn half(&self, key: LinkKey, owner: Owner) -> Option<&LinkEntry> {
+        self.links.get(&key).filter(|entry| entry.owner == owner)
     }
 
     /// Holds the end `from` back while many pieces are `waiting` for the other.
@@ -210,10 +214,7 @@ impl Station {
     }
 
     pub(super) fn crossing_view(&self, crossing: &Crossing) -> CrossingView {
-        let octets = |key: LinkKey, owner: Owner| {
-            let entry = self.links.get(&key).filter(|e| e.owner == owner);
-            entry.map_or(0, |e| e.pending_octets())
-        };
+        let octets = |key, owner| self.half(key, owner).map_or(0, LinkEntry::pending_octets);
         let near = octets(crossing.near, Owner::Near(crossing.id));
         let far = crossing.far();
         let far = far.map_or(0, |far| octets(far, Owner::Far(crossing.id)));

@@ -58,7 +58,7 @@ impl Station {
             );
             return self.reject(now, port, RejectKind::NoCallSign, None, words);
         };
-        if let Some(mute) = self.mute_of(now, sender) {
+        if let Some(mute) = self.mute_of(now, sender, false) {
             let words = format!("{sender} is muted for {mute} more: its frame is not repeated");
             return self.reject(now, port, RejectKind::Muted, None, words);
         }
@@ -171,28 +171,26 @@ impl Station {
         self.note(now, None, Urgency::Attention, text);
     }
 
-    /// For how much longer somebody is muted, in words.
-    pub(super) fn mute_of(&self, now: Instant, call: CallSign) -> Option<String> {
+    /// For how much longer somebody is muted, in words; if asked so, only by a person.
+    pub(super) fn mute_of(
+        &self,
+        now: Instant,
+        call: CallSign,
+        by_a_person: bool,
+    ) -> Option<String> {
         let call = call.with_ssid(0)?;
-        let mute = self.mutes.iter().find(|m| m.call == call)?;
-        let left = mute
-            .until_ms
-            .checked_sub(ms(now))
-            .filter(|left| *left > 0)?;
-        Some(span(Duration::from_millis(left)))
-    }
-
-    /// The same, if a person did it.
-    pub(super) fn mute_by_a_person(&self, now: Instant, call: CallSign) -> Option<String> {
-        let call = call.with_ssid(0)?;
-        let by_person = self.mutes.iter().any(|m| m.call == call && !m.by_itself);
-        self.mute_of(now, call).filter(|_| by_person)
+        let asked = |m: &&MuteView| m.call == call && !(by_a_person && m.by_itself);
+        let mute = self.holding(now).find(asked)?;
+        Some(span(Duration::from_millis(mute.until_ms - ms(now))))
     }
 
     /// All that holds now.
     pub(super) fn mutes(&self, now: Instant) -> Vec<MuteView> {
-        let holds = |m: &&MuteView| m.until_ms > ms(now);
-        self.mutes.iter().filter(holds).cloned().collect()
+        self.holding(now).cloned().collect()
+    }
+
+    fn holding(&self, now: Instant) -> impl Iterator<Item = &MuteView> {
+        self.mutes.iter().filter(move |m| m.until_ms > ms(now))
     }
 }
 
