@@ -1,14 +1,14 @@
 //! One crossing: `[[crossing]]`.
 
 use dunlin_ax25::CallSign;
-use dunlin_station::{CrossingRule, PortId, WhoMayCross};
+use dunlin_station::{CrossingRule, Notes, PortId, WhoMayCross};
 
 use crate::fault::Faults;
 use crate::finding::Finding;
 use crate::nearest::nearest;
 use crate::port::PortRead;
 use crate::quantity::shorten;
-use crate::rule::Placed;
+use crate::rule::{Placed, Words};
 use crate::section::Section;
 use crate::setting::Setting;
 use crate::settings;
@@ -44,6 +44,10 @@ pub(crate) fn read(
     let reach = section.take(&settings::REACH, faults);
     let hours = section.take(&settings::CROSSING_HOURS, faults);
     let most = section.take(&settings::MOST, faults);
+    let share = section.take(&settings::CROSSING_SHARE, faults);
+    let digipeaters = digipeaters(&mut section, to, ports, faults);
+    let told = [&settings::CROSSING_LICENCE, &settings::CROSSING_POWER];
+    let notes = notes(&mut section, told, faults);
     let far_at = match section.was_written("far_call") {
         true => section.at("far_call"),
         false => section.at("call"),
@@ -64,7 +68,8 @@ pub(crate) fn read(
     };
     if let (Some(name), Some(from), Some(to), Some(call), Some(far_call)) =
         (name, from, to, call, far_call)
-        && let (Some(who), Some(reach), Some(most)) = (who, reach, most)
+        && let (Some(who), Some(reach), Some(most), Some(share)) = (who, reach, most, share)
+        && let Some(most_digipeaters) = digipeaters
     {
         read.rule = Some(CrossingRule {
             name,
@@ -76,21 +81,67 @@ pub(crate) fn read(
             reach: reach.into_iter().map(|call| call.value).collect(),
             hours: hours.unwrap_or_default(),
             most: most as usize, // 1 to 8 by its rule.
+            most_share: share / 100.0,
+            most_digipeaters,
+            notes,
         });
     }
     if let Some(rule) = &read.rule {
-        let line = |name| faults.line_of(section.at(name).start);
-        if !section.rules().rehearsal {
-            findings.extend(open_to_all(rule, line("allow")));
-        }
-        findings.extend(closed(rule, rule.from, ports, line("from")));
-        findings.extend(closed(rule, rule.to, ports, line("to")));
+        findings.extend(odd(rule, &section, ports, faults));
     }
     section.finish(faults);
     read
 }
 
-fn port<R: crate::setting::Rule<Value = String>>(
+/// What is odd about a crossing.
+fn odd(
+    rule: &CrossingRule,
+    section: &Section<'_>,
+    ports: &[PortRead<'_>],
+    faults: &Faults<'_>,
+) -> Vec<Finding> {
+    let line = |name| faults.line_of(section.at(name).start);
+    let open = open_to_all(rule, line("allow")).filter(|_| !section.rules().rehearsal);
+    let from = closed(rule, rule.from, ports, line("from"));
+    let to = closed(rule, rule.to, ports, line("to"));
+    [open, from, to].into_iter().flatten().collect()
+}
+
+/// By how many digipeaters visitors are carried on to this port, at most; on HF only in so many words.
+fn digipeaters(
+    section: &mut Section<'_>,
+    to: Option<PortId>,
+    ports: &[PortRead<'_>],
+    faults: &mut Faults<'_>,
+) -> Option<usize> {
+    let most = section.take(&settings::CROSSING_DIGIPEATERS, faults);
+    let on_hf = section.take(&settings::CROSSING_DIGIPEATERS_HF, faults);
+    let (most, on_hf) = (most?, on_hf?);
+    let far = to.and_then(|to| ports.get(usize::from(to.0)));
+    if most > 0 && !on_hf && far.is_some_and(|port| port.hf) {
+        faults.add(
+            section.at("most_digipeaters"),
+            "most_digipeaters: visitors would be carried on by digipeaters on HF",
+            "leave it out, or say digipeaters_on_hf = true: every repeat on HF occupies a channel that \
+             covers half a continent",
+        );
+    }
+    Some(most as usize) // 0 to 2 by its rule.
+}
+
+/// What visitors are told, of a crossing or of the node.
+pub(crate) fn notes(
+    section: &mut Section<'_>,
+    [licence, power]: [&Setting<Words>; 2],
+    faults: &mut Faults<'_>,
+) -> Notes {
+    Notes {
+        licence: section.take(licence, faults),
+        power: section.take(power, faults),
+    }
+}
+
+pub(crate) fn port<R: crate::setting::Rule<Value = String>>(
     section: &mut Section<'_>,
     setting: &Setting<R>,
     ports: &[PortRead<'_>],

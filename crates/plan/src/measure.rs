@@ -79,6 +79,7 @@ units! {
     PERCENT: "percent", "%", "per cent", Share, 1.0;
     OCTETS: "octets", "", "octets", Count, 1.0;
     FRAMES: "frames", "", "frames", Count, 1.0;
+    MESSAGES: "messages", "", "messages", Count, 1.0;
     VISITORS: "visitors", "", "visitors", Count, 1.0;
 }
 

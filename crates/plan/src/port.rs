@@ -35,6 +35,8 @@ pub(crate) struct PortRead<'i> {
     pub name: Option<Placed<String>>,
     pub call: Option<Placed<CallSign>>,
     pub may_transmit: Option<bool>,
+    /// It is slow, or its radio is said to be on HF.
+    pub hf: bool,
     pub devices: Option<PortDevices>,
     pub rest: Section<'i>,
 }
@@ -49,10 +51,10 @@ pub(crate) fn read<'i>(
     let name = section.take(&settings::PORT_NAME, faults);
     let mode = section.take(&settings::MODE, faults);
     let line = mode.and_then(|mode| line::read(&mut section, mode, faults));
-    section.set_slow(
-        line.or(mode.map(Line::from))
-            .is_some_and(|line| line.baud() <= SLOW_BAUD),
-    );
+    let slow = line
+        .or(mode.map(Line::from))
+        .is_some_and(|line| line.baud() <= SLOW_BAUD);
+    section.set_slow(slow);
     let also_hears = line::also(&mut section, line, faults);
     let own_call = section.take(&settings::PORT_CALL, faults);
     // A wrong call is not replaced by the default: that would only hide what depends on it.
@@ -99,6 +101,7 @@ pub(crate) fn read<'i>(
             at: placed("call"),
         }),
         may_transmit,
+        hf: hf_radio || slow,
         devices,
         rest: section,
     }

@@ -4,12 +4,13 @@ use std::ops::Range;
 
 use dunlin_ax25::CallSign;
 use dunlin_clock::WallTime;
-use dunlin_station::StationConfig;
+use dunlin_station::{FileRule, MailRule, StationConfig};
 
 use crate::crossing::{self, CrossingRead};
 use crate::device::{Device, KeyLine, PortDevices};
 use crate::fault::Faults;
 use crate::finding::{Finding, Severity};
+use crate::node::{self, NodeRead};
 use crate::port::{self, PortRead};
 use crate::section::Section;
 use crate::settings;
@@ -46,8 +47,8 @@ pub struct PortPart<'i> {
     pub rest: Section<'i>,
 }
 
-/// Reads `[station]`, `[[port]]` and `[[crossing]]` from `section`, which may be a whole
-/// file or any table that holds them. Everything wrong is noted in `faults`. Other keys are
+/// Reads `[station]`, `[[port]]`, `[[crossing]]`, `[node]`, `[mail]`, `[[partner]]` and `[files]` from `section`, which
+/// may be a whole file or any table that holds them. Everything wrong is noted in `faults`. Other keys are
 /// left in `section` and in the `rest` of each port for the caller.
 pub fn station_from<'i>(section: &mut Section<'i>, faults: &mut Faults<'_>) -> StationPart<'i> {
     let mut findings = Vec::new();
@@ -66,8 +67,19 @@ pub fn station_from<'i>(section: &mut Section<'i>, faults: &mut Faults<'_>) -> S
     for table in tables {
         crossings.push(crossing::read(table, &ports, faults, &mut findings));
     }
+    let node = section.table_or_empty("node", "[node]", faults);
+    let node = node::read(node, &ports, faults, &mut findings);
+    let mail = crate::mail::read(
+        section,
+        head.call,
+        node.rule.as_ref(),
+        &ports,
+        faults,
+        &mut findings,
+    );
+    let files = crate::files::read(section, faults);
     names_differ(&ports, &crossings, faults);
-    calls_differ(&ports, &crossings, faults);
+    calls_differ(&ports, &crossings, &node, faults);
     if !section.rules().rehearsal {
         findings.extend(head.unversioned.map(no_version));
     }
@@ -76,7 +88,7 @@ pub fn station_from<'i>(section: &mut Section<'i>, faults: &mut Faults<'_>) -> S
     findings.extend(nothing_keys(&ports, faults));
     findings.sort_by_key(|finding| finding.line);
     let note = head.note.clone();
-    let config = head.complete(&ports, crossings);
+    let config = head.complete(&ports, crossings, node, mail.zip(files));
     let part = |port: PortRead<'i>| PortPart {
         name: port.name.map(|name| name.value),
         devices: port.devices,
@@ -133,9 +145,15 @@ impl Head {
         self,
         ports: &[PortRead<'_>],
         crossings: Vec<CrossingRead>,
+        node: NodeRead,
+        kept: Option<(Option<MailRule>, FileRule)>,
     ) -> Option<StationConfig> {
+        if node.faulty {
+            return None;
+        }
         let call = self.call?;
         let ports: Option<Vec<_>> = ports.iter().map(|port| port.config.clone()).collect();
+        let (mail, files) = kept?;
         let crossings: Option<Vec<_>> = crossings.into_iter().map(|read| read.rule).collect();
         Some(StationConfig {
             call,
@@ -144,6 +162,9 @@ impl Head {
             wall_at_zero: WallTime::default(),
             ports: ports?,
             crossings: crossings?,
+            node: node.rule,
+            mail,
+            files,
             seed: seed_of(call),
         })
     }
@@ -193,7 +214,12 @@ fn names_differ(ports: &[PortRead<'_>], crossings: &[CrossingRead], faults: &mut
 
 /// On one port, each call sign with its SSID is used by one thing only. Call signs for
 /// which a port digipeats may be the same as others: they stand in another field.
-fn calls_differ(ports: &[PortRead<'_>], crossings: &[CrossingRead], faults: &mut Faults<'_>) {
+fn calls_differ(
+    ports: &[PortRead<'_>],
+    crossings: &[CrossingRead],
+    node: &NodeRead,
+    faults: &mut Faults<'_>,
+) {
     for (index, port) in ports.iter().enumerate() {
         let here =
             |id: Option<dunlin_station::PortId>| id.is_some_and(|id| usize::from(id.0) == index);
@@ -211,6 +237,9 @@ fn calls_differ(ports: &[PortRead<'_>], crossings: &[CrossingRead], faults: &mut
             for call in near.into_iter().chain(far) {
                 uses.push((call.value, call.at.clone(), format!("crossing '{name}'")));
             }
+        }
+        if let Some(call) = node.call_on(index) {
+            uses.push((call, node.at.clone(), "the node".into()));
         }
         let port_name = port.name.as_ref().map_or("", |name| &name.value);
         for (at, (call, span, _)) in uses.iter().enumerate() {

@@ -1,6 +1,7 @@
 //! What belongs to the station as a whole: the page, the KISS server, the journal, alarms and
 //! the region.
 
+use dunlin_station::PortId;
 use toml::Spanned;
 use toml::de::DeValue;
 
@@ -47,6 +48,8 @@ pub struct JournalPlan {
     pub most_mb: f64,
     /// Days after which entries go.
     pub keep_days: f64,
+    /// Days after which the text of talks and frames goes; `None` = it goes with the entries.
+    pub text_days: Option<f64>,
 }
 
 /// What the plan says besides the station and its ports.
@@ -197,6 +200,7 @@ impl WholePlan {
         let mut journal = section.table_or_empty("journal", "[journal]", faults);
         let most_mb = journal.take(&settings::MOST_MB, faults);
         let keep_days = journal.take(&settings::KEEP_DAYS, faults);
+        let text_days = journal.take(&settings::TEXT_DAYS, faults);
         journal.finish(faults);
         let mut alarm = section.table_or_empty("alarm", "[alarm]", faults);
         let alarm_command = alarm.take(&settings::ALARM_COMMAND, faults);
@@ -210,6 +214,7 @@ impl WholePlan {
             journal: JournalPlan {
                 most_mb: most_mb?,
                 keep_days: keep_days?,
+                text_days,
             },
             alarm_command: alarm_command?,
             region: region_name?,
@@ -240,6 +245,33 @@ fn page(mut table: Section<'_>, faults: &mut Faults<'_>) -> Option<PagePlan> {
     })
 }
 
+/// The ports that a list `key` names; a name that no port has is a fault.
+pub(crate) fn names_of_ports(
+    list: &[String],
+    names: &[String],
+    key: &'static str,
+    table: &Section<'_>,
+    faults: &mut Faults<'_>,
+) -> Vec<PortId> {
+    let mut ports = Vec::new();
+    for name in list {
+        match names.iter().zip(0..).find(|(known, _)| *known == name) {
+            Some((_, index)) => ports.push(PortId(index)),
+            None => {
+                let known: Vec<&str> = names.iter().map(String::as_str).collect();
+                let hint = match nearest(name, &known) {
+                    Some(near) => format!("; '{near}' is there"),
+                    None => String::new(),
+                };
+                let what = format!("{key}: no port is called '{}'{hint}", shorten(name));
+                let allowed = format!("names of ports: {}", known.join(", "));
+                faults.add(table.at(key), what, allowed);
+            }
+        }
+    }
+    ports
+}
+
 fn kiss_server(
     mut table: Section<'_>,
     names: &[String],
@@ -249,17 +281,8 @@ fn kiss_server(
     let address = table.take(&settings::KISS_ADDRESS, faults);
     let port = table.take(&settings::KISS_PORT, faults);
     let ports = table.take(&settings::KISS_PORTS, faults);
-    for name in ports.iter().flatten() {
-        if !names.contains(name) {
-            let known: Vec<&str> = names.iter().map(String::as_str).collect();
-            let hint = match nearest(name, &known) {
-                Some(near) => format!("; '{near}' is there"),
-                None => String::new(),
-            };
-            let what = format!("ports: no port is called '{}'{hint}", shorten(name));
-            let allowed = format!("names of ports: {}", known.join(", "));
-            faults.add(table.at("ports"), what, allowed);
-        }
+    if let Some(ports) = &ports {
+        names_of_ports(ports, names, "ports", &table, faults);
     }
     table.finish(faults);
     Some(KissServerPlan {

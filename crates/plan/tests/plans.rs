@@ -352,3 +352,30 @@ fn single_frames_are_repeated_on_a_slow_port_only_in_so_many_words() {
         (1, 5, 60)
     );
 }
+
+#[test]
+fn a_crossing_leads_by_digipeaters_only_if_it_is_said_and_on_hf_only_in_so_many_words() {
+    let with = |far_mode: &str, radio: &str, more: &str| {
+        let text = format!(
+            "[station]\nplan_version = 1\ncall = \"1X1ABC\"\n\
+             [[port]]\nname = \"VHF\"\nmode = \"afsk1200\"\n[port.sound]\noutput = \"none\"\n\
+             [[port]]\nname = \"FAR\"\nmode = \"{far_mode}\"\n{radio}[port.sound]\noutput = \"none\"\n\
+             [[crossing]]\nname = \"over\"\nfrom = \"VHF\"\nto = \"FAR\"\ncall = \"1X1ABC-7\"\n\
+             allow = [\"QM3BAR\"]\n{more}\n"
+        );
+        let read = Plan::read("plan.toml", text.as_bytes(), &PlanRules::real());
+        let most = |plan: Plan| plan.station.crossings[0].most_digipeaters;
+        read.map(most).map_err(|faults| faults.to_string())
+    };
+    assert_eq!(with("afsk1200", "", ""), Ok(0), "nothing is said");
+    assert_eq!(with("afsk1200", "", "most_digipeaters = 2"), Ok(2));
+    with("afsk1200", "", "most_digipeaters = 3").expect_err("more than are proposed");
+    let hf = "[port.radio]\nkind = \"hf_ssb\"\n";
+    for (mode, radio) in [("afsk300", ""), ("afsk1200", hf)] {
+        let refused = with(mode, radio, "most_digipeaters = 1").expect_err("it is HF");
+        assert!(refused.contains("digipeaters_on_hf = true"), "{refused}");
+        let said = "most_digipeaters = 1\ndigipeaters_on_hf = true";
+        assert_eq!(with(mode, radio, said), Ok(1));
+        assert_eq!(with(mode, radio, ""), Ok(0));
+    }
+}

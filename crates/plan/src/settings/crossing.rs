@@ -1,8 +1,9 @@
 //! `[[crossing]]`.
 
-use super::NAME;
+use super::{NAME, VISITORS_NOTE};
 use crate::hours::OpenHours;
-use crate::rule::{Call, Calls, Whole, Words};
+use crate::measure::{Number, PERCENT};
+use crate::rule::{Call, Calls, Whole, Words, YesNo};
 use crate::setting::{Preset, Setting};
 use crate::visitors::Visitors;
 
@@ -35,4 +36,25 @@ settings! { CROSSING, "The settings of `[[crossing]]`.", "[[crossing]]":
 
     MOST: Whole = Whole { from: 1, to: 8 }, "most_visitors", Preset::Always("1"),
     "Visitors at the same time.";
+
+    CROSSING_SHARE: Number = Number { unit: &PERCENT, from: 1.0, to: 100.0 }, "most_percent",
+    Preset::Always("50"),
+    "The most that this station may transmit for the crossing on either port, as a share of ten minutes. \
+     Beyond it visitors are asked to wait; emergency traffic goes on.";
+
+    CROSSING_DIGIPEATERS: Whole = Whole { from: 0, to: 2 }, "most_digipeaters", Preset::Always("0"),
+    "Digipeaters by which a station may be called for visitors, at most. Only one that was not heard direct within \
+     the last hour is called so, by the best way that is known. Each digipeater sends everything once more, on \
+     somebody else's air. On a port of 300 Bd and below, or with a radio on HF, that needs digipeaters_on_hf = true.";
+
+    CROSSING_DIGIPEATERS_HF: YesNo = YesNo, "digipeaters_on_hf", Preset::Always("false"),
+    "Lets most_digipeaters lead by digipeaters on HF too.";
+
+    CROSSING_LICENCE: Words = VISITORS_NOTE, "licence_note", Preset::Absent("visitors are told nothing of it"),
+    "Which licence covers what this station transmits for visitors, such as \"for holders of the full \
+     licence\". Visitors are told when the first station is called; nothing is decided by it, whom you let \
+     go on stands in 'allow'.";
+
+    CROSSING_POWER: Words = VISITORS_NOTE, "power_note", Preset::Absent("visitors are told nothing of it"),
+    "With what this station transmits for visitors, such as \"10 W, wire\". Told in the same line.";
 }

@@ -20,6 +20,12 @@ const NAME: Words = Words {
     most: 24,
     lines: false,
 };
+/// Goes on the air: short.
+const VISITORS_NOTE: Words = Words {
+    fewest: 1,
+    most: 60,
+    lines: false,
+};
 
 macro_rules! settings {
     ($list:ident, $list_doc:literal, $table:literal:
@@ -41,14 +47,20 @@ macro_rules! settings {
 
 mod crossing;
 mod device;
+mod files;
 mod guard;
+mod mail;
+mod node;
 mod port;
 mod station;
 mod whole;
 
 pub use crossing::*;
 pub use device::*;
+pub use files::*;
 pub use guard::*;
+pub use mail::*;
+pub use node::*;
 pub use port::*;
 pub use station::*;
 pub use whole::*;
@@ -68,6 +80,10 @@ pub fn all() -> impl Iterator<Item = &'static dyn Described> {
         BEACON,
         CONTROLLER,
         CROSSING,
+        NODE,
+        MAIL,
+        PARTNER,
+        FILES,
         PAGE,
         KISS_SERVER,
         JOURNAL,

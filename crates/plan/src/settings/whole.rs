@@ -57,6 +57,11 @@ settings! { JOURNAL, "The settings of `[journal]`.", "[journal]":
     KEEP_DAYS: Number = Number { unit: &DAYS, from: 1.0, to: 36_500.0 }, "keep_days",
     Preset::Always("400"),
     "Days after which entries are dropped. 400 keep a whole year to look back on.";
+
+    TEXT_DAYS: Number = Number { unit: &DAYS, from: 1.0, to: 36_500.0 }, "text_days",
+    Preset::Absent("texts are kept as long as their entries"),
+    "Days after which the journal loses what talks and frames said, while who, when and how stays. \
+     What is lost cannot be brought back; some licences want a log of what was said.";
 }
 
 settings! { ALARM, "The settings of `[alarm]`.", "[alarm]":
