@@ -1,13 +1,13 @@
 //! One side of an exchange over standard input and output, for a test that plays the other side.
 //!
 //! ```text
-//! exchange_partner OWN PARTNER calls|called OFFER STORED KEPT
+//! exchange_partner OWN PARTNER calls|called OFFER STORED KEPT [ROOM]
 //! ```
 //!
 //! OFFER holds the messages to offer, one JSON object a line. STORED gets those that are stored, in the
 //! same form, and says what is there already. KEPT holds the partials between two runs. What became
 //! of the messages offered, and how it ended, is told as JSON lines on standard error. The end of standard
-//! input is the drop of the link.
+//! input is the drop of the link. With ROOM only so many octets of texts are taken in one session.
 #![allow(clippy::disallowed_methods, clippy::disallowed_types)] // This example is its own driver.
 
 use std::collections::BTreeMap;
@@ -27,6 +27,8 @@ struct Keeper {
     has: Vec<MessageId>,
     stored: String,
     kept: BTreeMap<MessageId, Partial>,
+    /// Octets of texts for which there still is room.
+    room: usize,
 }
 
 fn lines(path: &str) -> Vec<Value> {
@@ -69,7 +71,13 @@ impl Keeper {
                 Output::Offered(offer) if self.has.contains(&offer.id) => {
                     session.handle(Input::Refuse(offer.id, Why::HaveIt));
                 }
-                Output::Offered(offer) => session.handle(Input::Accept(offer.id)),
+                Output::Offered(offer) if offer.most_text() > self.room => {
+                    session.handle(Input::Refuse(offer.id, Why::NoRoom));
+                }
+                Output::Offered(offer) => {
+                    self.room -= offer.most_text();
+                    session.handle(Input::Accept(offer.id));
+                }
                 Output::Store(mut message) => {
                     message.taken_by(self.own, NOW);
                     let line = serde_json::to_string(&message).expect("JSON");
@@ -77,6 +85,7 @@ impl Keeper {
                     self.has.push(message.id);
                     session.handle(Input::Stored(message.id, NOW));
                 }
+                Output::More => session.handle(Input::NoMore),
                 Output::KeepPartial(partial) => {
                     self.kept.insert(partial.id, partial);
                 }
@@ -97,9 +106,11 @@ impl Keeper {
 
 fn main() {
     let words: Vec<String> = std::env::args().skip(1).collect();
-    let [own, partner, calls, offer, stored, kept_path] = &words[..] else {
-        panic!("wanted: OWN PARTNER calls|called OFFER STORED KEPT");
+    let (words, room) = words.split_at(words.len().min(6));
+    let [own, partner, calls, offer, stored, kept_path] = words else {
+        panic!("wanted: OWN PARTNER calls|called OFFER STORED KEPT [ROOM]");
     };
+    let room = room.first().map(|n| n.parse().expect("a number"));
     let message = |line| serde_json::from_value::<Message>(line).expect("a message");
     let offer: Vec<Message> = lines(offer).into_iter().map(message).collect();
     let before: Vec<Message> = lines(stored).into_iter().map(message).collect();
@@ -117,6 +128,7 @@ fn main() {
         has: before.iter().chain(&offer).map(|m| m.id).collect(),
         stored: fs::read_to_string(stored).unwrap_or_default(),
         kept: kept(kept_path),
+        room: room.unwrap_or(usize::MAX),
     };
     let ready = |message| Offerable::new(message).expect("a message that can be offered");
     let outgoing = offer.iter().map(ready).collect();

@@ -145,10 +145,7 @@ impl Message {
         if let Some(found) = self.body.chars().find(control) {
             return Err(MessageError::Control(found.into()));
         }
-        if let Kind::Bulletin { topic, area } = &self.kind {
-            word("the topic", topic)?;
-            word("the area", area)?;
-        }
+        self.kind.check()?;
         match self.chain.len() {
             0..=MOST_STEPS => Ok(()),
             _ => Err(MessageError::Chain),
@@ -170,10 +167,29 @@ impl Message {
 
     /// To whom it goes; `None` for a bulletin.
     pub fn to(&self) -> Option<Address> {
-        match self.kind {
-            Kind::Personal { to } | Kind::Formal { to } | Kind::Service { to, .. } => Some(to),
+        self.kind.to()
+    }
+}
+
+impl Kind {
+    /// To whom it goes; `None` for a bulletin.
+    pub fn to(&self) -> Option<Address> {
+        match self {
+            Kind::Personal { to } | Kind::Formal { to } | Kind::Service { to, .. } => Some(*to),
             Kind::Bulletin { .. } => None,
         }
+    }
+
+    /// Checks the words of a bulletin.
+    ///
+    /// # Errors
+    /// The topic or the area is no plain word.
+    pub fn check(&self) -> Result<(), MessageError> {
+        if let Kind::Bulletin { topic, area } = self {
+            word("the topic", topic)?;
+            word("the area", area)?;
+        }
+        Ok(())
     }
 }
 

@@ -1,4 +1,4 @@
-//! Types that go through serde as the text that they are written and read as.
+//! Texts: types that go through serde as the text that they are written and read as, and what must not be shown raw.
 
 /// Lets a type go through serde as its text.
 macro_rules! as_text {
@@ -18,3 +18,9 @@ macro_rules! as_text {
     )+};
 }
 pub(crate) use as_text;
+
+/// Marks that break a line or change the direction of writing (Unicode, UAX #9 and #14): shown raw, they make a text look like
+/// another.
+pub fn turns_text(c: char) -> bool {
+    matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}

@@ -8,13 +8,17 @@ use super::offer::{HASH_OCTETS, MOST_CONTENT, Offer, hash, message, read_chain, 
 use super::outgoing::MOST_OFFERS;
 use super::press::MOST_ADDED;
 use crate::identity::MessageId;
-use crate::message::{Message, Station, Step};
+use crate::message::{Message, Precedence, Station, Step};
 
 /// Octets of packed items that a session has in its memory, or has given to be kept because they could not be
 /// stored, at most. It is more than ten of the largest items.
 pub const MOST_HELD: usize = 1 << 20;
 
-/// What has arrived of an item when a session ends. The station keeps it, one for each message, and gives it
+/// Octets by which an item grows until what is there of it is given to be kept: half a minute at 300 baud, and
+/// no more than a power cut may cost. Fewer would make more work for the disk: all that is there is written each time.
+const KEPT_EVERY: usize = 1024;
+
+/// What has arrived of an item so far, or when a session ends. The station keeps it, one for each message, and gives it
 /// to later sessions, whoever the partner.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Partial {
@@ -34,6 +38,8 @@ struct Item {
     head: Vec<u8>,
     state: State,
     damaged_before: bool,
+    /// Octets that were given to be kept since the session began, or came from an earlier one.
+    kept: usize,
 }
 
 #[derive(Debug)]
@@ -114,6 +120,7 @@ impl Incoming {
             head: head.to_vec(),
             state: State::Asked,
             damaged_before: false,
+            kept: 0,
         });
         Ok((offer, why))
     }
@@ -147,6 +154,7 @@ impl Incoming {
         let kept = self.kept.iter().find(fits);
         let octets = kept.map_or_else(Vec::new, |kept| kept.octets.clone());
         let from = octets.len() as u64;
+        item.kept = octets.len();
         item.state = State::Coming(Coming {
             octets,
             chain: None,
@@ -290,9 +298,53 @@ impl Incoming {
         self.items.iter().any(open)
     }
 
-    /// Whether the station gave something kept of this message at the start.
-    pub(super) fn was_kept(&self, id: MessageId) -> bool {
-        self.kept.iter().any(|kept| kept.id == id)
+    /// Offers that are wanted, and neither stored nor refused.
+    pub(super) fn wanted(&self) -> impl Iterator<Item = &Offer> {
+        let wanted = |item: &&Item| matches!(item.state, State::Coming(_) | State::Storing(_));
+        self.items.iter().filter(wanted).map(|item| &item.offer)
+    }
+
+    /// Whether an emergency is not settled.
+    pub(super) fn is_urgent(&self) -> bool {
+        let mut open = self
+            .items
+            .iter()
+            .filter(|i| !matches!(i.state, State::Settled));
+        open.any(|item| item.offer.precedence == Precedence::Emergency)
+    }
+
+    /// Takes what earlier sessions gave to be kept.
+    pub(super) fn remember(&mut self, kept: Vec<Partial>) {
+        self.kept = kept;
+    }
+
+    /// What was kept of this message is of no use any more. Whether there was anything.
+    pub(super) fn forget(&mut self, id: MessageId) -> bool {
+        let before = self.kept.len();
+        self.kept.retain(|kept| kept.id != id);
+        let item = self.items.iter_mut().find(|item| item.offer.id == id);
+        let given = item.map_or(0, |item| std::mem::take(&mut item.kept));
+        given > 0 || self.kept.len() < before
+    }
+
+    /// What has grown so much that it is to be kept, in case that the power fails; at the end of a turn anything that
+    /// has grown.
+    pub(super) fn grown(&mut self, turn_ends: bool) -> Vec<Partial> {
+        let least = if turn_ends { 1 } else { KEPT_EVERY };
+        let mut partials = Vec::new();
+        for item in &mut self.items {
+            if let State::Coming(Coming { octets, .. }) = &item.state
+                && octets.len() >= item.kept + least
+            {
+                item.kept = octets.len();
+                partials.push(Partial {
+                    id: item.offer.id,
+                    hash: item.hash,
+                    octets: octets.clone(),
+                });
+            }
+        }
+        partials
     }
 
     /// What is there of items that are not whole, or are not stored yet.
@@ -320,7 +372,7 @@ impl Incoming {
 mod tests {
     use super::super::offer::Offerable;
     use super::*;
-    use crate::message::{Kind, Precedence};
+    use crate::message::Kind;
 
     fn message(number: u64) -> Message {
         let origin = "QA1SKY".parse().expect("a call sign");

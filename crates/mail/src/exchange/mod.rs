@@ -5,7 +5,7 @@
 
 mod answer;
 mod incoming;
-mod octets;
+pub(crate) mod octets;
 mod offer;
 mod outgoing;
 mod press;

@@ -6,7 +6,7 @@ use dunlin_clock::WallTime;
 use crate::identity::MessageId;
 
 /// What is wrong with octets, in words that complete "the partner sent".
-pub(super) type Read<T> = Result<T, String>;
+pub(crate) type Read<T> = Result<T, String>;
 
 /// Latest moment that can be written, in seconds since 1970: the year 4147.
 const MOST_SECONDS: i64 = 1 << 36;
@@ -14,7 +14,7 @@ const MOST_SECONDS: i64 = 1 << 36;
 const DIGITS: &[u8; 37] = b" 0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ";
 
 /// Appends a number, seven bits an octet, the lowest first; the highest bit says that more follow.
-pub(super) fn put_number(to: &mut Vec<u8>, mut number: u64) {
+pub(crate) fn put_number(to: &mut Vec<u8>, mut number: u64) {
     while number >= 0x80 {
         to.push(number as u8 | 0x80);
         number >>= 7;
@@ -23,12 +23,12 @@ pub(super) fn put_number(to: &mut Vec<u8>, mut number: u64) {
 }
 
 /// Appends a number that may be below zero: 0, -1, 1, -2, 2 become 0, 1, 2, 3, 4.
-pub(super) fn put_signed(to: &mut Vec<u8>, number: i64) {
+pub(crate) fn put_signed(to: &mut Vec<u8>, number: i64) {
     put_number(to, ((number << 1) ^ (number >> 63)) as u64);
 }
 
 /// Appends a call sign without SSID in four octets, the highest first.
-pub(super) fn put_call(to: &mut Vec<u8>, call: CallSign) {
+pub(crate) fn put_call(to: &mut Vec<u8>, call: CallSign) {
     let letters = format!("{:6}", call.characters());
     let digit = |c: u8| DIGITS.iter().position(|&d| d == c).unwrap_or(0) as u32;
     let number = letters.bytes().fold(0_u32, |n, c| n * 37 + digit(c));
@@ -36,48 +36,48 @@ pub(super) fn put_call(to: &mut Vec<u8>, call: CallSign) {
 }
 
 /// Appends an identifier in twelve octets.
-pub(super) fn put_id(to: &mut Vec<u8>, id: MessageId) {
+pub(crate) fn put_id(to: &mut Vec<u8>, id: MessageId) {
     put_call(to, id.origin);
     to.extend(id.number.to_be_bytes());
 }
 
 /// Appends a text after the number of its octets.
-pub(super) fn put_text(to: &mut Vec<u8>, text: &str) {
+pub(crate) fn put_text(to: &mut Vec<u8>, text: &str) {
     put_number(to, text.len() as u64);
     to.extend(text.as_bytes());
 }
 
 /// Whole seconds since 1970, brought into the range that can be written.
-pub(super) fn seconds(at: WallTime) -> i64 {
+pub(crate) fn seconds(at: WallTime) -> i64 {
     at.0.div_euclid(1000).clamp(0, MOST_SECONDS)
 }
 
 /// The other way; `None` outside the range.
-pub(super) fn wall_time(seconds: i64) -> Option<WallTime> {
+pub(crate) fn wall_time(seconds: i64) -> Option<WallTime> {
     (0..=MOST_SECONDS)
         .contains(&seconds)
         .then(|| WallTime(seconds * 1000))
 }
 
 /// Takes octets from the front.
-pub(super) struct Reader<'a> {
+pub(crate) struct Reader<'a> {
     rest: &'a [u8],
 }
 
 impl<'a> Reader<'a> {
-    pub(super) fn new(octets: &'a [u8]) -> Self {
+    pub(crate) fn new(octets: &'a [u8]) -> Self {
         Reader { rest: octets }
     }
 
-    pub(super) fn is_empty(&self) -> bool {
+    pub(crate) fn is_empty(&self) -> bool {
         self.rest.is_empty()
     }
 
-    pub(super) fn rest(self) -> &'a [u8] {
+    pub(crate) fn rest(self) -> &'a [u8] {
         self.rest
     }
 
-    pub(super) fn take(&mut self, length: usize) -> Read<&'a [u8]> {
+    pub(crate) fn take(&mut self, length: usize) -> Read<&'a [u8]> {
         let split = self.rest.split_at_checked(length);
         let (taken, rest) =
             split.ok_or_else(|| "a record that ends in the middle of a field".to_owned())?;
@@ -85,19 +85,19 @@ impl<'a> Reader<'a> {
         Ok(taken)
     }
 
-    pub(super) fn array<const N: usize>(&mut self) -> Read<[u8; N]> {
+    pub(crate) fn array<const N: usize>(&mut self) -> Read<[u8; N]> {
         let taken = self.take(N)?;
         let mut array = [0; N];
         array.copy_from_slice(taken);
         Ok(array)
     }
 
-    pub(super) fn octet(&mut self) -> Read<u8> {
+    pub(crate) fn octet(&mut self) -> Read<u8> {
         Ok(self.array::<1>()?[0])
     }
 
     /// A number below 2 to the power of 63.
-    pub(super) fn number(&mut self) -> Read<u64> {
+    pub(crate) fn number(&mut self) -> Read<u64> {
         let mut number = 0;
         for place in 0..9 {
             let octet = self.octet()?;
@@ -109,13 +109,13 @@ impl<'a> Reader<'a> {
         Err("a number of more than nine octets".to_owned())
     }
 
-    pub(super) fn signed(&mut self) -> Read<i64> {
+    pub(crate) fn signed(&mut self) -> Read<i64> {
         let number = self.number()?;
         Ok((number >> 1) as i64 ^ -((number & 1) as i64))
     }
 
     /// A moment that is so many seconds after another.
-    pub(super) fn moment_after(&mut self, start: WallTime) -> Read<WallTime> {
+    pub(crate) fn moment_after(&mut self, start: WallTime) -> Read<WallTime> {
         let after = self.signed()?;
         let seconds = seconds(start).checked_add(after);
         seconds
@@ -124,7 +124,7 @@ impl<'a> Reader<'a> {
     }
 
     /// A call sign, or `None` where there may be none.
-    pub(super) fn call_or_none(&mut self) -> Read<Option<CallSign>> {
+    pub(crate) fn call_or_none(&mut self) -> Read<Option<CallSign>> {
         let number = u32::from_be_bytes(self.array()?);
         if number == 0 {
             return Ok(None);
@@ -141,19 +141,19 @@ impl<'a> Reader<'a> {
         call.map(Some).ok_or_else(wrong)
     }
 
-    pub(super) fn call(&mut self) -> Read<CallSign> {
+    pub(crate) fn call(&mut self) -> Read<CallSign> {
         let call = self.call_or_none()?;
         call.ok_or_else(|| "no call sign where there must be one".to_owned())
     }
 
-    pub(super) fn id(&mut self) -> Read<MessageId> {
+    pub(crate) fn id(&mut self) -> Read<MessageId> {
         Ok(MessageId {
             origin: self.call()?,
             number: u64::from_be_bytes(self.array()?),
         })
     }
 
-    pub(super) fn text(&mut self) -> Read<String> {
+    pub(crate) fn text(&mut self) -> Read<String> {
         let length = self.number()?;
         let length = usize::try_from(length).unwrap_or(usize::MAX);
         as_text(self.take(length)?)
@@ -161,7 +161,7 @@ impl<'a> Reader<'a> {
 }
 
 /// Octets as text.
-pub(super) fn as_text(octets: &[u8]) -> Read<String> {
+pub(crate) fn as_text(octets: &[u8]) -> Read<String> {
     let text = std::str::from_utf8(octets).map_err(|_| "a text that is not UTF-8".to_owned())?;
     Ok(text.to_owned())
 }

@@ -66,7 +66,15 @@ pub struct Offerable {
 /// The order in which items are offered and sent: the lowest first.
 pub(super) type Urgency = (Reverse<Precedence>, bool, usize, MessageId);
 
+/// Octets of a content that are not text, at least: two call signs, and a title of one octet with its length.
+const LEAST_BESIDE: usize = 10;
+
 impl Offer {
+    /// Octets of its text, at most; up to 79 fewer, as the title is not offered.
+    pub fn most_text(&self) -> usize {
+        self.content.saturating_sub(LEAST_BESIDE)
+    }
+
     /// By precedence, then personal before bulletins, then small before large.
     pub(super) fn urgency(&self) -> Urgency {
         let bulletin = matches!(self.kind, Kind::Bulletin { .. });

@@ -215,9 +215,26 @@ impl Outgoing {
         self.may_offer() || self.items.iter().any(sending)
     }
 
-    /// Whether nothing is left to offer or to send, and all is answered.
-    pub(super) fn settled(&self) -> bool {
+    /// Whether all that was offered is taken or refused.
+    pub(super) fn is_answered(&self) -> bool {
         let settled = |item: &Item| item.state == State::Settled;
-        !self.may_offer() && self.items.iter().all(settled)
+        self.items.iter().all(settled)
+    }
+
+    /// Whether an emergency is not settled.
+    pub(super) fn is_urgent(&self) -> bool {
+        let open = self.items.iter().filter(|i| i.state != State::Settled);
+        let mut all = self.waiting.values().chain(open.map(|i| &i.offerable));
+        all.any(|o| o.offer.precedence == Precedence::Emergency)
+    }
+
+    /// Whether something was given that is not offered yet.
+    pub(super) fn has_waiting(&self) -> bool {
+        !self.waiting.is_empty()
+    }
+
+    /// Whether all that was given is offered, and more may be.
+    pub(super) fn wants_more(&self) -> bool {
+        self.waiting.is_empty() && self.items.len() < MOST_OFFERS
     }
 }

@@ -1,15 +1,17 @@
 //! One exchange over one link.
 
+mod speak;
+
 use std::collections::VecDeque;
 
 use dunlin_clock::WallTime;
 
 use super::answer::{Answer, Why, put_answer, read_answer};
 use super::incoming::{Incoming, Partial, Whole};
-use super::octets::{Read, Reader, put_number};
+use super::octets::{Read, Reader};
 use super::offer::{Offer, Offerable};
 use super::outgoing::{Outgoing, Settled};
-use super::stream::{ANSWERS, CHAIN, END, Event, HELLO, OFFER, OVER, Stream, put_record};
+use super::stream::{ANSWERS, CHAIN, END, Event, HELLO, OFFER, OVER, Stream};
 use crate::identity::MessageId;
 use crate::message::{Message, Station, Step};
 
@@ -73,8 +75,14 @@ pub enum Input {
     NotStored(MessageId, Why),
     /// One more message to offer.
     Offer(Offerable),
-    /// Wait for the station no longer: offers without a decision are answered with [`Why::TryLater`], and
-    /// what is not stored yet is told in a later turn or session.
+    /// What earlier sessions gave to be kept, if it was not known when this one began.
+    Kept(Vec<Partial>),
+    /// More may wait for the partner than the session was given: [`Output::More`] will ask for it.
+    MoreWaits,
+    /// What waits has been given by [`Input::Offer`]; there is no more for now.
+    NoMore,
+    /// Wait for the station no longer in this turn: offers without a decision are answered with [`Why::TryLater`];
+    /// what is not stored yet is told, and what else waits is offered, in a later turn or session.
     GoOn,
     /// End now, and tell the partner why, in 1 to 120 octets.
     End(String),
@@ -92,6 +100,8 @@ pub enum Output {
     /// Store this message durably, with the station added to its chain; then say [`Input::Stored`]. The
     /// session waits.
     Store(Box<Message>),
+    /// Give what else waits for the partner by [`Input::Offer`], then say [`Input::NoMore`]. The session waits.
+    More,
     /// Keep this for later sessions, in the place of what was kept of the same message.
     KeepPartial(Partial),
     /// Forget what was kept of this message.
@@ -129,6 +139,15 @@ enum Turn {
     Nobodys,
 }
 
+/// Whether more waits for the partner than the session was given.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum More {
+    No,
+    /// It is asked for when all that was given is offered.
+    Maybe,
+    Asked,
+}
+
 /// The machine: `handle` one input, `poll` until there is no output, and so on. A new session may have output at once.
 #[derive(Debug)]
 pub struct Session {
@@ -160,6 +179,9 @@ pub struct Session {
     /// Whether an item was settled, by either side, since this side spoke.
     settled: bool,
     hasten: bool,
+    more: More,
+    /// Our last over said that there is more.
+    said_more: bool,
 }
 
 impl Session {
@@ -188,6 +210,8 @@ impl Session {
             idle: (0, 0),
             settled: false,
             hasten: false,
+            more: More::No,
+            said_more: false,
             settings,
         };
         let turn = session.settings.limits.turn;
@@ -195,7 +219,6 @@ impl Session {
         for offerable in outgoing {
             session.add(offerable);
         }
-        session.speak();
         session
     }
 
@@ -210,6 +233,10 @@ impl Session {
             Input::Accept(id) => self.decide(id, None),
             Input::Refuse(id, why) => self.decide(id, Some(why)),
             Input::Offer(offerable) => self.add(offerable),
+            Input::Kept(partials) => self.incoming.remember(partials),
+            Input::MoreWaits if self.more == More::No => self.more = More::Maybe,
+            Input::MoreWaits => {}
+            Input::NoMore => self.more = More::No,
             Input::GoOn => {
                 if self.turn == Turn::Ours {
                     self.hasten = true;
@@ -218,7 +245,7 @@ impl Session {
                     }
                 }
             }
-            Input::End(words) => self.end_with(&words, "ended here"),
+            Input::End(words) => self.end_with(&words, &words),
             Input::Dropped => self.finish(false, "the link has dropped".to_owned()),
         }
         self.speak();
@@ -226,13 +253,34 @@ impl Session {
 
     /// What follows, one at a time.
     pub fn poll(&mut self) -> Option<Output> {
+        self.speak();
         self.outputs.pop_front()
     }
 
-    /// What has arrived of items that are not whole, or are not stored yet. They are put out when the session
-    /// ends; a station that may lose its power can keep them in between.
+    /// Whether it is this side's turn, and the session waits for the station.
+    pub fn waits(&self) -> bool {
+        self.turn == Turn::Ours
+    }
+
+    /// Whether an emergency is under way, or offered, in either direction.
+    pub fn is_urgent(&self) -> bool {
+        self.outgoing.is_urgent() || self.incoming.is_urgent()
+    }
+
+    /// Whether this side has something to offer that was not offered, or may have.
+    pub fn has_left(&self) -> bool {
+        self.more != More::No || self.outgoing.has_waiting()
+    }
+
+    /// What has arrived of items that are not whole, or are not stored yet. They are put out now and then while they
+    /// grow, and when the session ends.
     pub fn partials(&self) -> Vec<Partial> {
         self.incoming.partials()
+    }
+
+    /// Offers of the partner that this side wants, and has neither stored nor refused: room is promised to them.
+    pub fn wanted(&self) -> impl Iterator<Item = &Offer> {
+        self.incoming.wanted()
     }
 
     /// Messages of this side that are under way: wanted, and neither taken nor refused. A station that finds the
@@ -287,8 +335,15 @@ impl Session {
     }
 
     fn forget(&mut self, id: MessageId) {
-        if self.incoming.was_kept(id) {
+        if self.incoming.forget(id) {
             self.outputs.push_back(Output::DropPartial(id));
+        }
+    }
+
+    /// Has kept what arrives, so that a power cut costs little of it.
+    fn keep_partials(&mut self, turn_ends: bool) {
+        for partial in self.incoming.grown(turn_ends) {
+            self.outputs.push_back(Output::KeepPartial(partial));
         }
     }
 
@@ -342,7 +397,7 @@ impl Session {
 
     fn octets(&mut self, octets: &[u8]) -> Read<()> {
         match self.incoming.octets(self.piece, octets)? {
-            None => {}
+            None => self.keep_partials(false),
             Some(Whole::Store(message)) => self.outputs.push_back(Output::Store(message)),
             Some(Whole::Answer(item, answer, id)) => {
                 self.forget(id);
@@ -458,13 +513,14 @@ impl Session {
         self.turn = Turn::Ours;
         self.turn_began = self.stream.passed();
         (self.bodies, self.heard, self.hasten) = (0, false, false);
+        self.keep_partials(true);
         Ok(())
     }
 
     fn ended(&mut self, payload: &[u8]) {
         let partner = self.settings.partner;
         match payload {
-            [] if self.outgoing.settled() && !self.incoming.is_open() => {
+            [] if self.outgoing.is_answered() && !self.said_more && !self.incoming.is_open() => {
                 self.finish(true, format!("{partner} ended; all is done"));
             }
             [] => self.finish(false, format!("{partner} ended while something was open")),
@@ -475,99 +531,5 @@ impl Session {
                 self.finish(false, format!("{partner} ended: {plain}"));
             }
         }
-    }
-
-    /// Speaks, if it is this side's turn and nothing is waited for.
-    fn speak(&mut self) {
-        let waits = !self.incoming.undecided().is_empty() || self.incoming.is_storing();
-        if self.turn != Turn::Ours || waits && !self.hasten {
-            return;
-        }
-        let mut octets = Vec::new();
-        self.say_hello(&mut octets);
-        let before = octets.len();
-        self.say_answers(&mut octets);
-        let highest = self.outgoing.offers(&mut octets);
-        if let Some(partner) = self.partner {
-            let allowed = partner.turn.min(self.settings.limits.turn);
-            let bodies = self.outgoing.pieces(allowed, highest);
-            self.idle.1 += bodies.len() as u64;
-            octets.extend(bodies);
-        }
-        if std::mem::take(&mut self.settled) || self.idle.1 >= FAIR_OCTETS {
-            self.idle = (0, 0);
-        }
-        self.empty.1 = match octets.len() > before {
-            true => 0,
-            false => self.empty.1 + 1,
-        };
-        let through = self.outgoing.settled() && !self.incoming.is_open() && !self.partner_has_more;
-        let stuck = self.empty.0.min(self.empty.1) >= 2;
-        match (through, stuck, self.idle.0 >= MOST_IDLE) {
-            (true, ..) => self.end_after(octets, true, "", "all is done"),
-            (false, true, _) => {
-                let words = "neither side had anything to say, but both had something open";
-                self.end_after(octets, false, words, words);
-            }
-            (false, false, true) => {
-                let words =
-                    format!("{MOST_IDLE} turns have settled nothing and brought next to nothing");
-                self.end_after(octets, false, &words, &words);
-            }
-            (false, false, false) => {
-                put_record(&mut octets, OVER, &[self.outgoing.has_more().into()]);
-                self.turn = Turn::Theirs;
-                self.outputs.push_back(Output::Send(octets));
-            }
-        }
-    }
-
-    fn say_hello(&mut self, octets: &mut Vec<u8>) {
-        if !self.hello_sent {
-            let mut payload = vec![VERSION];
-            put_number(&mut payload, self.settings.limits.packed as u64);
-            put_number(&mut payload, self.settings.limits.turn as u64);
-            put_record(octets, HELLO, &payload);
-            self.hello_sent = true;
-        }
-    }
-
-    fn say_answers(&mut self, octets: &mut Vec<u8>) {
-        while !self.answers.is_empty() {
-            let mut payload = Vec::new();
-            while payload.len() < ANSWERS_RECORD
-                && let Some(entry) = self.answers.pop_front()
-            {
-                payload.extend(entry);
-            }
-            put_record(octets, ANSWERS, &payload);
-        }
-    }
-
-    /// Ends from this side, at any time, although something may be open.
-    fn end_with(&mut self, say: &str, words: &str) {
-        let mut octets = Vec::new();
-        self.say_hello(&mut octets);
-        let say = if say.is_empty() { "it ends" } else { say };
-        self.end_after(octets, false, say, words);
-    }
-
-    /// Sends what there is and the end, with words for the partner and words for the operator.
-    fn end_after(&mut self, mut octets: Vec<u8>, well: bool, say: &str, words: &str) {
-        let mut length = say.len().min(MOST_WORDS);
-        while !say.is_char_boundary(length) {
-            length -= 1;
-        }
-        put_record(&mut octets, END, &say.as_bytes()[..length]);
-        self.outputs.push_back(Output::Send(octets));
-        self.finish(well, words.to_owned());
-    }
-
-    fn finish(&mut self, well: bool, words: String) {
-        for partial in self.incoming.partials() {
-            self.outputs.push_back(Output::KeepPartial(partial));
-        }
-        self.turn = Turn::Nobodys;
-        self.outputs.push_back(Output::Ended { well, words });
     }
 }

@@ -183,6 +183,26 @@ pub enum Remark {
     NoPhone,
 }
 
+impl Remark {
+    /// What is to say of a text alone.
+    pub fn of_text(text: &Text) -> Vec<Remark> {
+        let mut remarks = Vec::new();
+        for numbered in numbered_texts(text) {
+            if !numbered.spelled {
+                remarks.push(Remark::NotSpelled(numbered.number));
+            }
+            if !is_known(numbered.number) {
+                remarks.push(Remark::NoSuchText(numbered.number));
+            }
+        }
+        let groups = text.groups().len();
+        if groups > RECOMMENDED_GROUPS {
+            remarks.push(Remark::Long(groups));
+        }
+        remarks
+    }
+}
+
 impl fmt::Display for Remark {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -251,18 +271,7 @@ impl Radiogram {
         if self.is_urgent() && self.filed.is_none() {
             remarks.push(Remark::NoTime);
         }
-        for text in numbered_texts(&self.text) {
-            if !text.spelled {
-                remarks.push(Remark::NotSpelled(text.number));
-            }
-            if !is_known(text.number) {
-                remarks.push(Remark::NoSuchText(text.number));
-            }
-        }
-        let groups = self.text.groups().len();
-        if groups > RECOMMENDED_GROUPS {
-            remarks.push(Remark::Long(groups));
-        }
+        remarks.extend(Remark::of_text(&self.text));
         if self.phone.is_none() {
             remarks.push(Remark::NoPhone);
         }

@@ -109,15 +109,20 @@ impl Log {
 
 /// A moment as `2026-11-29 1830Z`.
 fn utc(at: WallTime) -> String {
-    let at = at.0.clamp(SPAN.0, SPAN.1);
-    let (days, rest) = (at.div_euclid(DAY), at.rem_euclid(DAY));
-    let (year, month, day) = civil(days);
-    let minutes = rest / 60_000;
-    format!(
-        "{year:04}-{month:02}-{day:02} {:02}{:02}Z",
-        minutes / 60,
-        minutes % 60
-    )
+    let (year, month, day) = day_of(at);
+    let (hour, minute) = hour_of(at);
+    format!("{year:04}-{month:02}-{day:02} {hour:02}{minute:02}Z")
+}
+
+/// Year, month and day of a moment, in UTC.
+pub(super) fn day_of(at: WallTime) -> (i64, i64, i64) {
+    civil(at.0.clamp(SPAN.0, SPAN.1).div_euclid(DAY))
+}
+
+/// Hour and minute of a moment, in UTC.
+pub(super) fn hour_of(at: WallTime) -> (i64, i64) {
+    let minutes = at.0.clamp(SPAN.0, SPAN.1).rem_euclid(DAY) / 60_000;
+    (minutes / 60, minutes % 60)
 }
 
 /// Year, month and day of a count of days since 1970-01-01, in the Gregorian calendar: years begin in

@@ -9,6 +9,7 @@
 //! The sources, G1 to G5, are described on the page docs/radiogram.md. What none of them told says `from memory`
 //! or `common practice, no source`.
 
+mod blank;
 mod check;
 mod fault;
 mod log;
@@ -25,6 +26,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{MOST_TITLE, Precedence};
 
+pub use blank::{Amiss, Blank, Field, Tally};
 pub use check::{Check, Count, Numbered, Receipt, Remark, numbered_texts, spelled_number};
 pub use fault::{Fault, Located, Part, Unfit};
 pub use log::{Log, LogEntry, MOST_ENTRIES, MOST_REMARKS};

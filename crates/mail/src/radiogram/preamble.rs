@@ -3,7 +3,10 @@
 use std::fmt;
 use std::str::FromStr;
 
+use dunlin_clock::WallTime;
+
 use super::fault::Fault;
+use super::log::{day_of, hour_of};
 use crate::Precedence;
 use crate::text::as_text;
 
@@ -216,6 +219,16 @@ impl Filed {
         proper.then_some(Filed { hour, minute, zone })
     }
 
+    /// A moment in UTC.
+    pub fn at(now: WallTime) -> Filed {
+        let (hour, minute) = hour_of(now);
+        Filed {
+            hour: hour as u8,
+            minute: minute as u8,
+            zone: 'Z',
+        }
+    }
+
     /// The hour, 0 to 23.
     pub fn hour(self) -> u8 {
         self.hour
@@ -294,6 +307,15 @@ impl Date {
     pub fn new(month: u8, day: u8) -> Option<Date> {
         let (_, most) = MONTHS.get(usize::from(month).checked_sub(1)?)?;
         (1..=*most).contains(&day).then_some(Date { month, day })
+    }
+
+    /// The day of a moment in UTC.
+    pub fn at(now: WallTime) -> Date {
+        let (_, month, day) = day_of(now);
+        Date {
+            month: month as u8,
+            day: day as u8,
+        }
     }
 
     /// The month, 1 to 12.

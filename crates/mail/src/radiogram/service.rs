@@ -3,15 +3,18 @@
 //! A relay that cannot go on, or that finds a radiogram unlawful, does not pass it on and tells the
 //! station of origin (G2). The plain words are ours; the published lists have numbered texts for the same.
 
+use serde::{Deserialize, Serialize};
+
 use super::Radiogram;
-use super::preamble::{Date, Filed};
+use super::preamble::{Date, Filed, Handling};
 use super::words::Text;
 
 /// Groups of a reason in words of one's own, at most.
 const MOST_REASON: usize = 12;
 
 /// Why a radiogram was not delivered.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Failure {
     /// Nobody is found at the address.
     NoSuchAddress,
@@ -36,7 +39,8 @@ pub enum Failure {
 }
 
 impl Failure {
-    fn words(&self) -> String {
+    /// The reason in the capital words of the service message.
+    pub fn words(&self) -> String {
         let fixed = match self {
             Failure::NoSuchAddress => "ADDRESSEE NOT KNOWN AT ADDRESS",
             Failure::NoAnswer => "PHONE NOT ANSWERED",
@@ -72,6 +76,14 @@ pub fn not_delivered(about: &Radiogram, why: &Failure) -> Text {
 /// The text that reports a delivery, for HXC.
 pub fn delivered(about: &Radiogram, date: Date, time: Filed) -> Text {
     text(about, &format!("DELIVERED {date} {time}"))
+}
+
+impl Radiogram {
+    /// Whether the station of origin wants to hear of a delivery (HXC, HXD).
+    pub fn wants_report(&self) -> bool {
+        let asks = [Handling::ReportDelivery, Handling::ReportWay];
+        self.handling.iter().any(|handling| asks.contains(handling))
+    }
 }
 
 /// Names the radiogram by number, date, name and town, then says the rest.

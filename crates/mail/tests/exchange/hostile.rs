@@ -241,6 +241,20 @@ fn what_is_packed_in_more_than_any_packing_needs_is_too_large() {
 }
 
 #[test]
+fn a_text_of_a_megabyte_is_refused_at_the_offer() {
+    let (mut offer, _) = honest(message(1, "Text."));
+    let place = 2 + 6 + 1 + 12 + 5;
+    // A number in seven bits an octet, the lowest first: 1 048 576.
+    let megabyte = [0x80, 0x80, 0x40];
+    offer.splice(place..place + 2, [megabyte, megabyte].concat());
+    offer[1] += 4;
+    let mut scene = Scene::new(vec![]);
+    scene.told(&[&HELLO, &offer, &OVER]);
+    assert_eq!(scene.sent[10..12], [0, 3], "too large");
+    assert!(scene.keeper.kept.is_empty() && scene.keeper.stored.is_empty());
+}
+
+#[test]
 fn no_more_is_wanted_at_once_than_can_be_held() {
     let messages: Vec<Message> = (0..16).map(|n| message(n, &noise(n, 100_000))).collect();
     let size = |message| Offerable::new(message).expect("an offer").offer().packed;

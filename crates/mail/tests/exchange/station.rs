@@ -122,6 +122,7 @@ impl Keeper {
                     self.has.insert(id, *message);
                     session.handle(Input::Stored(id, NOW));
                 }
+                Output::More => session.handle(Input::NoMore),
                 Output::KeepPartial(partial) => {
                     self.kept.insert(partial.id, partial);
                 }
