@@ -77,10 +77,10 @@ fn the_file_and_its_log_stay_under_the_ceiling_while_events_pour_in() {
     let mut store = Store::open(&path, limits).expect("opens");
     store.begin_run(WallTime(0), "QA1SKY").expect("begins");
     let (mut largest, mut n) = (0, 0);
-    // Twenty virtual minutes of 100 frames and 20 notes in a second, which is more than ten
+    // Eight virtual minutes of 100 frames and 20 notes in a second, which is more than ten
     // times what two channels can carry; and once in a while a thousand seconds' worth at once.
-    for second in 1..=1200_u64 {
-        let burst = if second.is_multiple_of(400) { 100 } else { 1 };
+    for second in 1..=480_u64 {
+        let burst = if second.is_multiple_of(160) { 100 } else { 1 };
         for _ in 0..100 * burst {
             store.record(WallTime(n as i64), &frame(n));
             if n.is_multiple_of(5) {

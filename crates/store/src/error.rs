@@ -37,6 +37,21 @@ pub enum StoreError {
         /// A copy of it in a schema that is known here, made before it was changed.
         copy: Option<PathBuf>,
     },
+    /// The file was written by an earlier version and not yet brought to this one's schema.
+    #[error(
+        "{} was written by an earlier version of Dunlin (schema {found}; this needs {known}). It \
+         was left as it is; bring it up with `dunlin journal {} --schema {known}`, or start the \
+         station once",
+        path.display(), path.display()
+    )]
+    TooOld {
+        /// The file.
+        path: PathBuf,
+        /// Schema of the file.
+        found: i64,
+        /// The schema that is needed.
+        known: i64,
+    },
     /// A schema that this version cannot make.
     #[error("there is no schema {asked} of the journal; this version knows 1 to {known}")]
     NoSuchSchema {
@@ -68,6 +83,13 @@ pub enum StoreError {
          waits in memory and is tried again", .0.display()
     )]
     Locked(PathBuf),
+    /// The log beside the file could not be emptied.
+    #[error(
+        "the texts are deleted, but their octets may still stand in the log beside the journal {}: \
+         another program reads it without end. End that program (an export, a database browser), \
+         then do this again", .0.display()
+    )]
+    LogHeld(PathBuf),
     /// There is no room left.
     #[error(
         "there is no room left for the journal {}; what is new waits in memory and is tried \

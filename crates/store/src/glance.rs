@@ -53,7 +53,9 @@ pub fn glance(path: &Path) -> Result<Glance, StoreError> {
 }
 
 fn count(db: &Connection, glance: &mut Glance) -> rusqlite::Result<()> {
-    let sql = "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name";
+    // Not the tables that only the database itself knows what to do with: "shadow" and "virtual" ones.
+    let sql = "SELECT name FROM pragma_table_list WHERE schema = 'main' AND type = 'table'
+        AND name NOT LIKE 'sqlite_%' ORDER BY name";
     let mut statement = db.prepare(sql)?;
     let names = statement.query_map([], |row| row.get::<_, String>(0))?;
     for name in names.collect::<rusqlite::Result<Vec<String>>>()? {

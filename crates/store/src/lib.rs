@@ -27,17 +27,29 @@
 
 #[cfg(test)]
 mod ceiling;
+mod cut;
 mod error;
+mod export;
+mod find;
+#[cfg(test)]
+mod finding;
+mod forget;
+#[cfg(test)]
+mod forgotten;
 mod glance;
 #[cfg(test)]
 mod hardship;
+mod mail;
 mod migrate;
+mod name;
 mod open;
 mod pending;
 mod plans;
+mod quoted;
 mod read;
 mod retain;
 mod schema;
+mod shelf;
 #[cfg(test)]
 mod versions;
 mod ways;
@@ -54,11 +66,17 @@ use serde::Serialize;
 use crate::pending::Pending;
 
 pub use error::StoreError;
+pub use export::{Entry, Export, Field, Kind, Wanted};
+pub use find::{Finder, Found, FoundKind, Item, Place, Sought};
+pub use forget::{Eraser, Forgotten};
 pub use glance::{Glance, glance};
+pub use mail::{MailError, MailForgotten, MailStore};
 pub use migrate::SchemaChange;
+pub use name::Name;
 pub use plans::lines_that_differ;
 pub use read::{HeardStation, Kept, KeptTalk, MOST_ANSWERED, Run};
 pub use retain::Limits;
+pub use shelf::{MOST_OFFERED, NotPut, Shelf};
 pub use ways::KeptWay;
 
 /// One start of the station. Numbers grow from start to start.
@@ -223,9 +241,14 @@ impl Store {
     /// Removes what is too much or too old, in small pieces.
     fn retain(&mut self) -> Result<(), StoreError> {
         let cutoff = self.limits.cutoff(self.latest).filter(|_| !self.leapt);
+        let texts = self.limits.texts_cutoff(self.latest);
+        let texts = texts.filter(|_| !self.leapt);
         let mut piece = || {
             let transaction = self.connection.transaction()?;
-            let removed = retain::retain(&transaction, &self.limits, cutoff)?;
+            let mut removed = retain::retain(&transaction, &self.limits, cutoff)?;
+            if let Some(texts) = texts {
+                removed |= retain::delete_texts(&transaction, texts)?;
+            }
             transaction.commit()?;
             Ok(removed)
         };

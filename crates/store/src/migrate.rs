@@ -68,6 +68,13 @@ impl SchemaChange {
 }
 
 impl Store {
+    /// The schema of a journal that will be brought up when it is opened, and that to which: with much in it that takes a
+    /// while. `None` if there is nothing to do, or no journal.
+    pub fn upgrade_due(path: &Path) -> Option<(i64, i64)> {
+        let (_, found) = look_at(path).ok()?;
+        (1..NEWEST).contains(&found).then_some((found, NEWEST))
+    }
+
     /// Brings the journal at `path` to another schema, up or back, with a copy of it made
     /// beside it first if there is room. `None` if it has that schema already.
     ///
@@ -121,6 +128,12 @@ fn copy_name(path: &Path, schema: i64, ending: &str) -> PathBuf {
 pub(crate) fn known_copy(path: &Path) -> Option<PathBuf> {
     let mut names = (1..=NEWEST).rev().map(|schema| copy_name(path, schema, ""));
     names.find(|name| name.is_file())
+}
+
+/// The copies beside the file, of whatever schema.
+pub(crate) fn copies(path: &Path) -> Vec<PathBuf> {
+    let names = (1..=NEWEST).map(|schema| copy_name(path, schema, ""));
+    names.filter(|name| name.is_file()).collect()
 }
 
 /// Copies the whole file, in one moment of it, in place of an earlier copy of this schema.

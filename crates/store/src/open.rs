@@ -25,12 +25,7 @@ impl Store {
     /// the last two cases it is left as it was. A file of an earlier version is brought to the
     /// newest schema; see [`Store::upgrade`].
     pub fn open(path: &Path, limits: Limits) -> Result<Store, StoreError> {
-        if path.is_dir() {
-            return Err(StoreError::CannotOpen {
-                path: path.to_owned(),
-                reason: "it is a folder".into(),
-            });
-        }
+        no_folder(path)?;
         match std::fs::metadata(path).map(|file| file.len()) {
             // SQLite takes a file shorter than its header for an empty database, and would
             // write over somebody's short letter.
@@ -70,6 +65,7 @@ impl Store {
             connection.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))?;
             connection.pragma_update(None, "synchronous", "NORMAL")?;
             connection.pragma_update(None, "foreign_keys", true)?;
+            overwrite_what_is_freed(connection)?;
             // After a burst the log shrinks again to 4 MiB.
             connection.pragma_update_and_check(None, "journal_size_limit", 4 << 20, |_| Ok(()))?;
             connection.set_prepared_statement_cache_capacity(32);
@@ -89,6 +85,11 @@ impl Store {
     }
 }
 
+/// What is deleted shall be gone from the file: no trace of a text in a page that is free.
+pub(crate) fn overwrite_what_is_freed(connection: &Connection) -> rusqlite::Result<()> {
+    connection.pragma_update_and_check(None, "secure_delete", true, |_| Ok(()))
+}
+
 /// What the library says of a change of the schema.
 pub(crate) fn migrated(
     path: &Path,
@@ -106,8 +107,20 @@ pub(crate) fn migrated(
     }
 }
 
+/// The database would say something less clear of a folder.
+fn no_folder(path: &Path) -> Result<(), StoreError> {
+    match path.is_dir() {
+        false => Ok(()),
+        true => Err(StoreError::CannotOpen {
+            path: path.to_owned(),
+            reason: "it is a folder".into(),
+        }),
+    }
+}
+
 /// Looks at an existing file without the means to change it.
 pub(crate) fn look_at(path: &Path) -> Result<(Connection, i64), StoreError> {
+    no_folder(path)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(path, flags);
     let connection = connection.map_err(|error| StoreError::from_sqlite(path, &error))?;

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use dunlin_clock::WallTime;
-use dunlin_station::{BlockKind, Event};
+use dunlin_station::{BlockKind, Event, TalkState};
 
 /// Things that may wait; beyond that the oldest frames are given up, then the rest.
 pub(crate) const MOST_PENDING: usize = 20_000;
@@ -28,6 +28,9 @@ pub(crate) struct Waiting {
     pub first: WallTime,
     pub last: WallTime,
     pub event: Event,
+    /// When the link of a talk stood for the first time among the events that wait. A short talk
+    /// may have begun and ended before anything is written.
+    pub connected: Option<WallTime>,
 }
 
 /// Everything that waits.
@@ -42,6 +45,7 @@ impl Pending {
     pub fn add(&mut self, wall: WallTime, event: &Event) {
         let key = match event {
             Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) | Event::Reject(_) => return,
+            Event::File(_) | Event::Partner(_) | Event::MailChanged => return,
             Event::Port(view) => Key::Port(view.port.0),
             Event::Talk(view) => Key::Talk(view.id.0),
             Event::TalkGone(id) => Key::TalkGone(id.0),
@@ -58,12 +62,14 @@ impl Pending {
             Some(waiting) => {
                 waiting.last = wall;
                 waiting.event = event.clone();
+                waiting.connected = waiting.connected.or(connected(wall, event));
             }
             None => {
                 let waiting = Waiting {
                     first: wall,
                     last: wall,
                     event: event.clone(),
+                    connected: connected(wall, event),
                 };
                 self.things.insert(key, waiting);
             }
@@ -126,6 +132,12 @@ impl Pending {
 /// on the page and forgotten; but a block that turns out to be that may stand in the file.
 pub(crate) fn is_busy(event: &Event) -> bool {
     matches!(event, Event::Block(block) if block.kind == BlockKind::Busy)
+}
+
+/// The time of an event by which the link of a talk stands.
+fn connected(wall: WallTime, event: &Event) -> Option<WallTime> {
+    let stands = |state| matches!(state, TalkState::Open | TalkState::Checking);
+    matches!(event, Event::Talk(view) if stands(view.state)).then_some(wall)
 }
 
 #[cfg(test)]

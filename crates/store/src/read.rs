@@ -216,6 +216,8 @@ fn crossing(row: &Row<'_>) -> rusqlite::Result<Kept<CrossingView>> {
     let view = CrossingView {
         id: CrossingId(u64_of(row, "crossing")?),
         rule: row.get("rule")?,
+        // They stand in the plan, as it was at the time.
+        notes: None,
         near: half(row, "near")?,
         far: half(row, "far")?,
         words: row.get("words")?,

@@ -3,10 +3,12 @@
 use dunlin_clock::{Duration, WallTime};
 use rusqlite::{Connection, OptionalExtension, params};
 
+use crate::cut;
+
 /// How much the journal keeps; beyond that, the oldest goes first.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Limits {
-    /// Frames, the bulk of the journal. Default: a million, some 300 MB.
+    /// Frames, the bulk of the journal. Default: a million, some 450 MB.
     pub frames: u64,
     /// Lines of talks. Default: a million.
     pub lines: u64,
@@ -19,21 +21,35 @@ pub struct Limits {
     pub octets: u64,
     /// Age beyond which everything goes, whatever it is. Default: none.
     pub keep: Option<Duration>,
+    /// Age beyond which the text of talks and frames goes, while who, when and how stays.
+    /// Default: none.
+    pub keep_texts: Option<Duration>,
 }
 
 impl Limits {
     /// The wall time before which things are too old, in milliseconds since 1970.
     pub(crate) fn cutoff(&self, now: WallTime) -> Option<i64> {
-        let keep = i64::try_from(self.keep?.as_millis()).unwrap_or(i64::MAX);
-        Some(now.0.saturating_sub(keep))
+        Some(before(now, self.keep?))
+    }
+
+    /// The wall time before which texts are too old, in milliseconds since 1970.
+    pub(crate) fn texts_cutoff(&self, now: WallTime) -> Option<i64> {
+        Some(before(now, self.keep_texts?))
     }
 
     /// Whether a run that begins `now` would find everything before it, of which the newest is
-    /// of `last`, too old: then the clock is more likely wrong than the journal. The next run
+    /// of `last`, or all texts before it, too old: then the clock is more likely wrong than the journal. The next run
     /// finds this one before it.
     pub(crate) fn leapt(&self, last: Option<i64>, now: WallTime) -> bool {
-        matches!((self.cutoff(now), last), (Some(cutoff), Some(last)) if last < cutoff)
+        let cutoffs = [self.cutoff(now), self.texts_cutoff(now)];
+        let leapt = |last| cutoffs.iter().flatten().any(|cutoff| last < *cutoff);
+        last.is_some_and(leapt)
     }
+}
+
+fn before(now: WallTime, age: Duration) -> i64 {
+    let age = i64::try_from(age.as_millis()).unwrap_or(i64::MAX);
+    now.0.saturating_sub(age)
 }
 
 impl Default for Limits {
@@ -45,6 +61,7 @@ impl Default for Limits {
             notes: 200_000,
             octets: 1 << 30,
             keep: None,
+            keep_texts: None,
         }
     }
 }
@@ -112,6 +129,68 @@ pub(crate) fn retain(
         }
     }
     Ok(removed > 0)
+}
+
+/// Deletes some of the texts of a wall time before `cutoff`; true if any was deleted, or looked at
+/// for the first time. Texts of the timeline are not among them: the station wrote them itself.
+pub(crate) fn delete_texts(db: &Connection, cutoff: i64) -> rusqlite::Result<bool> {
+    let frames = old_texts(db, "frames", "frame", cutoff, |key, octets| {
+        cut::frame(db, key, octets)
+    })?;
+    let lines = old_texts(db, "talk_lines", "row", cutoff, |key, _| cut::line(db, key))?;
+    let sql = "SELECT run, port, call FROM stations_heard
+        WHERE last_wall_ms < ?1 AND said <> '' LIMIT ?2";
+    let mut statement = db.prepare_cached(sql)?;
+    let said: Vec<(i64, i64, String)> = statement
+        .query_map(params![cutoff, MOST_AGED], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+        })?
+        .collect::<rusqlite::Result<_>>()?;
+    for (run, port, call) in &said {
+        cut::said(db, *run, *port, call)?;
+    }
+    Ok(frames || lines || !said.is_empty())
+}
+
+/// Goes on from the row up to which all texts are deleted. Rows lie there in order of time, but
+/// for leaps of the clock; so the first row that is young enough ends it until the next look.
+fn old_texts(
+    db: &Connection,
+    table: &str,
+    key: &str,
+    cutoff: i64,
+    cut: impl Fn(i64, &[u8]) -> rusqlite::Result<()>,
+) -> rusqlite::Result<bool> {
+    let sql = "SELECT up_to FROM texts_gone WHERE name = ?1";
+    let up_to: Option<i64> = db
+        .prepare_cached(sql)?
+        .query_row([table], |row| row.get(0))
+        .optional()?;
+    let sql = format!(
+        "SELECT {key}, wall_ms, octets, cut_octets FROM {table} WHERE {key} > ?1
+         ORDER BY {key} LIMIT ?2"
+    );
+    let mut statement = db.prepare_cached(&sql)?;
+    let rows = statement.query_map(params![up_to.unwrap_or(0), MOST_AGED], |row| {
+        Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
+    })?;
+    let rows: Vec<(i64, i64, Vec<u8>, i64)> = rows.collect::<rusqlite::Result<_>>()?;
+    let (mut reached, mut young) = (None, false);
+    for (row, wall, octets, already) in rows {
+        young |= wall >= cutoff;
+        if wall < cutoff && already == 0 {
+            cut(row, &octets)?;
+        }
+        if !young {
+            reached = Some(row);
+        }
+    }
+    if let Some(row) = reached {
+        let sql = "INSERT INTO texts_gone (name, up_to) VALUES (?1, ?2)
+            ON CONFLICT (name) DO UPDATE SET up_to = excluded.up_to";
+        db.prepare_cached(sql)?.execute(params![table, row])?;
+    }
+    Ok(reached.is_some())
 }
 
 /// Octets of the file that hold something. Rows that were removed leave free pages, which

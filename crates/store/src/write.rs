@@ -13,19 +13,25 @@ use crate::words::Word;
 
 /// Writes the newest state of one thing.
 pub(crate) fn write(db: &Connection, run: RunId, waiting: &Waiting) -> rusqlite::Result<()> {
-    let Waiting { first, last, event } = waiting;
+    let Waiting {
+        first,
+        last,
+        event,
+        connected,
+    } = waiting;
     match event {
         Event::Block(block) if is_busy(event) => forget_block(db, run, block),
         Event::Block(view) => block(db, run, *first, view),
         Event::Port(view) => port(db, run, view),
         Event::Heard(view) => heard(db, run, (*first, *last), view),
-        Event::Talk(view) => talk(db, run, *first, view),
+        Event::Talk(view) => talk(db, run, *first, *connected, view),
         Event::TalkLine(view) => line(db, run, *first, view),
         Event::TalkGone(id) => talk_gone(db, run, *id),
         Event::Crossing(view) => crossing(db, run, *first, view),
         Event::Note(view) => note(db, run, *first, view),
         // What matters of these comes as a note too.
         Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) | Event::Reject(_) => Ok(()),
+        Event::File(_) | Event::Partner(_) | Event::MailChanged => Ok(()),
     }
 }
 
@@ -54,7 +60,8 @@ fn block(db: &Connection, run: RunId, wall: WallTime, view: &Block) -> rusqlite:
         via = excluded.via, what = excluded.what, text = excluded.text,
         octets = excluded.octets, level_dbfs = excluded.level_dbfs,
         offset_hz = excluded.offset_hz, twist_db = excluded.twist_db,
-        snr_db = excluded.snr_db, why = excluded.why";
+        snr_db = excluded.snr_db, why = excluded.why
+        WHERE frames.cut_octets = 0"; // What was cut out does not come back.
     db.prepare_cached(sql)?.execute(params![
         run.0,
         number(view.id),
@@ -110,7 +117,12 @@ fn heard(
         last_wall_ms = excluded.last_wall_ms, by_digipeater = excluded.by_digipeater,
         first_ms = excluded.first_ms, last_ms = excluded.last_ms, count = excluded.count,
         level_dbfs = excluded.level_dbfs, offset_hz = excluded.offset_hz,
-        twist_db = excluded.twist_db, snr_db = excluded.snr_db, said = excluded.said";
+        twist_db = excluded.twist_db, snr_db = excluded.snr_db,
+        said = iif(said_cut > 0 AND length(CAST(excluded.said AS BLOB)) = said_cut, '',
+                   excluded.said),
+        said_cut = iif(length(CAST(excluded.said AS BLOB)) = said_cut, said_cut, 0)";
+    // The engine goes on telling what a station said last. If that was cut out, it must not come
+    // back; by its length it is known well enough.
     db.prepare_cached(sql)?.execute(params![
         run.0,
         view.port.0,
@@ -130,17 +142,24 @@ fn heard(
     Ok(())
 }
 
-fn talk(db: &Connection, run: RunId, wall: WallTime, view: &TalkView) -> rusqlite::Result<()> {
+fn talk(
+    db: &Connection,
+    run: RunId,
+    wall: WallTime,
+    connected: Option<WallTime>,
+    view: &TalkView,
+) -> rusqlite::Result<()> {
     let sql = "INSERT INTO talks
         (run, talk, wall_ms, port, local, remote, via, incoming, state, words, since_ms,
-         opened_ms, waiting_octets, retries, last_heard_ms)
-        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)
+         opened_ms, waiting_octets, retries, last_heard_ms, connected_wall_ms)
+        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)
         ON CONFLICT (run, talk) DO UPDATE SET
         port = excluded.port, local = excluded.local, remote = excluded.remote,
         via = excluded.via, incoming = excluded.incoming, state = excluded.state,
         words = excluded.words, since_ms = excluded.since_ms, opened_ms = excluded.opened_ms,
         waiting_octets = excluded.waiting_octets, retries = excluded.retries,
-        last_heard_ms = excluded.last_heard_ms
+        last_heard_ms = excluded.last_heard_ms,
+        connected_wall_ms = coalesce(talks.connected_wall_ms, excluded.connected_wall_ms)
         WHERE (port, local, remote, via, incoming, state, words, since_ms, opened_ms,
                waiting_octets, retries, last_heard_ms) IS NOT
               (excluded.port, excluded.local, excluded.remote, excluded.via, excluded.incoming,
@@ -162,6 +181,7 @@ fn talk(db: &Connection, run: RunId, wall: WallTime, view: &TalkView) -> rusqlit
         size(view.waiting_octets),
         view.retries,
         view.last_heard_ms.map(number),
+        connected.map(|wall| wall.0),
     ])?;
     Ok(())
 }
@@ -180,7 +200,8 @@ fn line(db: &Connection, run: RunId, wall: WallTime, view: &TalkLine) -> rusqlit
         ON CONFLICT (run, talk, line) DO UPDATE SET
         at_ms = excluded.at_ms, direction = excluded.direction, text = excluded.text,
         complete = excluded.complete, lost = excluded.lost, octets = excluded.octets
-        WHERE (at_ms, direction, text, complete, lost, octets) IS NOT
+        WHERE talk_lines.cut_octets = 0 AND
+              (at_ms, direction, text, complete, lost, octets) IS NOT
               (excluded.at_ms, excluded.direction, excluded.text, excluded.complete,
                excluded.lost, excluded.octets)";
     db.prepare_cached(sql)?.execute(params![

@@ -116,14 +116,14 @@ fn a_journal_of_a_later_version_is_refused_and_left_alone() {
             error,
             StoreError::TooNew {
                 found: 99,
-                known: 2,
+                known: 4,
                 ..
             }
         ),
         "{error}"
     );
     let words = error.to_string();
-    assert!(words.contains("a later version of Dunlin (schema 99, this version knows up to 2)"));
+    assert!(words.contains("a later version of Dunlin (schema 99, this version knows up to 4)"));
 }
 
 #[test]

@@ -166,6 +166,7 @@ fn crossing() -> impl Strategy<Value = CrossingView> {
     (head, half(), half(), text(), text()).prop_map(|(head, near, far, rule, words)| CrossingView {
         id: CrossingId(head.0),
         rule,
+        notes: None,
         near,
         far,
         words,

@@ -1,0 +1,59 @@
+//! Radiograms: the numbers that are given to them, and what became of them.
+
+use dunlin_clock::WallTime;
+use dunlin_mail::MessageId;
+use dunlin_mail::post::{Answer, Standing};
+use dunlin_mail::radiogram::{MOST_NUMBER, Numbers};
+use rusqlite::{Connection, params};
+
+use super::rows::{find_kept, place, put_standing};
+
+/// Gives the next number. It is on the disk before anybody has it, so that a loss of power gives none twice.
+pub(super) fn number(db: &Connection, now: WallTime) -> rusqlite::Result<Answer> {
+    let sql = "SELECT year, last, year_before, last_before FROM numbers WHERE only = 1";
+    let read = |row: &rusqlite::Row<'_>| {
+        Ok(Numbers {
+            year: row.get(0)?,
+            last: row.get(1)?,
+            year_before: row.get(2)?,
+            last_before: row.get(3)?,
+        })
+    };
+    let mut numbers = db.prepare_cached(sql)?.query_row([], read)?;
+    let Some(number) = numbers.give_at(now) else {
+        let words =
+            format!("all {MOST_NUMBER} numbers of this year are given; the next begins with 1");
+        return Ok(Answer::NotAllowed { words });
+    };
+    let sql = "UPDATE numbers SET year = ?1, last = ?2, year_before = ?3, last_before = ?4 WHERE only = 1";
+    db.prepare_cached(sql)?.execute(params![
+        numbers.year,
+        numbers.last,
+        numbers.year_before,
+        numbers.last_before
+    ])?;
+    Ok(Answer::Number(number))
+}
+
+/// Notes what became of a message, and words besides. It waits for nobody any more, and is read.
+pub(super) fn conclude(
+    db: &Connection,
+    id: MessageId,
+    (standing, note): (&Standing, Option<&str>),
+    now: WallTime,
+) -> rusqlite::Result<Answer> {
+    let Some(head) = find_kept(db, id)? else {
+        return Ok(Answer::NotFound);
+    };
+    let place = place(&head);
+    let sql = "DELETE FROM legs WHERE place = ?1 AND state = 'waiting'";
+    db.prepare_cached(sql)?.execute([place])?;
+    db.prepare_cached("UPDATE letters SET unread = 0 WHERE place = ?1")?
+        .execute([place])?;
+    if let Some(note) = note {
+        let sql = "UPDATE letters SET note = coalesce(note || '; ', '') || ?2 WHERE place = ?1";
+        db.prepare_cached(sql)?.execute(params![place, note])?;
+    }
+    put_standing(db, place, standing, now)?;
+    Ok(Answer::Done)
+}
