@@ -18,6 +18,10 @@ pub struct Access {
     next_slot: Option<Instant>,
     /// What waits is an answer to what was just heard: nobody else has one.
     answers: bool,
+    /// Since when the channel has been clear.
+    clear_since: Option<Instant>,
+    /// So long after the channel has cleared the receiver may still be at the last frame of what was heard.
+    reads_for: Duration,
     /// Slots drawn and lost since the channel became clear.
     lost_draws: u32,
     /// T108: the receiver comes back after the port's own transmission, and is given a slot to
@@ -34,9 +38,17 @@ impl Access {
             chance,
             next_slot: None,
             answers: false,
+            clear_since: None,
+            reads_for: Duration::ZERO,
             lost_draws: 0,
             listens_until: Instant::ZERO,
         }
+    }
+
+    /// The receiver may take so long, after the channel has cleared, to tell the last frame of what was heard.
+    pub(crate) fn reading_for(mut self, time: Duration) -> Self {
+        self.reads_for = time;
+        self
     }
 
     /// The port has released its key.
@@ -48,6 +60,10 @@ impl Access {
     /// repeated frame, AX.25 2.2 §C2a.3 "Priority Queue") the first draw comes at once;
     /// otherwise one slot is left to such frames.
     pub fn update(&mut self, now: Instant, waiting: bool, clear: bool, urgent: bool) {
+        match clear {
+            true => drop(self.clear_since.get_or_insert(now)),
+            false => self.clear_since = None,
+        }
         if !waiting || !clear {
             self.next_slot = None;
             self.lost_draws = 0;
@@ -68,11 +84,13 @@ impl Access {
 
     /// Besides [`Access::update`]: what waits is nothing but the answer of one link to what was just
     /// heard. It goes in the slot that is kept for such (T101, priority acknowledge), and is not
-    /// drawn for: only the station that was spoken to has one.
+    /// drawn for: only the station that was spoken to has one. But not before all that was heard has been read:
+    /// an answer that leaves out the last frame has to be followed by another.
     pub(crate) fn answer(&mut self, now: Instant, answers: bool) {
         self.answers = answers;
         if answers && self.next_slot.is_some() {
-            self.next_slot = Some(now.max(self.listens_until));
+            let read = self.clear_since.map_or(now, |since| since + self.reads_for);
+            self.next_slot = Some(now.max(self.listens_until).max(read));
         }
     }
 
@@ -155,6 +173,26 @@ mod tests {
             (a.next_wakeup(), a.draw(Instant::from_secs(60))),
             (None, false)
         );
+    }
+
+    #[test]
+    fn an_answer_waits_until_the_last_frame_is_read() {
+        let mut a = access(0.01).reading_for(Duration::from_millis(20));
+        a.update(Instant::from_millis(900), true, false, false);
+        for at in [1000, 1005] {
+            a.update(Instant::from_millis(at), true, true, false);
+            a.answer(Instant::from_millis(at), true);
+            assert_eq!(a.next_wakeup(), Some(Instant::from_millis(1020)));
+        }
+        // What is told later goes at once.
+        a.update(Instant::from_millis(1030), true, true, false);
+        a.answer(Instant::from_millis(1030), true);
+        assert_eq!(a.next_wakeup(), Some(Instant::from_millis(1030)));
+        // The next time it counts from the next end.
+        a.update(Instant::from_millis(2000), true, false, false);
+        a.update(Instant::from_millis(3000), true, true, false);
+        a.answer(Instant::from_millis(3000), true);
+        assert_eq!(a.next_wakeup(), Some(Instant::from_millis(3020)));
     }
 
     #[test]

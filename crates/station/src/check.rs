@@ -4,7 +4,9 @@
 use dunlin_ax25::wire::MAX_REPEATERS;
 use dunlin_modem::Line;
 
-use crate::config::{Beacon, ConfigError, CrossingRule, PortConfig, StationConfig};
+use crate::config::{
+    Beacon, ConfigError, CrossingRule, NodeRule, Partner, PortConfig, StationConfig,
+};
 use crate::event::PortId;
 use crate::gate::Medium;
 use crate::port::MOST_LINES;
@@ -22,6 +24,36 @@ impl StationConfig {
         for (i, rule) in self.crossings.iter().enumerate() {
             self.check_crossing(rule, &self.crossings[..i])?;
         }
+        self.node
+            .iter()
+            .try_for_each(|node| self.check_node(node))?;
+        let (Some(mail), node) = (&self.mail, &self.node) else {
+            return Ok(());
+        };
+        check_share("mail", mail.most_share)?;
+        // They call, and are called, by the call sign of the node.
+        let answers = |p: &Partner| node.as_ref().is_some_and(|n| n.ports.contains(&p.port));
+        match node.is_some() && mail.partners.iter().all(answers) {
+            true => Ok(()),
+            false => Err(ConfigError::Mail),
+        }
+    }
+
+    fn check_node(&self, node: &NodeRule) -> Result<(), ConfigError> {
+        let exists = |id: &PortId| usize::from(id.0) < self.ports.len();
+        let all_exist = node.ports.iter().chain(&node.onward).all(exists);
+        if node.ports.is_empty() || !all_exist {
+            return Err(ConfigError::NodePorts);
+        }
+        check_share("the node", node.most_share)?;
+        for port in &node.ports {
+            let config = &self.ports[usize::from(port.0)];
+            let mut rules = self.crossings.iter();
+            let taken = rules.any(|r| r.from == *port && r.call == node.call);
+            if config.call == node.call || taken {
+                return Err(ConfigError::CallTwice(node.call, config.name.clone()));
+            }
+        }
         Ok(())
     }
 
@@ -37,6 +69,7 @@ impl StationConfig {
         if rule.from == rule.to {
             return Err(ConfigError::CrossingPorts(rule.name.clone()));
         }
+        check_share(&rule.name, rule.most_share)?;
         let twice = earlier
             .iter()
             .any(|r| r.from == rule.from && r.call == rule.call);
@@ -44,6 +77,13 @@ impl StationConfig {
             return Err(ConfigError::CallTwice(rule.call, from.name.clone()));
         }
         Ok(())
+    }
+}
+
+fn check_share(name: &str, share: f64) -> Result<(), ConfigError> {
+    match share > 0.0 && share <= 1.0 {
+        true => Ok(()),
+        false => Err(ConfigError::Share(name.to_owned(), share.to_string())),
     }
 }
 

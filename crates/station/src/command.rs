@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::event::{CrossingId, PortId, TalkId};
+use crate::files::{FileDecision, FileId};
 use crate::gate::TestSignal;
 
 /// Something a person asks for. Tagged in JSON by `do`: `{"do": "say", "talk": 3, "text": "…"}`.
@@ -38,10 +39,67 @@ pub enum Command {
         /// The talk.
         talk: TalkId,
     },
+    /// Offer a file to the other end of a talk. Whoever keeps files has it already.
+    OfferFile {
+        /// The talk.
+        talk: TalkId,
+        /// Its name, as it may be stored there.
+        name: String,
+        /// The kind of media, as `image/png`.
+        #[serde(default)]
+        media: Option<String>,
+        /// Octets of it.
+        size: u64,
+        /// Its SHA-256, in hex.
+        hash: String,
+    },
+    /// Take a file that the other end offers, or refuse it, also while it comes.
+    AnswerFile {
+        /// The talk.
+        talk: TalkId,
+        /// The file.
+        file: FileId,
+        /// What is decided.
+        decision: FileDecision,
+        /// Words for the other end, at most 120 octets; may be empty.
+        #[serde(default)]
+        words: String,
+    },
+    /// Stop a file of either side. What has arrived of it is kept for a later talk.
+    StopFile {
+        /// The talk.
+        talk: TalkId,
+        /// The file.
+        file: FileId,
+        /// Words for the other end, at most 120 octets; may be empty.
+        #[serde(default)]
+        words: String,
+    },
     /// Cut a crossing: both halves are ended at once.
     CutCrossing {
         /// The crossing.
         crossing: CrossingId,
+    },
+    /// Write a line to the visitor of a crossing or of the node; the other end does not get it.
+    SayToVisitor {
+        /// The crossing.
+        crossing: CrossingId,
+        /// The text.
+        text: String,
+    },
+    /// Call a partner of the mail as soon as possible.
+    CallPartner {
+        /// Its call sign and SSID.
+        partner: CallSign,
+    },
+    /// End the exchange, or the call, that goes on with a partner of the mail. Its link is released, and what was under
+    /// way goes on another time.
+    EndPartner {
+        /// Its call sign and SSID.
+        partner: CallSign,
+        /// Why, for the partner; may be empty.
+        #[serde(default)]
+        why: String,
     },
     /// Send one frame to all, unacknowledged.
     SayToAll {
@@ -116,6 +174,8 @@ pub enum Reply {
     Done,
     /// The talk that was opened.
     Talk(TalkId),
+    /// The file that is offered.
+    File(FileId),
     /// Started; but another stop still holds, of the station or of ports. The note of the
     /// start names it, and so does the list of stops.
     StillStopped,
@@ -190,6 +250,27 @@ pub enum Refusal {
     /// The port is not stopped, but the whole station is.
     #[error("port {0} is not stopped by itself; the whole station is. Start the station")]
     OnlyStationStopped(String),
+    /// No mail is exchanged with this station.
+    #[error("{0} is no partner of the mail; name it in the station plan")]
+    NoPartner(CallSign),
+    /// An exchange goes on.
+    #[error("an exchange with {0} is going on already")]
+    Exchanging(CallSign),
+    /// No exchange goes on.
+    #[error("no exchange with {0} is going on; there is nothing to end")]
+    NotExchanging(CallSign),
+    /// The file cannot be offered.
+    #[error("this file is not offered: {0}")]
+    NotOffered(String),
+    /// The file does not exist, is forgotten, or is another talk's.
+    #[error("there is no file number {0} in this talk")]
+    NoSuchFile(u64),
+    /// The file is stored, refused or stopped.
+    #[error("nothing more can be done about this file: {0}")]
+    FileSettled(String),
+    /// An answer to what this station offers itself, or one that was given before.
+    #[error("this file waits for no answer; it may be stopped")]
+    NotAsked,
     /// The crossing does not exist.
     #[error("there is no crossing number {0}; it may have ended")]
     NoSuchCrossing(u64),

@@ -4,10 +4,12 @@
 use dunlin_ax25::CallSign;
 use dunlin_ax25::data_link::Version;
 use dunlin_clock::{Duration, Hours, SampleRate, WallTime};
+use dunlin_mail::post::{HoldRules, Keeping, Room, Routes};
 use dunlin_modem::Line;
 use thiserror::Error;
 
 use crate::event::PortId;
+use crate::files::FileRule;
 use crate::gate::{GateConfig, Medium, Stop};
 use crate::port::FecStrength;
 
@@ -22,6 +24,12 @@ pub struct StationConfig {
     pub ports: Vec<PortConfig>,
     /// Rules that let visitors cross from port to port. None = nobody crosses.
     pub crossings: Vec<CrossingRule>,
+    /// The node, if there is one.
+    pub node: Option<NodeRule>,
+    /// How mail goes, if any is kept here. It goes by the node's call sign.
+    pub mail: Option<MailRule>,
+    /// Which files are taken over talks.
+    pub files: FileRule,
     /// Who had stopped the station or a port before this start.
     pub stops: Vec<Stop>,
     /// Civil time at the zero of the engine's time line.
@@ -63,7 +71,8 @@ impl StationConfig {
     pub fn is_own(&self, call: CallSign) -> bool {
         let port = |p: &PortConfig| p.call == call || p.digipeat.contains(&call);
         let rule = |c: &CrossingRule| c.call == call || c.far_call == call;
-        self.ports.iter().any(port) || self.crossings.iter().any(rule)
+        let node = self.node.as_ref().is_some_and(|node| node.call == call);
+        node || self.ports.iter().any(port) || self.crossings.iter().any(rule)
     }
 }
 
@@ -188,6 +197,92 @@ pub struct CrossingRule {
     pub hours: Hours,
     /// Visitors at the same time, at most.
     pub most: usize,
+    /// The most that it may take of the time of any port, over ten minutes, above 0 to 1.
+    pub most_share: f64,
+    /// Digipeaters by which a station is called that was not heard direct of late, at most; 0 to 2.
+    pub most_digipeaters: usize,
+    /// What visitors and the operator are told of it.
+    pub notes: Notes,
+}
+
+/// What is told of the way out: words, by which nothing is decided.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Notes {
+    /// Which licence covers what this station transmits for visitors.
+    pub licence: Option<String>,
+    /// With what power and aerial it does.
+    pub power: Option<String>,
+}
+
+impl Notes {
+    /// Both in one line; `None` if there is neither.
+    pub fn words(&self) -> Option<String> {
+        let licence = self.licence.iter().map(|note| format!("Licence: {note}."));
+        let power = self.power.iter().map(|note| format!("Power: {note}."));
+        let words: Vec<String> = licence.chain(power).collect();
+        (!words.is_empty()).then(|| words.join(" "))
+    }
+}
+
+/// The node: a call sign to which visitors connect, who ask, and go on from there.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NodeRule {
+    /// The call sign and SSID that visitors connect to.
+    pub call: CallSign,
+    /// The ports on which it answers.
+    pub ports: Vec<PortId>,
+    /// The ports by which visitors may go on; empty = nobody goes on.
+    pub onward: Vec<PortId>,
+    /// Who may go on. Everybody may ask.
+    pub who: WhoMayCross,
+    /// When visitors are let in, by UTC.
+    pub hours: Hours,
+    /// Visitors at the same time, at most, 1 to 20.
+    pub most: usize,
+    /// As that of a crossing.
+    pub most_share: f64,
+    /// As those of a crossing.
+    pub notes: Notes,
+}
+
+/// How mail is kept, and exchanged with partners.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MailRule {
+    /// Where it goes on to.
+    pub routes: Routes,
+    /// What a person looks at first.
+    pub holds: HoldRules,
+    /// Areas whose bulletins are taken; `None` = all.
+    pub areas: Option<Vec<String>>,
+    /// With whom it is exchanged.
+    pub partners: Vec<Partner>,
+    /// What exchanges may take of the time of each port, above 0 to 1, as a share of ten minutes of this station's
+    /// transmissions. Beyond it they wait, but for emergencies.
+    pub most_share: f64,
+    /// How much is kept.
+    pub room: Room,
+    /// How long it is kept.
+    pub keeping: Keeping,
+    /// Drawn anew by chance at each start, outside the engine: the identifiers of what is written here depend on it,
+    /// and an identifier must never be given twice.
+    pub salt: u64,
+}
+
+/// One station with which mail is exchanged.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Partner {
+    /// The call sign and SSID by which it is called and calls.
+    pub call: CallSign,
+    /// The port to call it on.
+    pub port: PortId,
+    /// Digipeaters on the way to it.
+    pub via: Vec<CallSign>,
+    /// When it may be called, by UTC. It may call at any time.
+    pub hours: Hours,
+    /// It is called so often, also when nothing waits for it: it may hold something for us.
+    pub every: Duration,
+    /// Octets of a packed item, at most.
+    pub most_octets: usize,
 }
 
 /// A configuration that cannot work. The `plan` crate finds these and more, with the place
@@ -231,6 +326,15 @@ pub enum ConfigError {
     /// A crossing that names a port that does not exist, or one port twice.
     #[error("crossing {0}: the two ports must exist and differ")]
     CrossingPorts(String),
+    /// Mail without a node, or a partner on a port on which the node does not answer.
+    #[error("mail needs a node, and it must answer on the ports of the partners")]
+    Mail,
+    /// A share of the channel that is none.
+    #[error("{0}: its share of the channel is {1}, allowed is above 0 to 1")]
+    Share(String, String),
+    /// A node that names a port that does not exist.
+    #[error("the node: its ports must exist, and it must answer on one at least")]
+    NodePorts,
     /// Two things answer under one call sign on one port.
     #[error("{0} is used twice on port {1}")]
     CallTwice(CallSign, String),

@@ -3,7 +3,7 @@
 //! frame has left, so that times here are reckoned.
 
 use dunlin_clock::{Chance, Duration, Instant, SampleRate};
-use dunlin_modem::ModemError;
+use dunlin_modem::{Line, ModemError};
 
 use crate::access::Access;
 use crate::channel::Channel;
@@ -56,8 +56,17 @@ pub(crate) fn access(config: &PortConfig, seed: u64, id: PortId) -> Access {
     // The duplex machine draws nothing (AX.25 2.2 Fig C2b).
     match collects || config.full_duplex {
         true => Access::new(1.0, COLLECT, slots),
-        false => Access::new(config.timing.persistence, config.timing.slot_time, slots),
+        false => Access::new(config.timing.persistence, config.timing.slot_time, slots)
+            .reading_for(reading(config.line)),
     }
+}
+
+/// How much later than the end of the tones the last frame may be told. The receivers here take up to 15 symbols, and
+/// those for 9600 Bd 10 ms, longer than their detectors (measured, docs/frame-level.md); and sound comes in blocks.
+fn reading(line: Line) -> Duration {
+    const SYMBOLS: f64 = 20.0;
+    const BLOCK: Duration = Duration::from_millis(20);
+    Duration::from_secs_f64(SYMBOLS / f64::from(line.baud())).max(BLOCK)
 }
 
 impl Channel {

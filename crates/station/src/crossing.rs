@@ -3,29 +3,49 @@
 //! both ends are told. It owns no link: it answers each happening with [`Act`]s.
 
 mod asked;
+mod asking;
+mod mailbox;
+mod terms;
+mod words;
+
+use std::collections::VecDeque;
 
 use dunlin_ax25::CallSign;
 use dunlin_clock::{Duration, Instant, WallTime};
+use dunlin_mail::MessageId;
 
-use crate::config::{CrossingRule, WhoMayCross};
-use crate::event::{CrossingHalf, CrossingId, CrossingView, PortId, ms};
+use crate::config::WhoMayCross;
+use crate::event::{CrossingId, CrossingView, PortId};
 use crate::links::LinkKey;
+use crate::paths::names;
 use crate::talk::LINE_END;
 pub(crate) use asked::Question;
-use asked::{Asked, MOST_QUESTIONS};
+use mailbox::Mailbox;
+pub(crate) use mailbox::{LEAST_WRITTEN, MOST_LISTED, Wish};
+pub(crate) use terms::Terms;
 
 /// What a visitor may type ahead before the far station has answered, octets; at half of it
 /// the visitor is asked to wait.
 const MOST_TYPED_AHEAD: usize = 4096;
 /// How long a visitor may take to name a station.
 const ANSWER_WITHIN: Duration = Duration::from_secs(120);
-/// How long an open crossing may be silent. Common practice for idle links to a hub is 10 to
+/// More of an answer than this, octets, is not sent to a visitor who types while it waits.
+const LONG_ANSWER: usize = 128;
+/// How long an open crossing may be silent, and a visitor of the node. On a crowded channel a line can take minutes. Common practice for idle links to a hub is 10 to
 /// 15 minutes, no source.
 const SILENT_AT_MOST: Duration = Duration::from_secs(900);
+/// Of two who share a crossing, one counts as busy for so long after anything passed.
+const BUSY_FOR: Duration = Duration::from_secs(120);
+/// Shares are those of about so long.
+const FORGOTTEN_IN: Duration = Duration::from_secs(300);
+/// Emergency traffic of a visitor goes first for so long; then the word has to be said again.
+const URGENT_FOR: Duration = Duration::from_secs(1800);
 /// How long the release of both halves may take before they are cut.
 const END_WITHIN: Duration = Duration::from_secs(300);
 /// Longest answer to the question for a station, octets.
 const LONGEST_ANSWER: usize = 80;
+/// Longest line of a message, octets.
+const LONGEST_LINE: usize = 1024;
 /// Wrong answers to the question for a station before the visitor is released.
 const MOST_WRONG: u32 = 3;
 /// Frames waiting for one end at which the other is held back, and at which it is let on
@@ -40,8 +60,12 @@ pub(crate) enum Act {
     /// Tell the visitor what the station knows.
     Answer(Question),
     ToFar(Vec<u8>),
-    /// Open the far half.
-    CallFar(CallSign),
+    /// Open the far half: to this station, on the port of this name, or by the best way.
+    CallFar(CallSign, Option<PortId>),
+    /// The visitor wants something of the mail.
+    Mail(Wish),
+    /// The visitor says that lives are at stake: the operator has to know.
+    Alert,
     /// Release a half once everything for it is acknowledged.
     CloseNear,
     CloseFar,
@@ -49,15 +73,29 @@ pub(crate) enum Act {
     Cut,
 }
 
+/// An amount of which a part is forgotten all the time: after [`FORGOTTEN_IN`] about a third is left.
+#[derive(Clone, Copy, Debug, Default)]
+struct Lately {
+    amount: f64,
+    at: Instant,
+}
+
+impl Lately {
+    fn at(&self, now: Instant) -> f64 {
+        let ago = now.since(self.at).as_secs_f64() / FORGOTTEN_IN.as_secs_f64();
+        self.amount * (-ago).exp()
+    }
+
+    fn add(&mut self, now: Instant, octets: usize) {
+        (self.amount, self.at) = (self.at(now) + octets as f64, now);
+    }
+}
+
 /// How far a crossing has come.
 #[derive(Clone, Debug, PartialEq, Eq)]
 enum Stage {
     /// The visitor is asked which station to reach.
-    Asking {
-        typed: Vec<u8>,
-        wrong: u32,
-        questions: u32,
-    },
+    Asking { typed: Vec<u8> },
     /// The far station is called.
     Calling { to: CallSign, typed: Vec<u8> },
     /// Both halves are open: octets pass.
@@ -66,14 +104,44 @@ enum Stage {
     Ending { to: Option<CallSign> },
 }
 
+/// Why a crossing has to wait.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Hold {
+    /// Its rule, or the visitor, has had its share of the channel.
+    Share,
+    /// Little of the key-down time of a port is left, and much has passed.
+    Key,
+}
+
 /// One crossing.
 #[derive(Debug)]
 pub(crate) struct Crossing {
     pub(crate) id: CrossingId,
-    pub(crate) rule: CrossingRule,
+    pub(crate) terms: Terms,
     pub(crate) near: LinkKey,
     station: CallSign,
-    far_port: String,
+    /// The far half, from the moment at which it is called.
+    far: Option<LinkKey>,
+    /// By which digipeaters, to follow "calling"; empty = direct.
+    by: String,
+    /// The visitor has said that lives are at stake.
+    urgent: Option<Instant>,
+    /// The visitor has been told the notes.
+    noted: bool,
+    /// Questions answered in this visit, and wrong answers in a row.
+    questions: u32,
+    wrong: u32,
+    /// Octets at the front of the outbox that came from beyond.
+    carried_on: usize,
+    /// What the visitor is reading: it is read once all of it has arrived.
+    reading: Option<MessageId>,
+    mailbox: Mailbox,
+    /// Octets carried lately, either way.
+    carried: Lately,
+    /// Why it waits, if it does.
+    hold: Option<Hold>,
+    /// What is still to be handed to the visitor's link.
+    outbox: VecDeque<u8>,
     stage: Stage,
     near_words: String,
     far_words: String,
@@ -95,18 +163,28 @@ pub(crate) struct Crossing {
 impl Crossing {
     pub(crate) fn new(
         id: CrossingId,
-        rule: CrossingRule,
+        terms: Terms,
         near: LinkKey,
         station: CallSign,
-        far_port: String,
         now: Instant,
     ) -> Self {
         Crossing {
             id,
-            rule,
+            terms,
             near,
             station,
-            far_port,
+            far: None,
+            by: String::new(),
+            urgent: None,
+            noted: false,
+            questions: 0,
+            wrong: 0,
+            carried_on: 0,
+            reading: None,
+            mailbox: Mailbox::default(),
+            carried: Lately::default(),
+            hold: None,
+            outbox: VecDeque::new(),
             stage: Stage::Ending { to: None },
             near_words: "connected".into(),
             far_words: "not called yet".into(),
@@ -126,6 +204,7 @@ impl Crossing {
     pub(crate) fn deadline(&self) -> Option<Instant> {
         match self.stage {
             _ if self.has_ended() => None,
+            Stage::Asking { .. } if self.terms.is_node() => Some(self.last + SILENT_AT_MOST),
             Stage::Asking { .. } => Some(self.last + ANSWER_WITHIN),
             // The link gives up by itself.
             Stage::Calling { .. } => None,
@@ -168,41 +247,82 @@ impl Crossing {
         matches!(&self.stage, Stage::Calling { typed, .. } if typed.len() >= half)
     }
 
+    /// It has to wait, or may go on. Silence is no fault of whoever is asked to wait.
+    pub(crate) fn holds(&mut self, now: Instant, hold: Option<Hold>) {
+        let may_type = matches!(self.stage, Stage::Through { .. } | Stage::Asking { .. });
+        if may_type && (hold.is_some() || self.hold.is_some()) {
+            self.last = now;
+        }
+        self.hold = hold;
+    }
+
     /// The visitor is connected.
     pub(crate) fn near_connected(&mut self, wall: WallTime) -> Vec<Act> {
-        if !self.rule.hours.open_at_wall(wall) {
+        if !self.terms.hours.open_at_wall(wall) {
             let text = format!(
-                "{}: this crossing is closed now. It is open {} UTC.",
-                self.station, self.rule.hours
+                "{}: this {} is closed now. It is open {} UTC.",
+                self.station,
+                self.terms.what(),
+                self.terms.hours
             );
             return self.refuse(text);
         }
-        if !may_cross(&self.rule.who, self.near.remote) {
+        if !self.terms.is_node() && !self.may_go_on() {
             let text = format!(
                 "{}: this crossing is not open to {}.",
                 self.station, self.near.remote
             );
             return self.refuse(text);
         }
-        if let [only] = self.rule.reach[..] {
-            return self.call(only, Vec::new());
+        if let [only] = self.terms.reach[..]
+            && !self.terms.is_node()
+        {
+            return self.call(only, Some(self.terms.first_port()), Vec::new());
         }
-        self.stage = Stage::Asking {
-            typed: Vec::new(),
-            wrong: 0,
-            questions: 0,
+        self.ask(Vec::new());
+        let text = match &self.terms.onward[..] {
+            [(_, far_port)] if !self.terms.is_node() => format!(
+                "{}: this crosses to {far_port}. Which station? Type its call sign, or help.",
+                self.station
+            ),
+            _ => format!("{}: a call sign, or help.", self.station),
         };
-        let text = format!(
-            "{}: this crosses to {}. Which station? Type its call sign, or help.",
-            self.station, self.far_port
-        );
-        vec![line(text)]
+        let mut acts = vec![line(text)];
+        if self.terms.mail {
+            acts.push(self.wish(Wish::Count));
+        }
+        acts
+    }
+
+    /// The visitor has connected again in the midst of a visit, and nothing was lost. Whoever lost the link without
+    /// noticing the end of it expects to be greeted.
+    pub(crate) fn near_again(&mut self, now: Instant) -> Vec<Act> {
+        self.last = now;
+        match &self.stage {
+            Stage::Through { to } => vec![line(format!(
+                "{}: you are through to {to} still. What you type goes there.",
+                self.station
+            ))],
+            Stage::Asking { .. } => vec![line(format!("{}: you are here still.", self.station))],
+            Stage::Calling { .. } | Stage::Ending { .. } => Vec::new(),
+        }
+    }
+
+    /// Waits for what the visitor wants.
+    fn ask(&mut self, typed: Vec<u8>) {
+        self.stage = Stage::Asking { typed };
+        self.wrong = 0;
+    }
+
+    fn may_go_on(&self) -> bool {
+        may_cross(&self.terms.who, self.near.remote)
     }
 
     /// Octets from the visitor.
     pub(crate) fn near_data(&mut self, now: Instant, octets: &[u8]) -> Vec<Act> {
         self.last = now;
         self.from_near += octets.len() as u64;
+        self.carried.add(now, octets.len());
         match &mut self.stage {
             Stage::Through { .. } => vec![Act::ToFar(octets.to_vec())],
             Stage::Calling { typed, .. } => {
@@ -213,7 +333,8 @@ impl Crossing {
             }
             Stage::Asking { typed, .. } => {
                 typed.extend_from_slice(octets);
-                self.answered()
+                self.hush();
+                self.answered(now)
             }
             Stage::Ending { .. } => {
                 self.lost += octets.len();
@@ -222,111 +343,19 @@ impl Crossing {
         }
     }
 
-    /// The visitor may have typed one or more whole lines; the first good call sign among
-    /// them is called, what follows it goes there.
-    fn answered(&mut self) -> Vec<Act> {
-        let mut acts = Vec::new();
-        while let Some((answer, rest)) = self.next_answer() {
-            let answer = answer.trim().to_uppercase();
-            if answer.is_empty() {
-                continue;
-            }
-            match Asked::read(&answer) {
-                Some(Asked::Question(question)) => {
-                    acts.extend(self.answer_with(Act::Answer(question)));
-                    continue;
-                }
-                Some(Asked::Help) => {
-                    acts.extend(self.answer_with(line(self.help())));
-                    continue;
-                }
-                Some(Asked::End) => {
-                    acts.extend(self.refuse(format!("{}: goodbye.", self.station)));
-                    continue;
-                }
-                None => {}
-            }
-            match self.choose(&answer) {
-                Ok(to) => {
-                    self.stage = Stage::Ending { to: None };
-                    acts.extend(self.call(to, rest));
-                }
-                Err(text) => acts.extend(self.wrong(text)),
-            }
-        }
-        acts
-    }
-
-    /// Takes one line from what was typed; also a copy of what stands behind it. A line feed
-    /// right after a carriage return is part of the line end.
-    fn next_answer(&mut self) -> Option<(String, Vec<u8>)> {
-        let Stage::Asking { typed, .. } = &mut self.stage else {
-            return None;
-        };
-        if typed.first() == Some(&b'\n') {
-            typed.remove(0);
-        }
-        let ends = |o: &u8| *o == LINE_END || *o == b'\n';
-        let end = match typed.iter().position(ends) {
-            Some(end) => end,
-            None if typed.len() > LONGEST_ANSWER => typed.len() - 1,
-            None => return None,
-        };
-        let mut rest = typed.split_off(end + 1);
-        let answer = String::from_utf8_lossy(&typed[..end]).into_owned();
-        if rest.first() == Some(&b'\n') {
-            rest.remove(0);
-        }
-        typed.clone_from(&rest);
-        Some((answer, rest))
-    }
-
-    /// The station that an answer names, or what is wrong with it.
-    fn choose(&self, answer: &str) -> Result<CallSign, String> {
-        let reach = &self.rule.reach;
-        match answer.parse::<CallSign>() {
-            Err(_) => Err("That is not a call sign.".into()),
-            Ok(to) if !reach.is_empty() && !reach.contains(&to) => {
-                let reach: Vec<String> = reach.iter().map(CallSign::to_string).collect();
-                Err(format!(
-                    "{to} is not reached from here, only {}.",
-                    reach.join(", ")
-                ))
-            }
-            Ok(to) => Ok(to),
+    /// What is left of a long answer is not wanted any more. What came from beyond stays.
+    fn hush(&mut self) {
+        if self.outbox.len() > self.carried_on + LONG_ANSWER {
+            self.outbox.truncate(self.carried_on);
+            self.outbox.push_back(LINE_END);
+            self.reading = None;
         }
     }
 
-    /// The visitor wants to know something. So many times only: an answer takes the channel's time.
-    fn answer_with(&mut self, answer: Act) -> Vec<Act> {
-        let Stage::Asking { questions, .. } = &mut self.stage else {
-            return Vec::new();
-        };
-        *questions += 1;
-        if *questions > MOST_QUESTIONS {
-            let text = format!("{}: that is enough for one call. Goodbye.", self.station);
-            return self.refuse(text);
-        }
-        vec![answer]
-    }
-
-    fn help(&self) -> String {
-        format!(
-            "{}: a call sign is called on {}. HEARD: who is heard. WAY and a call sign: how to reach it. \
-             END: that was all.",
-            self.station, self.far_port
-        )
-    }
-
-    fn wrong(&mut self, text: String) -> Vec<Act> {
-        let Stage::Asking { wrong, .. } = &mut self.stage else {
-            return Vec::new();
-        };
-        *wrong += 1;
-        if *wrong < MOST_WRONG {
-            return vec![line(format!("{text} Which station?"))];
-        }
-        self.refuse(text)
+    /// Emergency traffic of this visitor goes first now.
+    pub(crate) fn is_urgent(&self, now: Instant) -> bool {
+        self.urgent
+            .is_some_and(|since| now.since(since) < URGENT_FOR)
     }
 
     fn refuse(&mut self, text: String) -> Vec<Act> {
@@ -335,12 +364,30 @@ impl Crossing {
         vec![line(text), Act::CloseNear]
     }
 
-    fn call(&mut self, to: CallSign, typed: Vec<u8>) -> Vec<Act> {
+    fn call(&mut self, to: CallSign, by: Option<PortId>, typed: Vec<u8>) -> Vec<Act> {
         self.stage = Stage::Calling { to, typed };
         self.far_words = "calling".into();
+        vec![Act::CallFar(to, by)]
+    }
+
+    /// The station beyond is called now, on the port of this name, by these digipeaters.
+    pub(crate) fn calling(&mut self, far: LinkKey, on: &str, via: &[CallSign]) -> Vec<Act> {
+        self.far = Some(far);
         self.far_open = true;
-        let text = format!("{}: calling {to} on {}.", self.station, self.far_port);
-        vec![line(text), Act::CallFar(to)]
+        self.by = match via {
+            [] => String::new(),
+            via => format!(" by {}", names(via)),
+        };
+        self.far_words = format!("calling{}", self.by);
+        let (to, by) = (far.remote, &self.by);
+        let mut text = format!("{}: calling {to} on {on}{by}.", self.station);
+        // Once in a visit, for airtime is dear.
+        if !std::mem::replace(&mut self.noted, true)
+            && let Some(notes) = &self.terms.notes
+        {
+            text = format!("{text} {notes}");
+        }
+        vec![line(text)]
     }
 
     /// The far station has answered.
@@ -350,7 +397,7 @@ impl Crossing {
         };
         let (to, typed) = (*to, std::mem::take(typed));
         self.stage = Stage::Through { to };
-        self.far_words = "connected".into();
+        self.far_words = format!("connected{}", self.by);
         let visitor = self.near.remote;
         let mut hello = format!("{visitor} is here by way of {}.", self.station).into_bytes();
         hello.push(LINE_END);
@@ -371,7 +418,9 @@ impl Crossing {
     pub(crate) fn far_data(&mut self, now: Instant, octets: &[u8]) -> Vec<Act> {
         self.last = now;
         self.from_far += octets.len() as u64;
+        self.carried.add(now, octets.len());
         if self.near_open && !self.is_ending() {
+            self.carried_on = self.outbox.len() + octets.len();
             vec![Act::ToNear(octets.to_vec())]
         } else {
             self.lost += octets.len();
@@ -388,6 +437,7 @@ impl Crossing {
         }
         self.lost += unsent;
         let to = self.to();
+        let was_ending = self.is_ending();
         self.stage = Stage::Ending { to };
         if self.cut {
             return Vec::new();
@@ -396,12 +446,17 @@ impl Crossing {
         if !self.near_open {
             return Vec::new();
         }
-        self.near_words = "being released".into();
         let who = to.map_or("the far station".into(), |c| c.to_string());
         let rest = match unsent {
             0 => String::new(),
             n => format!(" The last {n} octets for it were not acknowledged."),
         };
+        if self.terms.is_node() && !was_ending {
+            self.ask(Vec::new());
+            let text = format!("{}: {who}: {words}.{rest} You are back here.", self.station);
+            return vec![line(text)];
+        }
+        self.near_words = "being released".into();
         vec![
             line(format!("{}: {who}: {words}.{rest}", self.station)),
             Act::CloseNear,
@@ -427,6 +482,49 @@ impl Crossing {
         vec![Act::CloseFar]
     }
 
+    /// Takes text for the visitor.
+    pub(crate) fn take_for_near(&mut self, octets: &[u8]) {
+        self.outbox.extend(octets);
+    }
+
+    /// The next piece for the visitor's link.
+    pub(crate) fn next_piece(&mut self, now: Instant, length: usize) -> Vec<u8> {
+        let length = length.min(self.outbox.len());
+        self.carried_on = self.carried_on.saturating_sub(length);
+        self.last = now; // A slow reader is not a silent one.
+        self.outbox.drain(..length).collect()
+    }
+
+    /// What the visitor was reading, and has now read: all of it has arrived.
+    pub(crate) fn has_read(&mut self) -> Option<Act> {
+        let read = self.reading.take_if(|_| self.outbox.is_empty())?;
+        Some(self.wish(Wish::HasRead(read)))
+    }
+
+    /// Octets for the visitor that its link has not been given.
+    pub(crate) fn waiting_here(&self) -> usize {
+        self.outbox.len()
+    }
+
+    /// The operator writes to the visitor.
+    pub(crate) fn operator_says(&mut self, text: &str) -> Vec<Act> {
+        let lines = crate::talk::text_lines(text);
+        lines
+            .map(|said| line(format!("{} operator: {said}", self.station)))
+            .collect()
+    }
+
+    /// Octets carried lately, if both ends are talking and anything passed of late.
+    pub(crate) fn carried(&self, now: Instant) -> Option<f64> {
+        let busy = now.since(self.last) < BUSY_FOR && matches!(self.stage, Stage::Through { .. });
+        busy.then(|| self.carried.at(now))
+    }
+
+    /// Whether the visitor can be written to.
+    pub(crate) fn is_near_open(&self) -> bool {
+        self.near_open && !self.is_ending()
+    }
+
     /// It is cut here; `words` says by whom or why.
     pub(crate) fn cut(&mut self, words: &str) {
         self.stage = Stage::Ending { to: self.to() };
@@ -439,17 +537,9 @@ impl Crossing {
         }
     }
 
-    /// How it ended, for the timeline.
-    pub(crate) fn epilogue(&self) -> String {
-        let to = self.to().map_or("nobody".into(), |c| c.to_string());
-        let lost = match self.lost {
-            0 => String::new(),
-            n => format!("; {n} octets did not reach the end they were for"),
-        };
-        format!(
-            "crossing of {} to {to} is over: visitor {}; far side {}; {} octets went out, {} came back{lost}",
-            self.near.remote, self.near_words, self.far_words, self.from_near, self.from_far
-        )
+    /// The call sign that the station beyond sees.
+    pub(crate) fn far_call(&self) -> CallSign {
+        self.terms.far_call.unwrap_or(self.near.local)
     }
 
     /// Both halves are closed.
@@ -459,12 +549,7 @@ impl Crossing {
 
     /// The key of the far half, while there is one.
     pub(crate) fn far(&self) -> Option<LinkKey> {
-        let key = LinkKey {
-            port: self.rule.to,
-            local: self.rule.far_call,
-            remote: self.to()?,
-        };
-        self.far_open.then_some(key)
+        self.far.filter(|_| self.far_open)
     }
 
     fn to(&self) -> Option<CallSign> {
@@ -472,48 +557,6 @@ impl Crossing {
             Stage::Asking { .. } => None,
             Stage::Calling { to, .. } | Stage::Through { to } => Some(to),
             Stage::Ending { to } => to,
-        }
-    }
-
-    /// The view now; what waits for each end is told by its link.
-    pub(crate) fn view(&self, near_waiting: usize, far_waiting: usize) -> CrossingView {
-        let words = match &self.stage {
-            _ if self.has_ended() => "ended".into(),
-            Stage::Asking { .. } => "the visitor is asked which station to reach".into(),
-            Stage::Calling { to, .. } => format!("calling {to}"),
-            Stage::Through { to } => format!("{} and {to} are talking", self.near.remote),
-            Stage::Ending { .. } => "ending".into(),
-        };
-        let half = |port: PortId, local, remote, words: &str, received, waiting| CrossingHalf {
-            port,
-            local,
-            remote,
-            words: words.to_owned(),
-            received_octets: received,
-            waiting_octets: waiting,
-        };
-        CrossingView {
-            id: self.id,
-            rule: self.rule.name.clone(),
-            near: half(
-                self.near.port,
-                self.near.local,
-                Some(self.near.remote),
-                &self.near_words,
-                self.from_near,
-                near_waiting,
-            ),
-            far: half(
-                self.rule.to,
-                self.rule.far_call,
-                self.to(),
-                &self.far_words,
-                self.from_far,
-                far_waiting,
-            ),
-            words,
-            opened_ms: ms(self.opened),
-            ended: self.has_ended(),
         }
     }
 }

@@ -9,6 +9,7 @@ use dunlin_clock::Instant;
 use serde::{Deserialize, Serialize};
 
 use crate::digipeat::MuteView;
+use crate::files::FileView;
 use crate::gate::{AlarmView, GateView, Stop};
 use crate::pace::PaceView;
 use crate::port::HeardOn;
@@ -30,6 +31,11 @@ pub struct TalkId(pub u64);
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct CrossingId(pub u64);
+
+/// Which exchange of mail; never used twice in one run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct ExchangeId(pub u64);
 
 /// Which line within a talk, counted from 0.
 pub type LineId = u64;
@@ -64,6 +70,12 @@ pub enum Event {
     Alarm(AlarmView),
     /// Something received was not taken (same port and kind: replace).
     Reject(RejectView),
+    /// A file of a talk is new or has changed (same id: replace). It goes with its talk.
+    File(FileView),
+    /// How it stands with a partner of the mail (same call sign: replace).
+    Partner(PartnerView),
+    /// What is known of letters here has changed: whoever shows them looks again.
+    MailChanged,
 }
 
 /// What a block of a strip shows.
@@ -256,7 +268,7 @@ pub struct TalkView {
 }
 
 /// Who wrote a line.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Direction {
     /// This station wrote it.
@@ -313,6 +325,8 @@ pub struct CrossingView {
     pub id: CrossingId,
     /// The name of the rule in the plan that allows it.
     pub rule: String,
+    /// What the plan notes of it: licence, power.
+    pub notes: Option<String>,
     /// The visitor's half.
     pub near: CrossingHalf,
     /// The half to the station reached.
@@ -323,6 +337,25 @@ pub struct CrossingView {
     pub opened_ms: u64,
     /// It has ended (both halves are closed).
     pub ended: bool,
+}
+
+/// A station with which mail is exchanged.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PartnerView {
+    /// Its call sign and SSID.
+    pub call: CallSign,
+    /// The port on which it is called.
+    pub port: PortId,
+    /// How it stands, in words.
+    pub words: String,
+    /// An exchange with it goes on.
+    pub exchanging: bool,
+    /// When an exchange with it last ended well, ms.
+    pub contact_ms: Option<u64>,
+    /// When it is called next, ms.
+    pub next_ms: Option<u64>,
+    /// Calls and exchanges in a row that came to nothing.
+    pub failed: u32,
 }
 
 /// How loudly a note should be shown.
@@ -365,6 +398,8 @@ pub struct Snapshot {
     pub talks: Vec<TalkView>,
     /// Their latest lines, in order.
     pub lines: Vec<TalkLine>,
+    /// The latest files of talks, by talk and in order.
+    pub files: Vec<FileView>,
     /// Crossings, live and lately ended.
     pub crossings: Vec<CrossingView>,
     /// The latest notes, oldest first.
@@ -379,6 +414,8 @@ pub struct Snapshot {
     pub rejects: Vec<RejectView>,
     /// For whom nothing is repeated or carried.
     pub mutes: Vec<MuteView>,
+    /// The partners of the mail, in the order of the plan.
+    pub partners: Vec<PartnerView>,
 }
 
 /// Milliseconds of an instant, the unit of every view.

@@ -24,6 +24,7 @@ mod digipeat;
 mod ending;
 mod engine;
 mod event;
+mod files;
 mod following;
 mod heard;
 mod identity;
@@ -42,16 +43,20 @@ pub use dunlin_ax25::CallSign;
 
 pub use command::{Command, Refusal, Reply};
 pub use config::{
-    Beacon, ConfigError, CrossingRule, DigipeatLimits, PortConfig, StationConfig, Timing,
-    WhoMayCross,
+    Beacon, ConfigError, CrossingRule, DigipeatLimits, MailRule, NodeRule, Notes, Partner,
+    PortConfig, StationConfig, Timing, WhoMayCross,
 };
 pub use digipeat::MuteView;
-pub use engine::{ClientView, Input, Output, Station, WakeupReason};
+pub use engine::{
+    ClientView, Draft, DraftError, FormalDraft, FormalReckoning, Input, Output, Reckoning,
+    RouteCost, Station, WakeupReason, report_on,
+};
 pub use event::{
     Block, BlockKind, CrossingHalf, CrossingId, CrossingView, Direction, Event, GuessView,
-    HeardView, LineId, Note, PortId, PortView, Snapshot, TalkId, TalkLine, TalkState, TalkView,
-    Urgency,
+    HeardView, LineId, Note, PartnerView, PortId, PortView, Snapshot, TalkId, TalkLine, TalkState,
+    TalkView, Urgency,
 };
+pub use files::{FileAnswer, FileAsk, FileDecision, FileId, FileRule, FileState, FileView};
 pub use pace::PaceView;
 pub use paths::{LegView, Proof, WayThatWorked, WayView, WaysView};
 pub use rejects::{RejectKind, RejectView};

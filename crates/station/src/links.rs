@@ -10,7 +10,7 @@ use dunlin_ax25::wire::xid::Reject;
 use dunlin_ax25::{CallSign, Frame};
 use dunlin_clock::{Duration, Instant};
 
-use crate::event::{CrossingId, PortId, TalkId};
+use crate::event::{CrossingId, ExchangeId, PortId, TalkId};
 use crate::pace::{Pace, Repeat};
 
 /// Links at most, all ports together. A stranger beyond it is answered DM.
@@ -34,6 +34,8 @@ pub(crate) enum Owner {
     Near(CrossingId),
     /// The half to the station reached.
     Far(CrossingId),
+    /// An exchange of mail.
+    Exchange(ExchangeId),
 }
 
 /// One link and what the station notes beside it.
@@ -129,6 +131,23 @@ impl LinkEntry {
         let window = usize::from(self.pace.window());
         let free = window.saturating_sub(self.pending());
         free.min(self.link.room())
+    }
+
+    /// Hands over the next pieces of at most the length that is given, until a window of them is
+    /// pending: what waits can still be stopped. True if there was any.
+    pub(crate) fn drip(
+        &mut self,
+        now: Instant,
+        mut next: impl FnMut(usize) -> Option<Vec<u8>>,
+    ) -> bool {
+        let mut any = false;
+        while self.pending() < usize::from(self.pace.window())
+            && let Some(piece) = next(self.pace.length())
+        {
+            self.give(now, piece);
+            any = true;
+        }
+        any
     }
 
     /// Everything outstanding has left, and the other end was heard after that, straight, without

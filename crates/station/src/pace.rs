@@ -287,6 +287,15 @@ impl Pace {
         self.window.min(self.most.1)
     }
 
+    /// Octets a second that go as it is now, if nothing else does.
+    pub(crate) fn goodput(&self) -> f64 {
+        let errors = self.seen.errors(self.costs.bits(self.length));
+        let rate = self
+            .costs
+            .goodput(self.repeat, self.length(), self.window(), errors);
+        rate.max(0.1)
+    }
+
     pub(crate) fn costs(&self) -> &Costs {
         &self.costs
     }

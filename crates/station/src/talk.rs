@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 use dunlin_clock::Instant;
 
 use crate::event::{Direction, LineId, TalkId, TalkLine, TalkState, TalkView, ms};
+use crate::files::{Portion, TalkFiles};
 use crate::links::LinkKey;
 use crate::pace::PaceView;
 use crate::words;
@@ -14,10 +15,18 @@ pub(crate) const MOST_WAITING: usize = 64 * 1024;
 /// Lines that may wait in one talk; below what is kept, so that none is forgotten before it
 /// has arrived.
 pub(crate) const MOST_WAITING_LINES: usize = 500;
+/// From so many octets on that wait in one talk it is no longer somebody at the keyboard.
+pub(crate) const MUCH: usize = 512;
+/// What an open talk says of itself,
+pub(crate) const CONNECTED: &str = "connected";
+/// and what while much text in it waits for key-down time.
+const SPARES_KEY: &str = "connected; much text waits, as the rest of the port's key-down time is kept for answers and short lines";
 /// Lines kept for a snapshot; the journal keeps them all.
 const MOST_LINES: usize = 1000;
 /// A received line is broken here if its end does not come.
 const LONGEST_LINE: usize = 1024;
+/// What is no longer than this is an answer about a file rather than a part of one, octets.
+const SHORT_PORTION: usize = 64;
 /// The line end on the air. Common practice, no source.
 pub(crate) const LINE_END: u8 = b'\r';
 
@@ -38,6 +47,8 @@ struct Given {
     /// How many of them end in it: all, or all but the last.
     ended: usize,
     octets: usize,
+    /// It is no text, but a portion of files.
+    portion: Option<Portion>,
 }
 
 /// One talk.
@@ -55,6 +66,8 @@ pub(crate) struct Talk {
     pub(crate) retries: u32,
     /// How its text goes, once it is connected.
     pub(crate) pace: Option<PaceView>,
+    /// Files that go beside the text.
+    pub(crate) files: TalkFiles,
     lines: VecDeque<TalkLine>,
     next_line: LineId,
     /// Written, not yet handed to the link.
@@ -82,6 +95,7 @@ impl Talk {
             last_heard: None,
             retries: 0,
             pace: None,
+            files: TalkFiles::default(),
             lines: VecDeque::new(),
             next_line: 0,
             unsent: VecDeque::new(),
@@ -100,10 +114,11 @@ impl Talk {
         self.words = words;
     }
 
-    /// Octets written and not yet acknowledged.
+    /// Octets of text written and not yet acknowledged.
     pub(crate) fn waiting_octets(&self) -> usize {
         let unsent = self.unsent.iter().map(|u| u.octets.len() - u.given);
-        unsent.chain(self.given.iter().map(|g| g.octets)).sum()
+        let text = self.given.iter().filter(|g| g.portion.is_none());
+        unsent.chain(text.map(|g| g.octets)).sum()
     }
 
     /// Writes text: one line for each line in it. Returns the new lines.
@@ -114,7 +129,8 @@ impl Talk {
             octets.push(LINE_END);
             self.unsent.push_back(Unsent {
                 line: self.next_line,
-                octets: octets.clone(),
+                // All text goes before the next portion of a file, as this asks for.
+                octets: self.files.typed(octets.clone()),
                 given: 0,
             });
             let line = self.add(
@@ -128,9 +144,56 @@ impl Talk {
         new
     }
 
-    /// Whether anything that was written has not been handed to the link.
+    /// Whether anything, be it text or of a file, has not been handed to the link.
     pub(crate) fn has_more(&self) -> bool {
-        !self.unsent.is_empty()
+        !self.unsent.is_empty() || self.files.has_more()
+    }
+
+    /// What goes next is more than somebody types, or than an answer about a file.
+    pub(crate) fn has_much_next(&self) -> bool {
+        match self.unsent.is_empty() {
+            false => self.waiting_octets() > MUCH,
+            true => self.files.has_only_pieces(),
+        }
+    }
+
+    /// It says that much text waits for key-down time.
+    pub(crate) fn says_it_spares_key(&self) -> bool {
+        self.words == SPARES_KEY
+    }
+
+    /// Says that much text waits for key-down time, or goes on. True if the words are new.
+    pub(crate) fn spares_key(&mut self, now: Instant, waits: bool) -> bool {
+        if waits == self.says_it_spares_key() || self.state != TalkState::Open {
+            return false;
+        }
+        let words = if waits { SPARES_KEY } else { CONNECTED };
+        self.set_state(now, TalkState::Open, words.to_owned());
+        true
+    }
+
+    /// No text waits or is under way, and much of a file is or does.
+    pub(crate) fn only_files_wait(&self) -> bool {
+        let portions = self.given.iter().filter(|g| g.portion.is_some());
+        let octets: usize = portions.map(|g| g.octets).sum();
+        self.waiting_octets() == 0 && octets > SHORT_PORTION
+    }
+
+    /// The next frame: text, or a portion of files if no text waits. While key-down time is spared, nothing of what is much.
+    pub(crate) fn give_next(&mut self, length: usize, sparing: bool) -> Option<Vec<u8>> {
+        if sparing && self.has_much_next() {
+            return None;
+        }
+        if let Some(text) = self.give(length) {
+            return Some(text);
+        }
+        let (portion, octets) = self.files.give(length, sparing)?;
+        self.given.push_back(Given {
+            octets: octets.len(),
+            portion: Some(portion),
+            ..Given::default()
+        });
+        Some(octets)
     }
 
     /// Lines written and not yet acknowledged.
@@ -180,6 +243,9 @@ impl Talk {
             };
             for &line in &given.lines[..given.ended] {
                 arrived.extend(self.change(line, |line| line.complete = true));
+            }
+            if let Some(portion) = given.portion {
+                self.files.has_arrived(portion);
             }
         }
         arrived

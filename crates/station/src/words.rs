@@ -3,6 +3,7 @@
 use dunlin_ax25::Frame;
 use dunlin_ax25::wire::Control;
 use dunlin_clock::Duration;
+use dunlin_mail::turns_text;
 
 /// Text from the air, safe to show: control characters and marks that change the direction
 /// of writing come out as `\x1b` or `\u{202e}`, octets that are not UTF-8 as `\xe9`.
@@ -11,12 +12,11 @@ pub(crate) fn escaped(octets: &[u8]) -> String {
     let mut text = String::with_capacity(octets.len());
     for chunk in octets.utf8_chunks() {
         for c in chunk.valid().chars() {
-            let turns = matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
             // Writing to a string cannot fail.
             let _ = match c {
                 '\t' => write!(text, "    "),
                 c if c.is_ascii_control() => write!(text, "\\x{:02x}", c as u32),
-                c if c.is_control() || turns => write!(text, "\\u{{{:04x}}}", c as u32),
+                c if c.is_control() || turns_text(c) => write!(text, "\\u{{{:04x}}}", c as u32),
                 c => write!(text, "{c}"),
             };
         }

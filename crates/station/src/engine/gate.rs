@@ -44,11 +44,14 @@ pub(super) fn invented_call(config: &StationConfig, port: PortId) -> Option<Call
     let own = &config.ports[usize::from(port.0)];
     let from = config.crossings.iter().filter(|r| r.from == port);
     let to = config.crossings.iter().filter(|r| r.to == port);
+    let node = config.node.iter().filter(|n| n.ports.contains(&port));
+    let node = node.map(|n| n.call);
     [own.call]
         .into_iter()
         .chain(own.digipeat.iter().copied())
         .chain(from.map(|r| r.call))
         .chain(to.map(|r| r.far_call))
+        .chain(node)
         .find(|call| call.characters().starts_with('Q'))
 }
 

@@ -75,6 +75,16 @@ impl Station {
         LinkEntry::new(link, pace, via, now)
     }
 
+    /// Calls a station by a new link, for whom it is to work.
+    pub(super) fn call(&mut self, now: Instant, key: LinkKey, via: Vec<CallSign>, owner: Owner) {
+        let mut entry = self.new_link(now, key, via, true);
+        entry.owner = owner;
+        let taken = self.channel_is_taken(key.port);
+        entry.tell_channel(now, taken);
+        entry.link.handle(now, LinkInput::Request(Request::Connect));
+        self.links.insert(key, entry);
+    }
+
     /// The pace to a station: as it was in the last talk, else as the plan begins.
     fn new_pace(&self, now: Instant, key: LinkKey, srt: Duration, hops: u32) -> Pace {
         let channel = &self.channels[usize::from(key.port.0)];
@@ -122,19 +132,25 @@ impl Station {
 
     /// Why a call cannot become a talk or a crossing now; `None` = it can.
     fn refusal(&self, now: Instant, key: &LinkKey) -> Option<String> {
-        let rules = &self.config.crossings;
-        let rule = rules
-            .iter()
-            .find(|r| r.from == key.port && r.call == key.local);
-        if let Some(rule) = rule {
+        if let Some(number) = self.partner_of(key) {
+            return self.exchange_refusal(now, number, key.remote);
+        }
+        if let Some(terms) = self.terms(key) {
             if let Some(left) = self.mute_of(now, key.remote, true) {
                 return Some(format!("it is muted for {left} more"));
             }
-            let of_rule = |c: &&Crossing| c.rule.from == rule.from && c.rule.call == rule.call;
+            // Of the node all ports together: its call sign is the same on each.
+            let same = |c: &&Crossing| {
+                let call = c.near.local == key.local;
+                call && (terms.is_node() || c.near.port == key.port)
+            };
             let live = self.crossings.values().filter(|c| !c.has_ended());
-            let visitors = live.filter(of_rule).count();
-            return (visitors >= rule.most)
-                .then(|| format!("the crossing holds {visitors}, as many as its rule allows"));
+            let (visitors, what) = (live.filter(same).count(), terms.what());
+            if self.is_over_share(now, &terms, &[key.port]) {
+                return Some(format!("the {what} has had its share of the channel"));
+            }
+            return (visitors >= terms.most)
+                .then(|| format!("the {what} holds {visitors}, as many as its rule allows"));
         }
         if self.port_config(key.port).call != key.local {
             return Some("nothing answers under this call sign".into());
@@ -146,15 +162,23 @@ impl Station {
     }
 
     pub(super) fn link_frame(&mut self, now: Instant, key: LinkKey, frame: Frame) {
+        let mut met = None;
         if let Some(entry) = self.links.get_mut(&key) {
             entry.last_heard = Some(now);
             entry.awaits_answer = false;
+            let calls = matches!(frame.control, Control::Sabm { .. } | Control::Sabme { .. });
+            if let (Owner::Exchange(id), true, false) = (entry.owner, calls, entry.was_up) {
+                met = Some(id);
+            }
             let asks = matches!(frame.control, Control::I { .. })
                 || (frame.role != Role::Response && frame.control.poll_or_final());
             entry.link.handle(now, LinkInput::Frame(frame));
             if asks {
                 self.channel(key.port).spoken_to = Some(key);
             }
+        }
+        if let Some(id) = met {
+            self.calls_met(id);
         }
         self.pump_links(now);
     }
@@ -236,9 +260,17 @@ impl Station {
                 }
             }
             LinkOutput::StateChanged { to, .. } => {
-                if let Some(entry) = self.links.get_mut(&key) {
+                let entry = self.links.get_mut(&key);
+                if let Some(entry) = entry.filter(|e| e.was_up && to.is_calling()) {
+                    entry.resets_itself = true;
+                    // What the other end has of the exchange is not known any more.
+                    if let Owner::Exchange(id) = entry.owner {
+                        self.exchange_dropped(now, id, "the link had to begin anew");
+                        self.link_request(now, key, Request::Disconnect);
+                    }
+                } else if let Some(entry) = self.links.get_mut(&key) {
                     // With nothing in doubt nothing more is told of it.
-                    entry.resets_itself = entry.was_up && to.is_calling();
+                    entry.resets_itself = false;
                 }
             }
             LinkOutput::ReleaseRequest => {}
@@ -301,18 +333,14 @@ impl Station {
                 self.note(now, Some(key.port), Urgency::Attention, text);
                 self.cut(now, id, "cut: one end started afresh and text was lost");
             }
-            Owner::Near(_) | Owner::Far(_) => {}
-            Owner::Nobody => {
-                let rules = &self.config.crossings;
-                let rule = rules
-                    .iter()
-                    .find(|r| r.from == key.port && r.call == key.local)
-                    .cloned();
-                match rule {
-                    Some(rule) => self.open_crossing(now, key, rule),
-                    None => self.open_incoming(now, key),
-                }
-            }
+            Owner::Near(id) => self.crossing_acts(now, id, |c| c.near_again(now)),
+            Owner::Far(_) => {}
+            Owner::Exchange(id) => self.exchange_afresh(now, id, key),
+            Owner::Nobody if self.partner_of(&key).is_some() => self.exchange_called(now, key),
+            Owner::Nobody => match self.terms(&key) {
+                Some(terms) => self.open_crossing(now, key, terms),
+                None => self.open_incoming(now, key),
+            },
         }
     }
 
@@ -340,6 +368,7 @@ impl Station {
                 }
             }
             Owner::Far(id) => self.crossing_acts(now, id, Crossing::far_connected),
+            Owner::Exchange(id) => self.exchange_answered(now, id),
             Owner::Near(_) | Owner::Nobody => {}
         }
     }
@@ -397,6 +426,10 @@ impl Station {
                 let words = cause.short(&facts);
                 self.half_ended(now, id, |c| c.far_ended(&words, unsent));
             }
+            Owner::Exchange(id) => {
+                let words = cause.words(&facts);
+                self.exchange_dropped(now, id, &words);
+            }
             Owner::Nobody => {}
         }
     }
@@ -407,9 +440,10 @@ impl Station {
             return;
         };
         match owner {
-            Owner::Talk(id) => self.talk_data(now, id, &text),
+            Owner::Talk(id) => self.talk_data(now, id, text),
             Owner::Near(id) => self.crossing_acts(now, id, |c| c.near_data(now, &text)),
             Owner::Far(id) => self.crossing_acts(now, id, |c| c.far_data(now, &text)),
+            Owner::Exchange(id) => self.exchange_data(now, id, text),
             Owner::Nobody => {}
         }
     }
@@ -431,6 +465,10 @@ impl Station {
                 entry.count_acknowledged();
                 self.balance(now, id)
             }
+            Owner::Exchange(id) => {
+                entry.count_acknowledged();
+                self.exchange_drip(now, id)
+            }
             Owner::Nobody => {
                 if entry.link.state() == State::Disconnected {
                     self.links.remove(&key);
@@ -451,6 +489,11 @@ impl Station {
         };
         let more = match entry.owner {
             Owner::Talk(id) => self.talks.get(&id).is_some_and(Talk::has_more),
+            Owner::Near(id) => self
+                .crossings
+                .get(&id)
+                .is_some_and(|c| c.waiting_here() > 0),
+            Owner::Exchange(id) => self.post.waiting_here(id) > 0,
             _ => false,
         };
         if !entry.closing || !entry.is_up() || entry.pending() > 0 || owes || more {

@@ -4,10 +4,13 @@
 mod alarms;
 mod client;
 mod controller;
+mod files;
 mod follow;
 mod gate;
 mod identify;
 mod links;
+mod mail;
+mod onward;
 mod outage;
 mod paths;
 mod people;
@@ -16,6 +19,7 @@ mod refuse;
 mod relay;
 mod repeat;
 mod send;
+mod shares;
 mod sound;
 mod stops;
 mod talks;
@@ -23,11 +27,15 @@ mod test_signals;
 mod turn;
 
 pub use client::ClientView;
+pub(crate) use mail::cut;
+pub use mail::{Draft, DraftError, FormalDraft, FormalReckoning, Reckoning, RouteCost, report_on};
 
 use std::collections::{BTreeMap, VecDeque};
 
 use dunlin_ax25::CallSign;
-use dunlin_clock::{Duration, Instant};
+use dunlin_clock::{Duration, Instant, WallTime};
+use dunlin_mail::file::Head;
+use dunlin_mail::post::{Answer, Ask, Letter};
 
 use crate::channel::Channel;
 use crate::command::{Command, Refusal, Reply};
@@ -35,6 +43,7 @@ use crate::config::{ConfigError, PortConfig, StationConfig};
 use crate::crossing::Crossing;
 use crate::digipeat::MuteView;
 use crate::event::{CrossingId, Event, Note, PortId, Snapshot, TalkId, TalkState, Urgency, ms};
+use crate::files::{FileAnswer, FileAsk};
 use crate::gate::alarms::Alarms;
 use crate::gate::stops::Stops;
 use crate::gate::{AlarmKind, DeviceState, KeyLineState};
@@ -47,8 +56,12 @@ use crate::rejects::Rejects;
 use crate::strip::Strips;
 use crate::talk::Talk;
 use client::Clients;
+use files::FileAsks;
+use mail::Post;
+use onward::Borrowed;
 use outage::Outage;
 use refuse::Strangers;
+use shares::Shares;
 
 pub(crate) use alarms::Watch;
 pub(crate) use gate::Told;
@@ -126,6 +139,28 @@ pub enum Input<'a> {
         /// Occupied.
         busy: bool,
     },
+    /// Whoever keeps the mail has answered.
+    MailAnswer {
+        /// The ticket of the [`Output::Mail`].
+        ticket: u64,
+        /// The answer.
+        answer: &'a Answer,
+    },
+    /// Whoever keeps files has answered.
+    FileAnswer {
+        /// The ticket of the [`Output::File`].
+        ticket: u64,
+        /// The answer.
+        answer: &'a FileAnswer,
+    },
+    /// A letter was kept that [`Station::letter`] has made: partners for whom it waits may be called.
+    MailKept {
+        /// The letter.
+        letter: &'a Letter,
+    },
+    /// The civil clock with which the engine began is far off, or was never set: nothing is deleted because of its age
+    /// any more in this run. Given again, it does nothing.
+    ClockWrong,
     /// Something outside the engine is wrong (disk, clock …), or is well again.
     Trouble {
         /// What.
@@ -176,6 +211,22 @@ pub enum Output {
         /// Why, for the log.
         why: String,
     },
+    /// Ask whoever keeps the mail, in the order in which these come, and give [`Input::MailAnswer`].
+    Mail {
+        /// Joins the answer to it.
+        ticket: u64,
+        /// What is asked.
+        ask: Ask,
+    },
+    /// Ask whoever keeps files, in the order in which these come, and give [`Input::FileAnswer`].
+    File {
+        /// Joins the answer to it.
+        ticket: u64,
+        /// About which file.
+        head: Head,
+        /// What is asked.
+        ask: FileAsk,
+    },
     /// Tell people and the journal.
     Event(Event),
 }
@@ -196,6 +247,12 @@ pub enum WakeupReason {
     Gate(PortId),
     /// The call sign has to be said.
     Identify(PortId),
+    /// A partner of the mail is due, on this port.
+    Mail(PortId),
+    /// It is looked again whether crossings and exchanges may take more of the ports' time.
+    Share,
+    /// What has grown old in the mail is looked for.
+    Sweep,
     /// A test signal has waited too long.
     Test(PortId),
 }
@@ -222,6 +279,11 @@ pub struct Station {
     next_talk: u64,
     crossings: BTreeMap<CrossingId, Crossing>,
     next_crossing: u64,
+    /// Call signs under which visitors of the node are carried on.
+    borrowed: Vec<Borrowed>,
+    shares: Shares,
+    post: Post,
+    files: FileAsks,
     heard: HeardList,
     paths: Paths,
     rejects: Rejects,
@@ -277,6 +339,10 @@ impl Station {
             next_talk: 0,
             crossings: BTreeMap::new(),
             next_crossing: 0,
+            borrowed: Vec::new(),
+            shares: Shares::default(),
+            post: Post::default(),
+            files: FileAsks::default(),
             heard: HeardList::default(),
             paths: Paths::default(),
             rejects: Rejects::default(),
@@ -289,6 +355,7 @@ impl Station {
             outputs: VecDeque::new(),
             watched: true,
         };
+        station.begin_post();
         station.guard(Instant::ZERO);
         Ok(station)
     }
@@ -317,6 +384,10 @@ impl Station {
             Input::Device { port, state } => self.device(now, port, state),
             Input::KeyLine { port, state } => self.key_line(now, port, state),
             Input::ExternalCarrier { port, busy } => self.external_carrier(now, port, busy),
+            Input::MailAnswer { ticket, answer } => self.mail_answered(now, ticket, answer),
+            Input::FileAnswer { ticket, answer } => self.file_answered(now, ticket, answer),
+            Input::MailKept { letter } => self.mail_kept(now, letter),
+            Input::ClockWrong => self.clock_is_wrong(now),
             Input::Trouble { kind, port, text } => self.trouble(now, kind, port, text),
         }
         self.settle(now);
@@ -335,6 +406,11 @@ impl Station {
     /// The next thing to do outside; `None` = nothing for now.
     pub fn poll(&mut self) -> Option<Output> {
         self.outputs.pop_front()
+    }
+
+    /// Civil time at a moment of the engine, as its configuration sets it.
+    pub fn civil(&self, at: Instant) -> WallTime {
+        self.wall(at)
     }
 
     /// When to give [`Input::Wakeup`], and why.
@@ -360,6 +436,8 @@ impl Station {
             .chain(slots)
             .chain(beacons)
             .chain(crossings)
+            .chain(self.share_wakeup())
+            .chain(self.post_wakeup())
             .chain(self.gate_wakeups())
             .chain(self.alarm_wakeups())
             .chain(self.identification_wakeups())
@@ -378,6 +456,7 @@ impl Station {
             heard: self.heard.views(),
             talks: self.talks.values().map(Talk::view).collect(),
             lines: self.talks.values().flat_map(Talk::lines).cloned().collect(),
+            files: self.file_views(),
             crossings: self
                 .crossings
                 .values()
@@ -389,6 +468,7 @@ impl Station {
             alarms: self.alarms.views(),
             rejects: self.rejects.views(),
             mutes: self.mutes(now),
+            partners: self.partner_views(),
         }
     }
 
@@ -424,6 +504,8 @@ impl Station {
         self.beacons(now);
         self.link_timers(now);
         self.overdue_crossings(now);
+        self.look_at_shares(now);
+        self.look_at_post(now);
         self.overdue_tests(now);
         self.identifications(now);
         self.pump_links(now);
@@ -474,7 +556,7 @@ impl Station {
 
     /// Whether `call` is one of the station's own on any port.
     fn is_own(&self, call: CallSign) -> bool {
-        self.config.is_own(call)
+        self.config.is_own(call) || self.borrowed.iter().any(|b| b.call == call)
     }
 
     /// Puts the oldest ended talks away, so that callers cannot fill the memory in a year.

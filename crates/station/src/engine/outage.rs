@@ -10,7 +10,7 @@ use crate::gate::Condition;
 use crate::gate::judge::Why;
 use crate::links::{LinkKey, Owner};
 use crate::occupancy::Occupancy;
-use crate::talk::Talk;
+use crate::talk::{CONNECTED, Talk};
 
 /// A port that could send nothing for so long has lost all its links: the other ends have asked
 /// in vain and given up. (Longer than any T3 with N2 enquiries after it that a plan can set is
@@ -146,7 +146,7 @@ impl Station {
 fn going_on(talk: &Talk) -> String {
     match talk.state {
         TalkState::Calling => format!("calling {}", talk.key.remote),
-        TalkState::Open => "connected".into(),
+        TalkState::Open => CONNECTED.into(),
         TalkState::Checking => "no acknowledgement yet; this port can send again".into(),
         TalkState::Closing => {
             "ending once everything written has arrived; close again to end now".into()

@@ -63,8 +63,9 @@ impl Station {
         });
         let link = key.and_then(|key| self.links.get(&key));
         let modulo = link.map(|entry| entry.link.modulo());
-        let config = &self.config;
-        let is_own = |call| config.is_own(call);
+        let (config, borrowed) = (&self.config, &self.borrowed);
+        let is_own =
+            |call| config.is_own(call) || borrowed.iter().any(|b| (b.port, b.call) == (port, call));
         self.paths.heard(when(now), port, octets, modulo, is_own);
     }
 

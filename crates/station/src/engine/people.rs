@@ -1,6 +1,6 @@
 //! What people ask for.
 
-use dunlin_ax25::data_link::{Input as LinkInput, Request};
+use dunlin_ax25::data_link::Request;
 use dunlin_ax25::wire::pid;
 use dunlin_ax25::{CallSign, Frame};
 use dunlin_clock::Instant;
@@ -12,6 +12,9 @@ use crate::event::{CrossingId, Event, PortId, TalkId, TalkState, Urgency};
 use crate::links::{LinkKey, Owner};
 use crate::talk::{MOST_WAITING, MOST_WAITING_LINES, Talk, text_lines};
 use crate::words;
+
+/// Octets that may wait for a visitor, at most, with what the operator writes.
+const MOST_TO_VISITOR: usize = 2048;
 
 impl Station {
     pub(super) fn obey(&mut self, now: Instant, command: Command) -> Result<Reply, Refusal> {
@@ -32,7 +35,24 @@ impl Station {
                 self.tell(Event::TalkGone(talk));
                 Ok(Reply::Done)
             }
+            Command::OfferFile {
+                talk,
+                name,
+                media,
+                size,
+                hash,
+            } => self.offer_file(now, talk, &name, media.as_deref(), (size, &hash)),
+            Command::AnswerFile {
+                talk,
+                file,
+                decision,
+                words,
+            } => self.answer_file(now, (talk, file), decision, words),
+            Command::StopFile { talk, file, words } => self.stop_file(now, (talk, file), words),
             Command::CutCrossing { crossing } => self.cut_crossing(now, crossing),
+            Command::CallPartner { partner } => self.call_partner_now(now, partner),
+            Command::EndPartner { partner, why } => self.end_partner(now, partner, &why),
+            Command::SayToVisitor { crossing, text } => self.say_to_visitor(now, crossing, &text),
             Command::SayToAll {
                 port,
                 to,
@@ -129,12 +149,7 @@ impl Station {
         talk.via.clone_from(&via);
         talk.set_state(now, TalkState::Calling, format!("calling {to}"));
         self.talks.insert(id, talk);
-        let mut entry = self.new_link(now, key, via, true);
-        entry.owner = Owner::Talk(id);
-        let taken = self.channel_is_taken(port);
-        entry.tell_channel(now, taken);
-        entry.link.handle(now, LinkInput::Request(Request::Connect));
-        self.links.insert(key, entry);
+        self.call(now, key, via, Owner::Talk(id));
         self.begin_waiting(now, id);
         self.tell_talk(id);
         Ok(Reply::Talk(id))
@@ -165,6 +180,7 @@ impl Station {
                 let words = "ending once everything written has arrived; close again to end now";
                 talk.set_state(now, TalkState::Closing, words.into());
                 self.tell_talk(id);
+                self.end_files(now, id);
                 self.close_link(now, key);
             }
         }
@@ -178,6 +194,22 @@ impl Station {
         let text = format!("the crossing of {} was cut by the operator", near.remote);
         self.note(now, Some(near.port), Urgency::Attention, text);
         self.cut(now, id, "cut by the operator");
+        Ok(Reply::Done)
+    }
+
+    fn say_to_visitor(
+        &mut self,
+        now: Instant,
+        id: CrossingId,
+        text: &str,
+    ) -> Result<Reply, Refusal> {
+        let open = self.crossings.get(&id).filter(|c| c.is_near_open());
+        let crossing = open.ok_or(Refusal::NoSuchCrossing(id.0))?;
+        check_text(text)?;
+        if text.len() + crossing.waiting_here() > MOST_TO_VISITOR {
+            return Err(Refusal::TooMuchText(text.len(), MOST_TO_VISITOR));
+        }
+        self.crossing_acts(now, id, |c| c.operator_says(text));
         Ok(Reply::Done)
     }
 

@@ -230,8 +230,10 @@ impl Station {
         self.paths_heard(now, port, octets, &field);
         if let Ok(frame) = Frame::decode_overheard(octets) {
             self.note_offset(port, end, &frame, heard);
-            let config = &self.config;
-            let is_own = |call| config.is_own(call);
+            let (config, borrowed) = (&self.config, &self.borrowed);
+            let is_own = |call| {
+                config.is_own(call) || borrowed.iter().any(|b| (b.port, b.call) == (port, call))
+            };
             let changed = self.heard.note(port, ms(end), &frame, heard, is_own);
             changed
                 .into_iter()
@@ -348,7 +350,15 @@ impl Station {
         let crossing = |c: &crate::config::CrossingRule| {
             (c.from == port && c.call == call) || (c.to == port && c.far_call == call)
         };
-        self.port_config(port).call == call || self.config.crossings.iter().any(crossing)
+        let mut crossings = self.config.crossings.iter();
+        let node = |n: &crate::config::NodeRule| n.call == call && n.ports.contains(&port);
+        self.port_config(port).call == call
+            || crossings.any(crossing)
+            || self.config.node.as_ref().is_some_and(node)
+            || self
+                .borrowed
+                .iter()
+                .any(|b| (b.port, b.call) == (port, call))
     }
 
     /// Queues a frame on a port, and says so if there is no room. True if it is queued.

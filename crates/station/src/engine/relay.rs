@@ -4,8 +4,7 @@ use dunlin_ax25::data_link::{Input as LinkInput, Request};
 use dunlin_clock::{Duration, Instant};
 
 use super::Station;
-use crate::config::CrossingRule;
-use crate::crossing::{Act, Crossing, HOLD_BACK_AT, LET_ON_AT, Question};
+use crate::crossing::{Act, Crossing, HOLD_BACK_AT, LET_ON_AT, Question, Terms};
 use crate::event::{CrossingId, CrossingView, Event, PortId, Urgency, ms};
 use crate::links::{LinkEntry, LinkKey, Owner};
 use crate::talk::LINE_END;
@@ -13,18 +12,40 @@ use crate::words::span;
 
 /// Stations told of to a visitor who asks who is heard, at most.
 const MOST_TOLD: usize = 8;
+/// Octets for which what waits outside a link counts as one piece.
+const SMALL_PIECE: usize = 128;
 
 impl Station {
-    pub(super) fn open_crossing(&mut self, now: Instant, key: LinkKey, rule: CrossingRule) {
+    /// Under which terms whoever calls this link comes in as a visitor; `None` = as none.
+    pub(super) fn terms(&self, key: &LinkKey) -> Option<Terms> {
+        let name = |port: PortId| self.port_config(port).name.clone();
+        let mut rules = self.config.crossings.iter();
+        if let Some(rule) = rules.find(|r| r.from == key.port && r.call == key.local) {
+            return Some(Terms::of_crossing(rule, &name(rule.to)));
+        }
+        let node = self.config.node.as_ref()?;
+        let here = node.call == key.local && node.ports.contains(&key.port);
+        let onward = || {
+            node.onward
+                .iter()
+                .map(|port| (*port, name(*port)))
+                .collect()
+        };
+        here.then(|| Terms::of_node(node, onward(), self.config.mail.is_some()))
+    }
+
+    pub(super) fn open_crossing(&mut self, now: Instant, key: LinkKey, terms: Terms) {
         let id = CrossingId(self.next_crossing);
         self.next_crossing += 1;
         if let Some(entry) = self.links.get_mut(&key) {
             entry.owner = Owner::Near(id);
         }
-        let far_port = self.port_config(rule.to).name.clone();
-        let text = format!("{} comes to the crossing {}", key.remote, rule.name);
+        let text = match terms.is_node() {
+            true => format!("{} comes to the node", key.remote),
+            false => format!("{} comes to the crossing {}", key.remote, terms.name),
+        };
         self.note(now, Some(key.port), Urgency::Plain, text);
-        let crossing = Crossing::new(id, rule, key, self.config.call, far_port, now);
+        let crossing = Crossing::new(id, terms, key, self.config.call, now);
         self.crossings.insert(id, crossing);
         self.forget_ended_crossings();
         let wall = self.wall(now);
@@ -46,20 +67,55 @@ impl Station {
         for act in acts {
             let far = self.crossings.get(&id).and_then(Crossing::far);
             match act {
-                Act::ToNear(octets) => self.pass(now, near, &octets),
+                Act::ToNear(octets) => self.queue_for_near(id, &octets),
                 Act::Answer(question) => {
                     let mut text = self.answer(now, &question).into_bytes();
                     text.push(LINE_END);
-                    self.pass(now, near, &text);
+                    self.queue_for_near(id, &text);
+                }
+                Act::Mail(wish) => self.mail_wish(now, id, near, wish),
+                Act::Alert => {
+                    let text = format!("{} comes with emergency traffic", near.remote);
+                    self.note(now, Some(near.port), Urgency::Attention, text);
                 }
                 Act::ToFar(octets) => far.into_iter().for_each(|far| self.pass(now, far, &octets)),
-                Act::CallFar(_) => far.into_iter().for_each(|far| self.call_far(now, id, far)),
+                Act::CallFar(to, by) => self.call_far(now, id, to, by),
                 Act::CloseNear => self.close_link(now, near),
                 Act::CloseFar => far.into_iter().for_each(|far| self.close_link(now, far)),
                 Act::Cut => self.cut_halves(now, id),
             }
         }
+        self.drip(now, id);
         self.tell_crossing(id);
+    }
+
+    fn queue_for_near(&mut self, id: CrossingId, octets: &[u8]) {
+        if let Some(crossing) = self.crossings.get_mut(&id) {
+            crossing.take_for_near(octets);
+        }
+    }
+
+    /// Hands the visitor's link what it can take now; the rest of a long answer waits here, so that a visitor who
+    /// types can stop it. True if there was any.
+    fn drip(&mut self, now: Instant, id: CrossingId) -> bool {
+        let Some(crossing) = self.crossings.get_mut(&id) else {
+            return false;
+        };
+        let owned = |entry: &&mut LinkEntry| entry.is_up() && entry.owner == Owner::Near(id);
+        let Some(entry) = self.links.get_mut(&crossing.near).filter(owned) else {
+            return false;
+        };
+        let any = entry.drip(now, |length| {
+            let waits = crossing.waiting_here() > 0;
+            waits.then(|| crossing.next_piece(now, length))
+        });
+        // All of what the visitor reads has arrived.
+        if entry.pending() == 0
+            && let Some(act) = crossing.has_read()
+        {
+            self.crossing_acts(now, id, |_| vec![act]);
+        }
+        any
     }
 
     /// What this station knows, in one short line: airtime is dear.
@@ -97,29 +153,6 @@ impl Station {
                 .chunks(entry.pace.length())
                 .for_each(|piece| entry.give(now, piece.to_vec()));
         }
-    }
-
-    fn call_far(&mut self, now: Instant, id: CrossingId, far: LinkKey) {
-        let words = if self.is_own(far.remote) {
-            Some("is this station's own call sign")
-        } else if !self.port_config(far.port).may_transmit {
-            Some("cannot be called: that port does not transmit")
-        } else if self.links.get(&far).is_some() {
-            Some("is already being talked with from here; try again later")
-        } else if self.links.is_full() {
-            Some("cannot be called now, all links are in use; try again later")
-        } else {
-            None
-        };
-        if let Some(words) = words {
-            return self.half_ended(now, id, |c| c.far_ended(words, 0));
-        }
-        let mut entry = self.new_link(now, far, Vec::new(), true);
-        entry.owner = Owner::Far(id);
-        let busy = self.channel_is_taken(far.port);
-        entry.tell_channel(now, busy);
-        entry.link.handle(now, LinkInput::Request(Request::Connect));
-        self.links.insert(far, entry);
     }
 
     /// One half of a crossing has ended; if both have, the timeline says how.
@@ -167,6 +200,11 @@ impl Station {
     /// Flow control end to end: when much waits for one end of a crossing, the other end is
     /// asked to wait (own receiver busy, RNR). True if a link was given something to do.
     pub(super) fn balance(&mut self, now: Instant, id: CrossingId) -> bool {
+        let hold = self.holds_visitor(now, id);
+        if let Some(crossing) = self.crossings.get_mut(&id) {
+            crossing.holds(now, hold);
+        }
+        let held = hold.is_some();
         let Some(crossing) = self.crossings.get(&id) else {
             return false;
         };
@@ -177,17 +215,19 @@ impl Station {
             let (key, owner) = half?;
             Some((key, self.half(key, owner)?.pending()))
         };
+        let here = crossing.waiting_here();
         let near = pending(Some((near, Owner::Near(id))));
         let far = pending(far.map(|far| (far, Owner::Far(id))));
         let waiting = |half: Option<(LinkKey, usize)>| half.map_or(0, |(_, pending)| pending);
-        let (for_near, for_far) = (waiting(near), waiting(far));
-        let near_waits = if full { HOLD_BACK_AT } else { for_far };
-        let mut acted = false;
+        let (for_near, for_far) = (waiting(near) + here / SMALL_PIECE, waiting(far));
+        let near_waits = if full || held { HOLD_BACK_AT } else { for_far };
+        let far_waits = if held { HOLD_BACK_AT } else { for_near };
+        let mut acted = self.drip(now, id);
         if let Some((near, _)) = near {
             acted |= self.hold_back(now, near, near_waits, ending);
         }
         if let Some((far, _)) = far {
-            acted |= self.hold_back(now, far, for_near, ending);
+            acted |= self.hold_back(now, far, far_waits, ending);
         }
         self.tell_crossing(id);
         acted
@@ -215,7 +255,7 @@ impl Station {
 
     pub(super) fn crossing_view(&self, crossing: &Crossing) -> CrossingView {
         let octets = |key, owner| self.half(key, owner).map_or(0, LinkEntry::pending_octets);
-        let near = octets(crossing.near, Owner::Near(crossing.id));
+        let near = octets(crossing.near, Owner::Near(crossing.id)) + crossing.waiting_here();
         let far = crossing.far();
         let far = far.map_or(0, |far| octets(far, Owner::Far(crossing.id)));
         crossing.view(near, far)

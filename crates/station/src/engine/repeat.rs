@@ -124,6 +124,7 @@ impl Station {
         }
         let time = Duration::from_secs(60 * u64::from(minutes.min(24 * 60)));
         self.silence(now, call, time, Some(by), why);
+        self.end_exchange_of_muted(now, call);
         Ok(Reply::Done)
     }
 

@@ -73,7 +73,7 @@ impl Station {
         let aim = self.aim(now, port, &taken);
         self.channel(port).identity.begins(now, said, now + airtime);
         self.key_down(now, port, airtime);
-        self.charge(port, &taken, airtime);
+        self.charge(now, port, &taken, airtime);
         for (queued, end) in taken.into_iter().zip(ends) {
             let mut block = strip::blank(port, BlockKind::Sent, start, Some(end));
             if self.watched {

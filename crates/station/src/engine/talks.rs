@@ -5,8 +5,8 @@ use dunlin_clock::Instant;
 
 use super::Station;
 use crate::event::{Event, TalkId, TalkLine, TalkState, Urgency};
-use crate::links::{LinkKey, Owner};
-use crate::talk::Talk;
+use crate::links::{LinkEntry, LinkKey, Owner};
+use crate::talk::{CONNECTED, Talk};
 use crate::words;
 
 impl Station {
@@ -53,6 +53,7 @@ impl Station {
     }
 
     pub(super) fn talk_ended(&mut self, now: Instant, id: TalkId, words: &str, plain: bool) {
+        self.drop_files(now, id);
         let Some(talk) = self.talks.get_mut(&id) else {
             return;
         };
@@ -81,7 +82,8 @@ impl Station {
         self.forget_ended_talks();
     }
 
-    pub(super) fn talk_data(&mut self, now: Instant, id: TalkId, info: &[u8]) {
+    /// Text of the other end has come.
+    pub(super) fn talk_text(&mut self, now: Instant, id: TalkId, info: &[u8]) {
         let Some(talk) = self.talks.get_mut(&id) else {
             return;
         };
@@ -91,9 +93,10 @@ impl Station {
             .for_each(|line| self.tell(Event::TalkLine(line)));
     }
 
-    /// Hands the text of at most so many frames to the link of a talk, if it is up and has room
+    /// Hands the text, or what goes of files, of at most so many frames to the link of a talk, if it is up and has room
     /// for them. True if there was any.
     pub(super) fn give_to_link(&mut self, now: Instant, id: TalkId, most: usize) -> bool {
+        let sparing = self.spares_key_for(now, id);
         let Some(talk) = self.talks.get_mut(&id) else {
             return false;
         };
@@ -103,12 +106,13 @@ impl Station {
         let length = entry.pace.length();
         let mut any = false;
         for _ in 0..most.min(entry.room()) {
-            let Some(text) = talk.give(length) else {
+            let Some(text) = talk.give_next(length, sparing) else {
                 break;
             };
             entry.give(now, text);
             any = true;
         }
+        self.serve_files(now, id);
         any
     }
 
@@ -125,12 +129,42 @@ impl Station {
         !self.channel(key.port).holds_text_of(key) && self.give_to_link(now, id, 1)
     }
 
+    /// The same for all talks, whose text may have waited.
+    pub(super) fn begin_texts(&mut self, now: Instant) {
+        let ids: Vec<TalkId> = self.talks.keys().copied().collect();
+        let mut any = false;
+        for id in ids {
+            any |= self.begin_text(now, id);
+        }
+        if any {
+            self.pump_links(now);
+        }
+    }
+
+    /// Whether little of the key-down time of the port of a talk is left, so that what is much in it has to wait. If that
+    /// goes next, the talk says so. Only asked where there is much, or may be behind what is short.
+    fn spares_key_for(&mut self, now: Instant, id: TalkId) -> bool {
+        let Some(talk) = self.talks.get(&id) else {
+            return false;
+        };
+        let (port, much_next) = (talk.key.port, talk.has_much_next());
+        let asked = much_next || talk.files.has_more() || talk.says_it_spares_key();
+        let sparing = asked && self.waits_for_key(now, port);
+        if let Some(talk) = self.talks.get_mut(&id)
+            && talk.spares_key(now, sparing && much_next)
+        {
+            self.tell_talk(id);
+        }
+        sparing
+    }
+
     /// Brings a talk up to date with its link. True if the link was given more text.
     pub(super) fn watch_talk(&mut self, now: Instant, id: TalkId, key: LinkKey) -> bool {
         let (Some(talk), Some(entry)) = (self.talks.get_mut(&id), self.links.get_mut(&key)) else {
             return false;
         };
         let before = talk.view();
+        let anew = has_begun_anew(talk, entry);
         let mut arrived = Vec::new();
         if entry.is_up() {
             arrived = talk.acknowledged(entry.count_acknowledged());
@@ -149,6 +183,13 @@ impl Station {
         if changed {
             self.tell_talk(id);
         }
+        if anew {
+            self.drop_files(now, id);
+        }
+        self.files_arrived(now, id);
+        if self.talks.get(&id).is_some_and(Talk::says_it_spares_key) {
+            self.spares_key_for(now, id);
+        }
         self.begin_text(now, id)
     }
 
@@ -163,6 +204,16 @@ impl Station {
         self.next_talk += 1;
         id
     }
+}
+
+/// Whether the link has begun anew since this was asked last, other than because the other end missed the answer to
+/// its call: then nothing had passed, and both are still at the beginning.
+fn has_begun_anew(talk: &mut Talk, entry: &LinkEntry) -> bool {
+    let counters = entry.link.counters();
+    let anew = talk.files.resets != counters.resets;
+    talk.files.resets = counters.resets;
+    let passed = entry.ever_acknowledged || counters.i_received > 0;
+    anew && (passed || entry.link.state().is_calling())
 }
 
 /// What a talk says of the state of its link.
@@ -181,7 +232,7 @@ fn follow_link(now: Instant, talk: &mut Talk, state: State) {
             talk.set_state(now, TalkState::Checking, words);
         }
         (TalkState::Checking, State::Connected) => {
-            talk.set_state(now, TalkState::Open, "connected".into());
+            talk.set_state(now, TalkState::Open, CONNECTED.into());
         }
         (TalkState::Open | TalkState::Checking, state) if state.is_calling() => {
             let words = "the two ends disagreed; connecting again";

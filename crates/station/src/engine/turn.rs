@@ -10,9 +10,8 @@ use super::Station;
 use crate::channel::{Origin, Queued};
 use crate::event::PortId;
 use crate::links::{LinkEntry, LinkKey, Owner};
+use crate::talk::MUCH;
 
-/// From so many octets on that wait in one talk it is no longer somebody at the keyboard.
-const MUCH: usize = 512;
 /// So often keyboards go before much text that waits; then that has its turn.
 const MOST_PASSED_OVER: u8 = 4;
 
@@ -21,7 +20,7 @@ impl Station {
     /// acknowledge (LM-SEIZE confirm) and gets what text still fits.
     pub(super) fn take_turn(&mut self, now: Instant, port: PortId) -> Vec<Queued> {
         self.channels[usize::from(port.0)].drop_stale(now, &self.links);
-        let Some(turn) = self.turn(port) else {
+        let Some(turn) = self.turn(now, port) else {
             return Vec::new();
         };
         let answering = self.channel(port).answering();
@@ -42,7 +41,7 @@ impl Station {
     }
 
     /// Who sends next on a port. `None` = nobody wants to.
-    fn turn(&self, port: PortId) -> Option<Origin> {
+    fn turn(&self, now: Instant, port: PortId) -> Option<Origin> {
         let channel = &self.channels[usize::from(port.0)];
         let urgent = channel.queue.iter().find(|q| q.urgent);
         let first = urgent.or(channel.queue.front()).map(|q| q.origin);
@@ -63,8 +62,20 @@ impl Station {
         // The first of those that are alike.
         queued
             .chain(channel.seizing.iter().copied())
-            .min_by_key(|key| (self.holds_much(key) != much_first, self.account(key)))
+            .min_by_key(|key| {
+                let waits = !self.is_emergency(now, key);
+                (waits, self.holds_much(key) != much_first, self.account(key))
+            })
             .map(Origin::Link)
+    }
+
+    /// The link carries a visitor's emergency traffic.
+    fn is_emergency(&self, now: Instant, key: &LinkKey) -> bool {
+        let crossing = match self.links.get(key).map(|entry| entry.owner) {
+            Some(Owner::Near(id) | Owner::Far(id)) => self.crossings.get(&id),
+            _ => None,
+        };
+        crossing.is_some_and(|crossing| crossing.is_urgent(now))
     }
 
     /// Much text waits on a link, and some of it here: it is neither somebody at the keyboard nor
@@ -75,7 +86,12 @@ impl Station {
             return false;
         };
         let written = match entry.owner {
-            Owner::Talk(id) => self.talks.get(&id).map_or(0, |t| t.waiting_octets()),
+            Owner::Talk(id) => match self.talks.get(&id) {
+                // A file is never somebody at the keyboard.
+                Some(talk) if talk.only_files_wait() => return true,
+                talk => talk.map_or(0, |t| t.waiting_octets()),
+            },
+            Owner::Exchange(id) => entry.pending_octets() + self.post.waiting_here(id),
             _ => entry.pending_octets(),
         };
         written > MUCH
@@ -155,10 +171,17 @@ impl Station {
 
     /// Writes down what a transmission has taken, and lets the other end have its turn if more
     /// text is to follow.
-    pub(super) fn charge(&mut self, port: PortId, taken: &[Queued], airtime: Duration) {
+    pub(super) fn charge(
+        &mut self,
+        now: Instant,
+        port: PortId,
+        taken: &[Queued],
+        airtime: Duration,
+    ) {
         let Some(Origin::Link(key)) = taken.first().map(|q| q.origin) else {
             return;
         };
+        self.charge_share(now, key, airtime);
         let much = self.holds_much(&key);
         let waits = self.channels[usize::from(port.0)].queue.iter();
         let passed_over = waits.filter_map(|q| match q.origin {

@@ -17,6 +17,11 @@ pub(crate) const HOUR: Duration = Duration::from_secs(3600);
 pub(crate) const SPARE: Duration = Duration::from_secs(1);
 /// A key that is still down so long before a limit is released: the driver has 300 ms for it.
 const RELEASE_AHEAD: Duration = Duration::from_millis(400);
+/// This part of what may be used in ten minutes and in an hour is kept for what is short: a station that cannot
+/// acknowledge for minutes loses its talks.
+const KEPT: u32 = 10;
+/// A transmission of much text takes at most this part of it.
+const MOST_AT_ONCE: u32 = 4;
 /// Intervals kept. An hour of the shortest transmissions has fewer; beyond it the two oldest
 /// become one, which counts too much and never too little.
 const MOST: usize = 20_000;
@@ -101,6 +106,22 @@ impl KeyDown {
         let short = moments.into_iter().filter(|(_, at)| *at != Some(now));
         // The one that takes longest; never is longest of all.
         short.max_by_key(|(_, at)| at.map_or(u64::MAX, Instant::as_nanos))
+    }
+
+    /// Whether so much was used that a transmission of this length would eat into what is kept for answers and short
+    /// lines, or into so small a part of that. Never where the limits allow all of the time.
+    pub(crate) fn is_low(
+        &self,
+        now: Instant,
+        length: Duration,
+        part: u32,
+        limits: &KeyDownLimits,
+    ) -> bool {
+        let windows = [(TEN_MINUTES, limits.ten_minutes), (HOUR, limits.hour)];
+        windows.into_iter().any(|(span, limit)| {
+            let length = length.min(limit / MOST_AT_ONCE);
+            limit < span && self.used(now, span) + length + limit / (KEPT * part) > limit
+        })
     }
 
     /// The earliest moment, `now` or later, at which `need` of key-down time can begin so that

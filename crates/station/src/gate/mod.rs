@@ -240,6 +240,10 @@ pub enum AlarmKind {
     KeyLine,
     /// The journal cannot be written, or has no room.
     Disk,
+    /// A partner of the mail has not been reached for long.
+    Partner,
+    /// Mail has been held for long.
+    Held,
     /// The machine's clock is wrong or has jumped.
     Clock,
     /// The program has started too often.

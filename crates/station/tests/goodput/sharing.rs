@@ -3,7 +3,7 @@
 
 use dunlin_ax25::data_link::Version;
 use dunlin_clock::{Duration, Instant};
-use dunlin_station::{TalkId, TalkState};
+use dunlin_station::{PortConfig, TalkId, TalkState};
 
 use crate::stand::{Setup, Stand};
 
@@ -21,11 +21,19 @@ fn setup(seed: u64) -> Setup {
 
 /// A station that talks with the others.
 fn talking(setup: Setup, others: &[&str]) -> (Stand, Vec<TalkId>) {
+    talking_with(setup, others, |_| {})
+}
+
+fn talking_with(
+    setup: Setup,
+    others: &[&str],
+    change: impl Fn(&mut PortConfig),
+) -> (Stand, Vec<TalkId>) {
     let calls: Vec<&str> = ["QA1SKY"]
         .into_iter()
         .chain(others.iter().copied())
         .collect();
-    let mut stand = Stand::new(setup, &calls);
+    let mut stand = Stand::with(setup, &calls, change);
     let mut talks = Vec::new();
     for other in others {
         let talk = stand.open(0, other);
@@ -94,6 +102,39 @@ fn a_typed_line_goes_before_the_next_burst_of_much_text() {
 fn print_the_delay_of_typed_lines() {
     let (mean, most) = delays(5, 200);
     println!("200 lines beside a talk with much text: {mean:.1} s on average, {most:.1} s at most");
+}
+
+#[test]
+fn key_down_time_is_kept_for_what_is_short_while_much_text_waits() {
+    let limit = 120 * S;
+    let (mut stand, talks) = talking_with(setup(6), &["QM3BAR", "QC2CAP"], |port| {
+        port.gate.limits.single = 60 * S;
+        port.gate.limits.ten_minutes = limit;
+    });
+    let (bulk, typed) = (talks[0], talks[1]);
+    // Without a limit it would take more than half of the time.
+    feed_for(&mut stand, &[bulk], 300 * S);
+    let view = |stand: &Stand| {
+        let snapshot = stand.stations[0].snapshot(stand.now);
+        let used = snapshot.gates[0].key_down.ten_minutes_ms;
+        let talk = snapshot.talks.into_iter().find(|t| t.id == bulk);
+        (used, talk.expect("it is there"))
+    };
+    let (used, talk) = view(&stand);
+    assert!((90_000..=110_000).contains(&used), "{used} ms of key-down");
+    assert!(talk.words.contains("much text waits"), "{}", talk.words);
+    let (had, begin) = (stand.octets(1), stand.now);
+    for n in 0..30 {
+        let took = line_takes(&mut stand, typed, &[bulk], "wind south four");
+        assert!(took < 15 * S, "{took:?} for line {n}");
+        feed_for(&mut stand, &[bulk], 40 * S);
+        let used = view(&stand).0;
+        assert!(used <= 115_000, "{used} ms: what is kept is there");
+    }
+    // Much text goes on as its time comes back, at a sixth of the time at least.
+    let rate = (stand.octets(1) - had) as f64 / stand.now.since(begin).as_secs_f64();
+    assert!(rate > 12.0, "{rate:.1} octets a second");
+    assert_eq!(stand.state(bulk), Some(TalkState::Open));
 }
 
 #[test]

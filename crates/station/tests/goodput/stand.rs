@@ -105,6 +105,9 @@ pub fn config(own: &str, setup: &Setup, seed: u64) -> StationConfig {
         greeting: String::new(),
         ports: vec![port],
         crossings: Vec::new(),
+        node: None,
+        mail: None,
+        files: Default::default(),
         stops: Vec::new(),
         wall_at_zero: WallTime::default(),
         seed,
@@ -164,11 +167,17 @@ pub struct Stand {
 impl Stand {
     /// The first station sends; the others are called as given.
     pub fn new(setup: Setup, calls: &[&str]) -> Self {
+        Stand::with(setup, calls, |_| {})
+    }
+
+    /// The same with other ports.
+    pub fn with(setup: Setup, calls: &[&str], change: impl Fn(&mut PortConfig)) -> Self {
         let seeds = (0..).map(|n| setup.seed * 1000 + n);
-        let configs = calls
-            .iter()
-            .zip(seeds)
-            .map(|(c, seed)| config(c, &setup, seed));
+        let configs = calls.iter().zip(seeds).map(|(c, seed)| {
+            let mut config = config(c, &setup, seed);
+            config.ports.iter_mut().for_each(&change);
+            config
+        });
         let stations: Vec<Station> = configs.map(|c| Station::new(c).expect("good")).collect();
         let chance = |name: &str| Chance::stream(setup.seed, name);
         let mut stand = Stand {
@@ -395,7 +404,7 @@ impl Stand {
                 Output::Event(event @ (Event::Note(_) | Event::Talk(_))) if s == 0 => {
                     self.told.push(event);
                 }
-                Output::Event(_) => {}
+                Output::Event(_) | Output::Mail { .. } | Output::File { .. } => {}
                 Output::Transmit { .. } | Output::OnBand { .. } => {
                     panic!("a controller plays no sound and is on no band")
                 }
@@ -419,7 +428,9 @@ pub fn bulk(setup: Setup, seconds: u64) -> Figures {
         }
     };
     // The measurement begins when the text flows.
-    while stand.octets(1) < BEFORE && stand.now < patience + Duration::from_secs(600) {
+    let begins_by = patience + Duration::from_secs(600);
+    let lost = |s: &Stand| s.state(talk) == Some(TalkState::Ended);
+    while stand.octets(1) < BEFORE && stand.now < begins_by && !lost(&stand) {
         let soon = stand.now + Duration::from_secs(20);
         feed(&mut stand, soon);
     }

@@ -1,11 +1,12 @@
-//! A visitor of a crossing who comes again while the far half of the first visit still ends.
+//! A visitor of a crossing who comes again while the far half of the first visit still ends, and by which digipeaters one
+//! is carried on.
 
 use dunlin_ax25::Frame;
 use dunlin_ax25::wire::{Control, Role, pid};
 use dunlin_clock::Instant;
 use dunlin_modem::Mode;
 use dunlin_station::gate::Medium;
-use dunlin_station::{Input, Output, PortId, Station};
+use dunlin_station::{Input, Output, PortId, Station, WayThatWorked};
 
 use crate::wire::{call, crossing, port, station};
 
@@ -22,6 +23,11 @@ struct Desk {
 
 impl Desk {
     fn new() -> Desk {
+        Desk::with(0)
+    }
+
+    /// The crossing may lead by so many digipeaters.
+    fn with(most_digipeaters: usize) -> Desk {
         let ports = vec![
             port("HF", Mode::Afsk300, "QA1SKY"),
             port("VHF", Mode::Afsk1200, "QA1SKY"),
@@ -31,7 +37,9 @@ impl Desk {
             .ports
             .iter_mut()
             .for_each(|p| p.medium = Medium::Frames);
-        config.crossings.push(crossing(1, 0, "QA1SKY-8"));
+        let mut rule = crossing(1, 0, "QA1SKY-8");
+        rule.most_digipeaters = most_digipeaters;
+        config.crossings.push(rule);
         Desk {
             station: Station::new(config).expect("good"),
             now: Instant::ZERO,
@@ -170,4 +178,42 @@ fn two_crossings_of_one_visitor_do_not_pull_at_one_link() {
     );
     let crossings = desk.station.snapshot(desk.now).crossings;
     assert_eq!(crossings.len(), 2, "{crossings:?}");
+}
+
+/// The digipeaters in the call on HF, when the rule allows so many, these led to the station before, and it was heard
+/// direct or not.
+fn called_by(most: usize, worked: &[&str], heard: bool) -> Vec<String> {
+    let mut desk = Desk::with(most);
+    desk.station.remember_ways([WayThatWorked {
+        port: HF,
+        to: call("QX0RLF"),
+        via: worked.iter().map(|v| call(v)).collect(),
+        before_start_ms: 60_000,
+    }]);
+    desk.runs(1);
+    if heard {
+        desk.hears(HF, Role::Command, Control::Ui { pf: false }, b"here");
+    }
+    desk.hears(VHF, Role::Command, Control::Sabm { p: true }, b"");
+    desk.runs(10);
+    desk.acknowledges();
+    desk.says(0, b"QX0RLF\r");
+    desk.runs(10);
+    let mut far = desk.sent.iter().filter(|(port, _)| *port == HF);
+    let is_call = |f: &Frame| matches!(f.control, Control::Sabm { .. } | Control::Sabme { .. });
+    let (_, call) = far.find(|(_, f)| is_call(f)).expect("it is called");
+    let via = call.repeaters.iter();
+    via.map(|r| r.address.call_sign().expect("a call sign").to_string())
+        .collect()
+}
+
+#[test]
+fn a_crossing_uses_digipeaters_if_its_rule_allows_them_and_the_station_was_not_heard() {
+    assert_eq!(called_by(1, &["QD2HIL"], false), ["QD2HIL"]);
+    let two = ["QD2HIL", "QD3TOR"];
+    assert_eq!(called_by(2, &two, false), two);
+    let none: [&str; 0] = [];
+    assert_eq!(called_by(1, &two, false), none, "more than the rule allows");
+    assert_eq!(called_by(0, &["QD2HIL"], false), none);
+    assert_eq!(called_by(2, &["QD2HIL"], true), none, "heard direct");
 }

@@ -2,6 +2,7 @@
 //! telling, until the others are silent, and frames may be lost.
 
 use dunlin_clock::{Chance, Duration, Instant};
+use dunlin_mail::post::Ask;
 use dunlin_station::gate::Medium;
 use dunlin_station::{Command, Event, Input, Output, PortId, Reply, Station, StationConfig};
 
@@ -22,6 +23,8 @@ pub struct Cable {
     pub now: Instant,
     /// What each station handed to its controller, and when.
     pub handed: Vec<Vec<(Instant, Vec<u8>)>>,
+    /// What each station asked of whoever keeps its mail.
+    pub asked: Vec<Vec<(u64, Ask)>>,
     /// Share of frames that are lost.
     pub loss: f64,
     chance: Chance,
@@ -48,6 +51,7 @@ impl Cable {
             told: vec![Vec::new(); n],
             now: Instant::ZERO,
             handed: vec![Vec::new(); n],
+            asked: vec![Vec::new(); n],
             loss: 0.0,
             chance: Chance::stream(seed, "cable"),
             free_at: Instant::ZERO,
@@ -149,6 +153,8 @@ impl Cable {
     fn drain(&mut self, s: usize) {
         while let Some(output) = self.stations[s].poll() {
             match output {
+                Output::Mail { ticket, ask } => self.asked[s].push((ticket, ask)),
+                Output::File { .. } => {}
                 Output::Event(event) => self.told[s].push(event),
                 Output::SendFrames {
                     frames, airtime, ..

@@ -226,6 +226,7 @@ impl Desk {
         while let Some(output) = self.station.poll() {
             match output {
                 Output::Event(event) => self.events.push(event),
+                Output::Mail { .. } | Output::File { .. } => panic!("nothing is kept"),
                 Output::Transmit { port, samples } => {
                     let lasts = self.rates[usize::from(port.0)].duration_of(samples.len() as u64);
                     self.sound = samples;

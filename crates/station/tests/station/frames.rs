@@ -70,6 +70,7 @@ impl Bench {
                     self.ends = Some(self.now);
                 }
                 Output::Event(event) => self.events.push(event),
+                Output::Mail { .. } | Output::File { .. } => panic!("nothing is kept"),
                 Output::Transmit { .. } | Output::SendFrames { .. } => panic!("no modem is there"),
             }
         }

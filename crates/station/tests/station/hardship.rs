@@ -51,6 +51,7 @@ impl Listener {
             while let Some(output) = self.station.poll() {
                 match output {
                     Output::Event(event) => self.told.push(event),
+                    Output::Mail { .. } | Output::File { .. } => panic!("nothing is kept"),
                     // Played in no time: this bench only listens.
                     Output::SendFrames { port, .. }
                     | Output::OnBand { port, .. }

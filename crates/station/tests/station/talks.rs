@@ -9,9 +9,9 @@ use dunlin_station::{
     TalkLine, TalkState,
 };
 
-const MINUTE: Duration = Duration::from_secs(60);
+pub const MINUTE: Duration = Duration::from_secs(60);
 
-fn open(wires: &mut Wires, from: usize, on: u8, to: &str, via: &[&str]) -> TalkId {
+pub fn open(wires: &mut Wires, from: usize, on: u8, to: &str, via: &[&str]) -> TalkId {
     let command = Command::OpenTalk {
         port: PortId(on),
         to: call(to),
@@ -23,7 +23,7 @@ fn open(wires: &mut Wires, from: usize, on: u8, to: &str, via: &[&str]) -> TalkI
     }
 }
 
-fn say(wires: &mut Wires, from: usize, talk: TalkId, text: &str) {
+pub fn say(wires: &mut Wires, from: usize, talk: TalkId, text: &str) {
     wires.command(
         from,
         Command::Say {
@@ -33,7 +33,7 @@ fn say(wires: &mut Wires, from: usize, talk: TalkId, text: &str) {
     );
 }
 
-fn state(wires: &Wires, at: usize, talk: TalkId) -> Option<TalkState> {
+pub fn state(wires: &Wires, at: usize, talk: TalkId) -> Option<TalkState> {
     let snapshot = wires.stations[at].snapshot(wires.now);
     snapshot
         .talks
@@ -51,7 +51,7 @@ fn lines(wires: &Wires, at: usize, direction: Direction) -> Vec<TalkLine> {
         .collect()
 }
 
-fn received(wires: &Wires, at: usize) -> Vec<String> {
+pub fn received(wires: &Wires, at: usize) -> Vec<String> {
     lines(wires, at, Direction::Received)
         .into_iter()
         .map(|l| l.text)

@@ -78,6 +78,9 @@ pub fn port(name: &str, mode: Mode, own: &str) -> PortConfig {
 pub fn station(own: &str, ports: Vec<PortConfig>, seed: u64) -> StationConfig {
     StationConfig {
         call: call(own),
+        node: None,
+        mail: None,
+        files: Default::default(),
         greeting: String::new(),
         stops: Vec::new(),
         wall_at_zero: WallTime::default(),
@@ -98,6 +101,9 @@ pub fn crossing(from: u8, to: u8, own: &str) -> CrossingRule {
         reach: Vec::new(),
         hours: Default::default(),
         most: 2,
+        most_share: 1.0,
+        most_digipeaters: 0,
+        notes: Default::default(),
     }
 }
 
@@ -192,6 +198,7 @@ impl Wires {
         while let Some(output) = self.stations[s].poll() {
             match output {
                 Output::Event(event) => self.told[s].push(event),
+                Output::Mail { .. } | Output::File { .. } => panic!("nothing is kept"),
                 Output::Transmit { port, samples } => {
                     let tap = self
                         .taps

@@ -1,0 +1,469 @@
+//! The mail of a visitor of the node: list, read, write, delete, by plain words.
+
+use dunlin_ax25::CallSign;
+use dunlin_mail::post::{Answer, Head, Letter, moment};
+use dunlin_mail::{Address, Kind, MessageId, Precedence};
+
+use super::asked::Asked as Line;
+use super::{Act, Crossing, Stage, line};
+use crate::engine::{Draft, cut};
+
+/// Messages that one list names; more would take the channel for long.
+pub(crate) const MOST_LISTED: usize = 8;
+/// Octets of a text that a visitor may write.
+const MOST_WRITTEN: usize = 4096;
+/// With fewer octets left, a visitor is told that there is no room: no text is so short.
+pub(crate) const LEAST_WRITTEN: u64 = 100;
+/// Lines that mean nothing after a refusal, until the text is dropped.
+const MOST_ASTRAY: u32 = 3;
+/// What is left to do with a text that was not taken.
+const AGAIN: &str = "SEND tries it again, CUT leaves out its last line, STOP drops it.";
+/// Octets of a title.
+const MOST_TITLE: usize = 80;
+
+/// What a visitor wants of the mail.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Wish {
+    /// How much there is for the visitor.
+    Count,
+    /// Mail for the visitor that was not read.
+    Mail,
+    /// All mail for the visitor.
+    AllMail,
+    /// What the visitor wrote, and what is still here of it.
+    OwnMail,
+    /// Bulletins, of one topic or all.
+    Bulletins(Option<String>),
+    Read(MessageId),
+    /// The text has arrived at the visitor.
+    HasRead(MessageId),
+    Delete(MessageId),
+    /// Whether there is room for what the visitor is about to write.
+    MayWrite(Precedence),
+    Write(Draft),
+}
+
+/// What the visitor writes.
+#[derive(Clone, Debug)]
+struct Writing {
+    /// Which one of this visit.
+    serial: u32,
+    stage: Writes,
+    kind: Kind,
+    precedence: Precedence,
+    title: Option<String>,
+    body: String,
+    /// Octets of the text, at most.
+    most: usize,
+    /// It holds no more, and the visitor was told.
+    full: bool,
+}
+
+/// What a line means for the message that is being written.
+#[derive(Clone, Copy, Debug)]
+enum Writes {
+    /// It is part of it.
+    On,
+    /// It was typed before the visitor heard that there is no room: it is no command, and leads to nothing.
+    InVain,
+    /// The whole text was refused, and stays here; so many lines meant nothing since.
+    Again(u32),
+}
+
+/// How far a visitor is with the mail.
+#[derive(Debug, Default)]
+pub(super) struct Mailbox {
+    /// What the last list named, the first as number 1.
+    listed: Vec<MessageId>,
+    writing: Option<Writing>,
+    /// What was sent last, until it is kept.
+    sent: Option<Writing>,
+    /// Serial of what is being sent.
+    sending: Option<u32>,
+    written: u32,
+    /// What is asked of the keeper, in order.
+    asked: std::collections::VecDeque<Asked>,
+}
+
+/// What an answer is about.
+#[derive(Clone, Debug)]
+enum Asked {
+    Count,
+    List,
+    Read(MessageId),
+    HasRead,
+    Delete,
+    MayWrite(u32),
+    /// How it will stand; which one it was, if it has a text of several lines.
+    Write(String, Option<u32>),
+}
+
+/// What a line of a visitor leads to.
+pub(super) enum Led {
+    Say(String),
+    Wish(Wish),
+}
+
+impl Mailbox {
+    /// Whether the next line is part of a message.
+    pub(super) fn is_writing(&self) -> bool {
+        self.writing.is_some()
+    }
+
+    /// Begins a message, and asks whether there is room for it: nobody is to type for nothing.
+    pub(super) fn write(&mut self, kind: Kind, precedence: Precedence) -> Led {
+        self.written += 1;
+        self.writing = Some(Writing {
+            serial: self.written,
+            stage: Writes::On,
+            kind,
+            precedence,
+            title: None,
+            body: String::new(),
+            most: MOST_WRITTEN,
+            full: false,
+        });
+        Led::Wish(Wish::MayWrite(precedence))
+    }
+
+    /// A line of the message that is being written; `None` = nothing to say to it.
+    pub(super) fn line(&mut self, line: &str) -> Option<Led> {
+        let writing = self.writing.as_mut()?;
+        let word = line.trim();
+        if word.eq_ignore_ascii_case("stop") {
+            self.writing = None;
+            return Some(Led::Say("Dropped.".into()));
+        }
+        match writing.stage {
+            Writes::On => {}
+            Writes::InVain => return self.line_in_vain(word),
+            Writes::Again(astray) => return self.line_again(word, astray),
+        }
+        if writing.title.is_none() {
+            let title = plain(word);
+            let title = cut(&title, MOST_TITLE);
+            let none = title.is_empty();
+            writing.title = Some(if none { "(no title)" } else { title }.to_owned());
+            let say = "Now the text. SEND alone on a line ends it, STOP drops it.";
+            return Some(Led::Say(say.into()));
+        }
+        if word.eq_ignore_ascii_case("send") {
+            return self.send();
+        }
+        if writing.body.len() + line.len() >= writing.most {
+            // Said once: an answer to each further line would take the channel.
+            let say = format!(
+                "A message holds {} octets here; the rest is left out. SEND it, or STOP.",
+                writing.most
+            );
+            let first = !std::mem::replace(&mut writing.full, true);
+            return first.then_some(Led::Say(say));
+        }
+        writing.body.push_str(&plain(line));
+        writing.body.push('\n');
+        None
+    }
+
+    /// What is written goes, and a copy stays until it is kept.
+    fn send(&mut self) -> Option<Led> {
+        let done = self.writing.take()?;
+        self.sending = Some(done.serial);
+        let draft = Draft {
+            kind: done.kind.clone(),
+            precedence: done.precedence,
+            title: done.title.clone().unwrap_or_default(),
+            body: done.body.clone(),
+            keep_back: false,
+        };
+        self.sent = Some(done);
+        Some(Led::Wish(Wish::Write(draft)))
+    }
+
+    /// A line of a text for which there was no room before it was typed.
+    fn line_in_vain(&mut self, word: &str) -> Option<Led> {
+        word.eq_ignore_ascii_case("send").then(|| {
+            self.writing = None;
+            Led::Say("It was not taken.".into())
+        })
+    }
+
+    /// A line after the text was refused.
+    fn line_again(&mut self, word: &str, astray: u32) -> Option<Led> {
+        if word.eq_ignore_ascii_case("send") {
+            return self.send();
+        }
+        let writing = self.writing.as_mut()?;
+        if word.eq_ignore_ascii_case("cut") {
+            let kept = writing.body.trim_end_matches('\n').rfind('\n');
+            writing.body.truncate(kept.map_or(0, |at| at + 1));
+            let say = format!("{} octets are left of it. {AGAIN}", writing.body.len());
+            return Some(Led::Say(say));
+        }
+        if astray >= MOST_ASTRAY {
+            self.writing = None;
+            return Some(Led::Say("Dropped.".into()));
+        }
+        writing.stage = Writes::Again(astray + 1);
+        Some(Led::Say(AGAIN.into()))
+    }
+
+    /// A short message on one line.
+    pub(super) fn word(to: Address, from: CallSign, text: &str, precedence: Precedence) -> Wish {
+        Wish::Write(Draft {
+            kind: Kind::Personal { to },
+            precedence,
+            title: format!("word of {from}"),
+            body: format!("{}\n", plain(text)),
+            keep_back: false,
+        })
+    }
+
+    /// The message of this number in the last list.
+    pub(super) fn number(&self, number: usize) -> Result<MessageId, String> {
+        let found = number.checked_sub(1).and_then(|n| self.listed.get(n));
+        found.copied().ok_or_else(|| match self.listed.len() {
+            0 => "First MAIL or BULLETINS, for the numbers.".into(),
+            n => format!("The last list had the numbers 1 to {n}."),
+        })
+    }
+
+    /// The keeper is asked this; `about` says of a letter how it stands.
+    pub(super) fn asks(&mut self, wish: &Wish) {
+        self.asked.push_back(match wish {
+            Wish::Count => Asked::Count,
+            Wish::Mail | Wish::AllMail | Wish::OwnMail | Wish::Bulletins(_) => Asked::List,
+            Wish::Read(id) => Asked::Read(*id),
+            Wish::HasRead(_) => Asked::HasRead,
+            Wish::Delete(_) => Asked::Delete,
+            Wish::MayWrite(_) => Asked::MayWrite(self.written),
+            Wish::Write(_) => Asked::Write(String::new(), self.sending.take()),
+        });
+    }
+
+    /// How the letter stands whose keeping was asked for last.
+    pub(super) fn will_stand(&mut self, words: String) {
+        if let Some(Asked::Write(stands, _)) = self.asked.back_mut() {
+            *stands = words;
+        }
+    }
+
+    /// What the keeper's answer means for the visitor; `None` = nothing to say.
+    pub(super) fn answered(&mut self, answer: &Answer) -> Option<(String, Option<MessageId>)> {
+        let asked = self.asked.pop_front()?;
+        let mut reading = None;
+        let text = match (asked, answer) {
+            (Asked::Count, Answer::Heads(heads)) => return Some((count(heads.len())?, None)),
+            (Asked::Count | Asked::HasRead, _) => return None,
+            (Asked::List, Answer::Heads(heads)) => self.list(heads),
+            (Asked::Read(id), Answer::Opened(letter)) => {
+                reading = Some(id);
+                text_of(letter)
+            }
+            (Asked::MayWrite(serial), answer) => {
+                return Some((self.may_write(serial, answer)?, None));
+            }
+            (Asked::Delete, Answer::Done) => "Deleted.".into(),
+            (Asked::Write(stands, serial), Answer::Kept) => {
+                self.take_sent(serial);
+                format!("Kept: {stands}.")
+            }
+            (Asked::Write(_, serial), answer) => self.not_kept(serial, answer),
+            (_, answer) => refusal(answer),
+        };
+        Some((text, reading))
+    }
+
+    /// Whether there is room. Who has typed ahead is asked no more; and who has sent all already hears it then.
+    fn may_write(&mut self, serial: u32, answer: &Answer) -> Option<String> {
+        let writing = self.writing.as_mut().filter(|w| w.serial == serial)?;
+        let titled = writing.title.is_some();
+        let left = match answer {
+            Answer::MayLeave { octets } => usize::try_from(*octets).unwrap_or(usize::MAX),
+            Answer::NotAllowed { .. } | Answer::Full { .. } => {
+                match titled {
+                    true => writing.stage = Writes::InVain,
+                    false => self.writing = None,
+                }
+                return Some(refusal(answer));
+            }
+            // Whether there is room is seen again when it is kept.
+            _ => MOST_WRITTEN,
+        };
+        writing.most = left.min(MOST_WRITTEN);
+        let left = (left < MOST_WRITTEN).then(|| format!("About {left} octets are left."));
+        let asks = "What is it about, in a few words?";
+        match (titled, left) {
+            (true, left) => left,
+            (false, Some(left)) => Some(format!("{asks} {left}")),
+            (false, None) => Some(asks.into()),
+        }
+    }
+
+    /// What was sent as this one, if it is still at hand.
+    fn take_sent(&mut self, serial: Option<u32>) -> Option<Writing> {
+        let is_it = serial.is_some() && self.sent.as_ref().map(|sent| sent.serial) == serial;
+        is_it.then(|| self.sent.take()).flatten()
+    }
+
+    /// A text was not kept. It is not lost, unless the visitor writes another one by now.
+    fn not_kept(&mut self, serial: Option<u32>, answer: &Answer) -> String {
+        let text = refusal(answer);
+        match self.take_sent(serial) {
+            Some(sent) if self.writing.is_none() => {
+                let stage = Writes::Again(0);
+                self.writing = Some(Writing { stage, ..sent });
+                format!("{text} Your text is still here: {AGAIN}")
+            }
+            _ => text,
+        }
+    }
+
+    /// What was asked last cannot be: the keeper was not asked.
+    pub(super) fn refused(&mut self) {
+        if let Some(Asked::Write(_, serial)) = self.asked.pop_back() {
+            self.take_sent(serial);
+        }
+    }
+
+    fn list(&mut self, heads: &[Head]) -> String {
+        self.listed = heads.iter().take(MOST_LISTED).map(|head| head.id).collect();
+        if self.listed.is_empty() {
+            return "Nothing.".into();
+        }
+        let lines = heads.iter().take(MOST_LISTED).zip(1..);
+        let lines = lines.map(|(head, number)| {
+            let what = match &head.kind {
+                Kind::Bulletin { topic, .. } => format!(" {topic}"),
+                Kind::Formal { .. } => " radiogram".into(),
+                Kind::Service { .. } => " report".into(),
+                Kind::Personal { .. } => String::new(),
+            };
+            let written = moment(head.written);
+            let day = written.get(5..10).unwrap_or_default();
+            format!(
+                "{number}: {}{what} on {day} about {:?}, {} octets",
+                head.from.call, head.title, head.octets
+            )
+        });
+        lines.collect::<Vec<_>>().join("\r")
+    }
+}
+
+/// What a visitor hears of an answer that is no yes.
+fn refusal(answer: &Answer) -> String {
+    match answer {
+        Answer::NotFound => "That message is not here any more.".into(),
+        Answer::NotAllowed { words } => words.clone(),
+        Answer::Full { .. } => {
+            "There is no room for more mail here; please try another day.".into()
+        }
+        Answer::NotKept { .. } | Answer::Failed { .. } => {
+            "That could not be done now; please try later.".into()
+        }
+        _ => "That could not be done.".into(),
+    }
+}
+
+fn count(messages: usize) -> Option<String> {
+    match messages {
+        0 => None,
+        1 => Some("Something waits for you; say MAIL.".into()),
+        n if n > MOST_LISTED => Some(format!(
+            "More than {MOST_LISTED} things wait for you; say MAIL."
+        )),
+        n => Some(format!("{n} things wait for you; say MAIL.")),
+    }
+}
+
+fn text_of(letter: &Letter) -> String {
+    let message = &letter.message;
+    let head = format!(
+        "{}, {}: {}",
+        message.from,
+        moment(message.written),
+        message.title
+    );
+    format!("{head}\r{}", message.body.trim_end().replace('\n', "\r"))
+}
+
+/// Text without what could steer a terminal.
+fn plain(text: &str) -> String {
+    text.chars()
+        .filter(|c| !c.is_control() || *c == '\t')
+        .collect()
+}
+
+impl Crossing {
+    /// The visitor wants something of the mail.
+    pub(super) fn mail(&mut self, asked: Line) -> Vec<Act> {
+        let precedence = match self.urgent {
+            Some(_) => Precedence::Emergency,
+            None => Precedence::Routine,
+        };
+        let led = match asked {
+            Line::Mail => Led::Wish(Wish::Mail),
+            Line::AllMail => Led::Wish(Wish::AllMail),
+            Line::OwnMail => Led::Wish(Wish::OwnMail),
+            Line::Bulletins(topic) => Led::Wish(Wish::Bulletins(topic)),
+            Line::Read(number) => match self.mailbox.number(number) {
+                Ok(id) => Led::Wish(Wish::Read(id)),
+                Err(text) => Led::Say(text),
+            },
+            Line::Delete(number) => match self.mailbox.number(number) {
+                Ok(id) => Led::Wish(Wish::Delete(id)),
+                Err(text) => Led::Say(text),
+            },
+            Line::Write(to) => self.mailbox.write(Kind::Personal { to }, precedence),
+            Line::Publish { topic, area } => {
+                let kind = Kind::Bulletin { topic, area };
+                match kind.check() {
+                    Ok(()) => self.mailbox.write(kind, precedence),
+                    Err(wrong) => Led::Say(wrong.to_string()),
+                }
+            }
+            Line::Word(to, text) => {
+                Led::Wish(Mailbox::word(to, self.near.remote, &text, precedence))
+            }
+            _ => return Vec::new(),
+        };
+        let act = self.led(led);
+        self.answer_with(act)
+    }
+
+    pub(super) fn led(&mut self, led: Led) -> Act {
+        match led {
+            Led::Say(text) => line(text),
+            Led::Wish(wish) => self.wish(wish),
+        }
+    }
+
+    pub(super) fn wish(&mut self, wish: Wish) -> Act {
+        self.mailbox.asks(&wish);
+        Act::Mail(wish)
+    }
+
+    /// How the letter of the visitor will stand, once it is kept.
+    pub(crate) fn will_stand(&mut self, words: String) {
+        self.mailbox.will_stand(words);
+    }
+
+    /// What the visitor has written cannot be a message.
+    pub(crate) fn mail_refused(&mut self, words: String) -> Vec<Act> {
+        self.mailbox.refused();
+        vec![line(words)]
+    }
+
+    /// Whoever keeps the mail has answered.
+    pub(crate) fn mail_answered(&mut self, answer: &Answer) -> Vec<Act> {
+        let here = self.near_open && matches!(self.stage, Stage::Asking { .. });
+        let told = self.mailbox.answered(answer).filter(|_| here);
+        let Some((text, reading)) = told else {
+            return Vec::new();
+        };
+        self.reading = reading.or(self.reading.take());
+        vec![line(text)]
+    }
+}
+
+#[cfg(test)]
+mod tests;
