@@ -5,7 +5,9 @@
 //! fixed order, with all chance drawn from seeded streams, so the same scenario, seed and fidelity
 //! give the same happenings.
 
-use std::collections::{BTreeMap, VecDeque};
+mod mail;
+
+use std::collections::VecDeque;
 
 use dunlin_air::{AirError, Band};
 use dunlin_clock::{Chance, Duration, Instant};
@@ -15,11 +17,12 @@ use dunlin_station::{
 };
 use thiserror::Error;
 
+use crate::beginning::{bands, reach, station};
 use crate::happening::{Happening, Reception, SentFrame, Sorter, What};
 use crate::ledger::{FrameLedger, Ledgered, Question, TalkLedger};
 use crate::people::{Act, Person};
-use crate::scenario::{Member, Scenario, Seat};
-use crate::world::{Fidelity, FrameWorld, SoundWorld, frame_band, without_modem};
+use crate::scenario::Scenario;
+use crate::world::{Fidelity, FrameWorld, OnBands, Shelves, SoundWorld, frame_band, without_modem};
 
 /// The step of virtual time. Commands of people take effect at its end.
 pub const BLOCK: Duration = Duration::from_millis(20);
@@ -64,6 +67,22 @@ pub enum Told {
 enum World {
     Sound(SoundWorld),
     Frames(FrameWorld),
+}
+
+impl World {
+    fn on_bands(&self) -> &dyn OnBands {
+        match self {
+            World::Sound(world) => world,
+            World::Frames(world) => world,
+        }
+    }
+
+    fn on_bands_mut(&mut self) -> &mut dyn OnBands {
+        match self {
+            World::Sound(world) => world,
+            World::Frames(world) => world,
+        }
+    }
 }
 
 /// A rehearsal that is going on.
@@ -116,6 +135,9 @@ impl Rehearsal {
         for member in &mut scenario.stations {
             let call = member.config.call.to_string();
             member.config.seed = Chance::stream(seed, &format!("station/{call}")).bits();
+            if let Some(mail) = &mut member.config.mail {
+                mail.salt = Chance::stream(seed, &format!("mail/{call}")).bits();
+            }
             if fidelity == Fidelity::Frame {
                 without_modem(&mut member.config);
             }
@@ -138,7 +160,7 @@ impl Rehearsal {
                 World::Frames(FrameWorld::new(bands, stations, seats))
             }
         };
-        Ok(Rehearsal {
+        let mut rehearsal = Rehearsal {
             frames: FrameLedger::new(reach(&scenario)),
             talks: TalkLedger::default(),
             sorter: Sorter::default(),
@@ -150,7 +172,9 @@ impl Rehearsal {
             world,
             rests: vec![Instant::ZERO; people.len()],
             people,
-        })
+        };
+        rehearsal.stock_shelves();
+        Ok(rehearsal)
     }
 
     /// The scenario.
@@ -217,6 +241,16 @@ impl Rehearsal {
         answer
     }
 
+    /// Somebody asks for something at a station, by its number in the scenario.
+    ///
+    /// # Errors
+    /// What the station refuses, with the reason.
+    pub fn command_at(&mut self, station: usize, command: Command) -> Result<Reply, Refusal> {
+        let answer = self.ask(station, command);
+        self.take_events();
+        answer
+    }
+
     /// The operator's station as it stands.
     pub fn snapshot(&self) -> Snapshot {
         self.operator().snapshot(self.now)
@@ -227,12 +261,22 @@ impl Rehearsal {
         self.operator().ways_to(self.now, to)
     }
 
-    fn operator(&self) -> &Station {
-        let operator = self.scenario.operator;
-        match &self.world {
-            World::Sound(world) => world.station(operator),
-            World::Frames(world) => world.station(operator),
-        }
+    pub(crate) fn operator(&self) -> &Station {
+        self.station(self.scenario.operator)
+    }
+
+    /// A station as it stands, by its number in the scenario.
+    pub fn snapshot_of(&self, station: usize) -> Snapshot {
+        self.station(station).snapshot(self.now)
+    }
+
+    /// Who keeps the files of all stations.
+    pub(crate) fn shelves(&mut self) -> &mut Shelves {
+        self.world.on_bands_mut().homes_mut().shelves()
+    }
+
+    fn station(&self, station: usize) -> &Station {
+        self.world.on_bands().homes().station(station)
     }
 
     /// The next thing for the outside.
@@ -297,32 +341,21 @@ impl Rehearsal {
     }
 
     fn ask(&mut self, station: usize, command: Command) -> Result<Reply, Refusal> {
-        match &mut self.world {
-            World::Sound(world) => world.command(station, self.now, command),
-            World::Frames(world) => world.command(station, self.now, command),
-        }
+        self.world
+            .on_bands_mut()
+            .command(station, self.now, command)
     }
 
     /// Shows all that the stations have told.
     fn take_events(&mut self) {
-        loop {
-            let told = match &mut self.world {
-                World::Sound(world) => world.poll(),
-                World::Frames(world) => world.poll(),
-            };
-            let Some((station, at, event)) = told else {
-                return;
-            };
+        while let Some((station, at, event)) = self.world.on_bands_mut().homes_mut().told() {
             self.event(station, event, at);
         }
     }
 
     fn judge_frames(&mut self) {
-        let world = &self.world;
-        let air = |q: Question| match world {
-            World::Sound(world) => world.reception(q),
-            World::Frames(world) => world.reception(q),
-        };
+        let world = self.world.on_bands();
+        let air = |q: Question| world.reception(q);
         self.frames.advance(self.now, &air);
     }
 
@@ -351,6 +384,7 @@ impl Rehearsal {
             }
             Event::Port(_) | Event::Heard(_) | Event::TalkGone(_) | Event::Note(_) => {}
             Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) | Event::Reject(_) => {}
+            Event::File(_) | Event::Partner(_) | Event::MailChanged => {}
         }
         for person in &mut self.people {
             if person.plan().station == station {
@@ -438,6 +472,10 @@ impl Rehearsal {
                 let answer = self.ask(station, command);
                 self.people[person].answered(self.now, &answer);
                 self.take_events();
+            }
+            Act::Write(draft) => {
+                let written = self.write(station, draft);
+                self.people[person].has_written(self.now, &written);
             }
             Act::Remark(text) => {
                 let what = What::Deed {
@@ -527,49 +565,6 @@ impl Rehearsal {
         let seat = self.scenario.stations[station].seats[usize::from(port.0)];
         self.scenario.bands[seat.band].name.clone()
     }
-}
-
-fn station(member: &Member) -> Result<Station, BeginError> {
-    Station::new(member.config.clone()).map_err(|error| BeginError::Station {
-        station: member.config.call.to_string(),
-        error,
-    })
-}
-
-/// All bands, each made of its number.
-fn bands<B>(
-    scenario: &Scenario,
-    make: impl Fn(usize) -> Result<B, AirError>,
-) -> Result<Vec<B>, BeginError> {
-    let named = scenario.bands.iter().enumerate().map(|(number, config)| {
-        make(number).map_err(|error| BeginError::Band {
-            band: config.name.clone(),
-            error,
-        })
-    });
-    named.collect()
-}
-
-/// By band and sender: the stations that its signal reaches at all.
-fn reach(scenario: &Scenario) -> Vec<BTreeMap<usize, Vec<usize>>> {
-    let mut reach = vec![BTreeMap::new(); scenario.bands.len()];
-    let seats = |station: usize| scenario.stations[station].seats.iter().copied();
-    for from in 0..scenario.stations.len() {
-        for Seat { band, place } in seats(from) {
-            let config = &scenario.bands[band];
-            let name = |place: usize| config.stations[place].name.as_str();
-            let path = |to: usize| {
-                let mut paths = config.paths.iter();
-                paths.any(|p| p.from == name(place) && p.to == name(to))
-            };
-            let hears = |to: usize| seats(to).any(|s| s.band == band && path(s.place));
-            let receivers = (0..scenario.stations.len())
-                .filter(|&to| hears(to))
-                .collect();
-            reach[band].insert(from, receivers);
-        }
-    }
-    reach
 }
 
 fn hex(octets: &[u8]) -> String {

@@ -26,8 +26,10 @@ pub mod report;
 pub mod timeline;
 
 mod access_survey;
+mod beginning;
 mod crowd;
 mod driver;
+mod files;
 mod happening;
 mod people;
 mod promises;
@@ -46,4 +48,4 @@ pub use scenario::{
     Scenario, Seat, Step,
 };
 pub use summary::{BandSummary, PersonSummary, Summary, TalkSummary};
-pub use world::Fidelity;
+pub use world::{Fidelity, KeeperDelays};

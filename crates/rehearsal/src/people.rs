@@ -2,11 +2,15 @@
 //! as a person at the page would. A person is a machine without input or output of its own, like
 //! the station: [`Person::notice`], [`Person::wake`], [`Person::poll`], [`Person::next_wakeup`].
 
+mod files;
+
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use dunlin_clock::{Chance, Duration, Instant};
+use dunlin_mail::{Address, Kind, MessageId, Precedence};
 use dunlin_station::{
-    Command, Direction, Event, LineId, PortId, Refusal, Reply, TalkId, TalkLine, TalkState,
+    Command, Direction, Draft, Event, FileId, LineId, PortId, Refusal, Reply, TalkId, TalkLine,
+    TalkState,
 };
 
 use crate::scenario::{PersonPlan, Step};
@@ -23,6 +27,8 @@ const MOST_AGENDA: usize = 100;
 pub enum Act {
     /// Ask the station for this; the answer goes to [`Person::answered`].
     Ask(Command),
+    /// Write this message; the answer goes to [`Person::has_written`].
+    Write(Draft),
     /// Put this into the timeline.
     Remark(String),
 }
@@ -65,6 +71,8 @@ pub struct Person {
     given: BTreeMap<(TalkId, usize), u32>,
     agenda: BTreeMap<(Instant, u64), Command>,
     sequence: u64,
+    /// The last file about which the person has decided: files are numbered upwards.
+    decided: Option<FileId>,
     acts: VecDeque<Act>,
     finished: u64,
     gave_up: u64,
@@ -93,6 +101,7 @@ impl Person {
             given: BTreeMap::new(),
             agenda: BTreeMap::new(),
             sequence: 0,
+            decided: None,
             acts: VecDeque::new(),
             finished: 0,
             gave_up: 0,
@@ -183,6 +192,7 @@ impl Person {
                 self.read(now, line);
                 self.answer(now, line);
             }
+            Event::File(file) => self.see_file(now, file),
             _ => {}
         }
     }
@@ -200,6 +210,13 @@ impl Person {
             Err(refusal) => self
                 .acts
                 .push_back(Act::Remark(format!("was refused: {refusal}"))),
+        }
+    }
+
+    /// What became of the message of [`Act::Write`].
+    pub fn has_written(&mut self, now: Instant, written: &Result<MessageId, String>) {
+        if let Err(why) = written {
+            self.fail(now, &format!("could not write: {why}"));
         }
     }
 
@@ -249,6 +266,7 @@ impl Person {
                 }
                 None => self.advance(now),
             },
+            Step::Write { to, title, text } => self.write(now, to, title, &text),
             Step::SayToAll {
                 port,
                 to,
@@ -265,6 +283,18 @@ impl Person {
                 self.advance(now);
             }
         }
+    }
+
+    /// Writes a message at the station.
+    fn write(&mut self, now: Instant, to: Address, title: String, text: &str) {
+        self.acts.push_back(Act::Write(Draft {
+            kind: Kind::Personal { to },
+            precedence: Precedence::Routine,
+            title,
+            body: format!("{text}\n"),
+            keep_back: false,
+        }));
+        self.advance(now);
     }
 
     /// Goes on to the next step after some thought.
@@ -364,8 +394,9 @@ impl Person {
 
     /// Says what the plan has to say to a line that is complete.
     fn answer(&mut self, now: Instant, line: &TalkLine) {
-        if !line.complete || !self.incoming.contains(&line.talk) || self.agenda.len() >= MOST_AGENDA
-        {
+        let passes = self.plan.takes_files && files::is_offer(&line.text);
+        let full = self.agenda.len() >= MOST_AGENDA;
+        if !line.complete || !self.incoming.contains(&line.talk) || full || passes {
             return;
         }
         let given = |i| self.given.get(&(line.talk, i)).copied().unwrap_or(0);
@@ -387,6 +418,9 @@ impl Person {
                 },
             );
         }
+        if let Some((head, _)) = &rule.file {
+            self.plan_act(at, files::offer(line.talk, head));
+        }
         if rule.close {
             self.plan_act(at, Command::CloseTalk { talk: line.talk });
         }
@@ -404,171 +438,4 @@ fn contains(line: &str, text: &str) -> bool {
 }
 
 #[cfg(test)]
-mod tests {
-    use dunlin_ax25::CallSign;
-    use dunlin_station::TalkView;
-
-    use super::*;
-    use crate::scenario::Answer;
-
-    fn call(text: &str) -> CallSign {
-        text.parse().expect("call sign")
-    }
-
-    fn person(does: Vec<Step>, answers: Vec<Answer>) -> Person {
-        let plan = PersonPlan {
-            name: "Brae".into(),
-            station: 0,
-            does,
-            repeat: None,
-            tries: 2,
-            pause: Duration::from_secs(10),
-            thinks: Duration::from_secs(1),
-            answers,
-        };
-        Person::new(plan, 1)
-    }
-
-    fn talk(id: u64, state: TalkState) -> Event {
-        Event::Talk(view(id, state, false))
-    }
-
-    fn view(id: u64, state: TalkState, incoming: bool) -> TalkView {
-        TalkView {
-            id: TalkId(id),
-            port: PortId(0),
-            local: call("QM3BAR"),
-            remote: call("QA1SKY"),
-            via: Vec::new(),
-            incoming,
-            state,
-            words: "no answer".into(),
-            since_ms: 0,
-            opened_ms: 0,
-            waiting_octets: 0,
-            retries: 0,
-            last_heard_ms: None,
-            pace: None,
-        }
-    }
-
-    fn line(id: u64, line: LineId, text: &str, complete: bool) -> Event {
-        Event::TalkLine(TalkLine {
-            talk: TalkId(id),
-            line,
-            at_ms: 0,
-            direction: Direction::Received,
-            text: text.into(),
-            complete,
-            lost: false,
-            octets: text.as_bytes().to_vec(),
-        })
-    }
-
-    fn acts(person: &mut Person) -> Vec<Act> {
-        std::iter::from_fn(|| person.poll()).collect()
-    }
-
-    fn calls() -> Step {
-        let patience = Duration::from_secs(60);
-        Step::Call {
-            to: call("QA1SKY"),
-            port: 0,
-            via: Vec::new(),
-            patience,
-        }
-    }
-
-    #[test]
-    fn a_person_calls_waits_for_its_line_answers_and_ends() {
-        let patience = Duration::from_secs(30);
-        let awaits = Step::Await {
-            text: "WHICH".into(),
-            patience,
-        };
-        let says = Step::Say {
-            text: "QX0RLF".into(),
-        };
-        let mut p = person(vec![calls(), awaits, says, Step::Close], Vec::new());
-        let t = Instant::from_secs;
-        p.wake(t(0));
-        assert!(matches!(
-            acts(&mut p)[..],
-            [Act::Ask(Command::OpenTalk { .. })]
-        ));
-        p.answered(t(0), &Ok(Reply::Talk(TalkId(7))));
-        p.notice(t(3), &talk(7, TalkState::Open));
-        p.notice(t(4), &line(7, 0, "Which sta", false));
-        p.wake(t(5));
-        assert!(
-            acts(&mut p).is_empty(),
-            "the line was found, the thought is not over"
-        );
-        p.wake(t(8));
-        let says = Command::Say {
-            talk: TalkId(7),
-            text: "QX0RLF".into(),
-        };
-        assert_eq!(acts(&mut p), [Act::Ask(says)]);
-        p.wake(t(11));
-        assert_eq!(
-            acts(&mut p),
-            [Act::Ask(Command::CloseTalk { talk: TalkId(7) })]
-        );
-        p.notice(t(12), &talk(7, TalkState::Ended));
-        p.wake(t(15));
-        assert_eq!((p.finished(), p.gave_up()), (1, 0));
-        assert_eq!(p.next_wakeup(), None);
-    }
-
-    #[test]
-    fn a_person_tries_as_often_as_planned_and_then_gives_up() {
-        let mut p = person(vec![calls(), Step::Close], Vec::new());
-        p.wake(Instant::ZERO);
-        p.answered(Instant::ZERO, &Ok(Reply::Talk(TalkId(1))));
-        acts(&mut p);
-        p.notice(Instant::from_secs(9), &talk(1, TalkState::Ended));
-        assert_eq!(
-            acts(&mut p),
-            [Act::Remark("will try again: no answer".into())]
-        );
-        let again = p.next_wakeup().expect("a second try");
-        assert!((19..=24).contains(&(again.as_millis() / 1000)));
-        p.wake(again);
-        p.answered(again, &Ok(Reply::Talk(TalkId(2))));
-        acts(&mut p);
-        p.wake(again + Duration::from_secs(60));
-        let close = Act::Ask(Command::CloseTalk { talk: TalkId(2) });
-        let why = Act::Remark("gives up: nobody answered in time".into());
-        assert_eq!(acts(&mut p), [close, why]);
-        assert_eq!((p.finished(), p.gave_up(), p.next_wakeup()), (0, 1, None));
-    }
-
-    #[test]
-    fn answers_go_to_the_talk_that_asked_and_not_more_often_than_planned() {
-        let answer = Answer {
-            to: "weather".into(),
-            say: "Rain.".into(),
-            close: true,
-            times: 1,
-        };
-        let mut p = person(Vec::new(), vec![answer]);
-        for (id, incoming) in [(2, false), (3, true), (4, true)] {
-            p.notice(
-                Instant::ZERO,
-                &Event::Talk(view(id, TalkState::Open, incoming)),
-            );
-        }
-        p.notice(Instant::ZERO, &line(2, 0, "weather", true));
-        p.notice(Instant::ZERO, &line(3, 0, "how is the Weather?", true));
-        p.notice(Instant::ZERO, &line(3, 1, "weather, please", true));
-        p.notice(Instant::ZERO, &line(4, 0, "weather", false));
-        p.wake(Instant::from_secs(2));
-        let say = Command::Say {
-            talk: TalkId(3),
-            text: "Rain.".into(),
-        };
-        let close = Command::CloseTalk { talk: TalkId(3) };
-        assert_eq!(acts(&mut p), [Act::Ask(say), Act::Ask(close)]);
-    }
-}
+mod tests;

@@ -195,6 +195,7 @@ impl Live {
             Event::Port(_) | Event::Heard(_) | Event::TalkLine(_) => Vec::new(),
             // What matters of these comes as a note too.
             Event::Gate(_) | Event::Stops(_) | Event::Alarm(_) | Event::Reject(_) => Vec::new(),
+            Event::File(_) | Event::Partner(_) | Event::MailChanged => Vec::new(),
         }
     }
 

@@ -137,8 +137,8 @@ fn stations_and_paths_must_fit_together() {
         twin.contains("another station has the call sign QD2HIL too"),
         "{twin}"
     );
-    let relief = "name = \"HF\"\nmode = \"afsk300\"\nclock_error = \"5 ppm\"";
-    let nowhere = complaint(relief, &relief.replace("HF", "UHF"));
+    let tug = "name = \"HF\"\nmode = \"afsk300\"\nclock_error = \"-25 ppm\"";
+    let nowhere = complaint(tug, &tug.replace("HF", "UHF"));
     assert!(
         nowhere.contains("there is no [[band]] called 'UHF'"),
         "{nowhere}"
@@ -181,4 +181,16 @@ fn a_path_has_hours_and_what_are_none_is_told() {
         let said = complaint(path, &with(wrong));
         assert!(said.contains("06:00-09:30"), "{wrong}: {said}");
     }
+}
+
+#[test]
+fn a_file_in_an_answer_has_a_name_that_can_be_offered_and_something_in_it() {
+    let file = "file = \"ferry-times.txt\"";
+    let said = |to: &str| complaint(file, to);
+    let odd = said("file = \"../ferry-times.txt\"");
+    assert!(odd.contains("U+002F"), "{odd}");
+    let lost = said("close = false");
+    assert!(lost.contains("no file that holds it"), "{lost}");
+    let empty = complaint("say = \"All noted.", "file = \"a.txt\", say = \"All noted.");
+    assert!(empty.contains("it is empty"), "{empty}");
 }

@@ -12,7 +12,7 @@ use dunlin_station::{Beacon, PortConfig, Station, StationConfig};
 
 use crate::driver::BeginError;
 use crate::scenario::Seat;
-use crate::world::{FrameWorld, without_modem};
+use crate::world::{FrameWorld, OnBands, without_modem};
 
 pub use figures::{CrowdFigures, jain};
 pub use layout::Layout;
@@ -105,7 +105,7 @@ impl Crowd {
             } else {
                 self.users.act(at, &mut self.world);
             }
-            while let Some((station, at, event)) = self.world.poll() {
+            while let Some((station, at, event)) = self.world.homes_mut().told() {
                 self.users.notice(at, station, &event);
             }
         }
@@ -151,6 +151,9 @@ fn station(plan: &CrowdPlan, number: usize) -> StationConfig {
         greeting: String::new(),
         ports: vec![port],
         crossings: Vec::new(),
+        node: None,
+        mail: None,
+        files: Default::default(),
         stops: Vec::new(),
         wall_at_zero: WallTime::default(),
         seed: chance.bits(),

@@ -7,7 +7,7 @@ use dunlin_ax25::CallSign;
 use dunlin_clock::{Chance, Duration, Instant};
 use dunlin_station::{Command, Direction, Event, PortId, Reply, TalkId, TalkLine, TalkState};
 
-use crate::world::FrameWorld;
+use crate::world::{FrameWorld, OnBands};
 
 /// Where beacons go.
 pub(super) const BEACON: &str = "BEACON";

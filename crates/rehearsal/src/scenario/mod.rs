@@ -3,6 +3,8 @@
 
 use dunlin_ax25::CallSign;
 use dunlin_clock::Duration;
+use dunlin_mail::Address;
+use dunlin_mail::file::Head;
 use dunlin_station::StationConfig;
 
 mod embedded;
@@ -77,6 +79,8 @@ pub struct PersonPlan {
     pub pause: Duration,
     /// Time to think before a line is written; as much may come on top by chance.
     pub thinks: Duration,
+    /// Whether the person takes every file that is offered.
+    pub takes_files: bool,
     /// What the person says when something is said to it.
     pub answers: Vec<Answer>,
 }
@@ -116,6 +120,15 @@ pub enum Step {
     },
     /// Ends the talk and waits until it has ended.
     Close,
+    /// Writes a message at the station.
+    Write {
+        /// To whom.
+        to: Address,
+        /// Its title.
+        title: String,
+        /// Its text, one line.
+        text: String,
+    },
     /// Sends one frame to all.
     SayToAll {
         /// Number of the port.
@@ -140,6 +153,8 @@ pub struct Answer {
     pub close: bool,
     /// How often in one talk, 1 to 100.
     pub times: u32,
+    /// A file to offer besides, and what it holds.
+    pub file: Option<(Head, String)>,
 }
 
 /// What must have come true at the end. Judged only by what went over the air and what came

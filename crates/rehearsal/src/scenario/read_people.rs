@@ -3,6 +3,8 @@
 use std::ops::Range;
 
 use dunlin_ax25::CallSign;
+use dunlin_mail::Address;
+use dunlin_mail::file::{Head, hash_of};
 use dunlin_plan::{Faults, Placed, Section};
 
 use super::read::{band_called, known, or_none};
@@ -39,6 +41,7 @@ fn person<'i>(
     let tries = table.take(&s::TRIES, faults);
     let pause = table.take(&s::PAUSE, faults);
     let thinks = table.take(&s::THINKS, faults);
+    let takes_files = table.take(&s::TAKES_FILES, faults);
     let station = call.and_then(|call| known(scenario, call, table.at("at"), faults));
     let mut does = Vec::new();
     for step in table.tables("does", "does = [{ … }]", s::MOST_STEPS, faults) {
@@ -58,6 +61,7 @@ fn person<'i>(
         tries: tries.unwrap_or(1),
         pause: or_none(pause),
         thinks: or_none(thinks),
+        takes_files: takes_files.unwrap_or_default(),
         answers,
     });
     (plan, at)
@@ -69,9 +73,39 @@ fn read_answer(mut table: Section<'_>, faults: &mut Faults<'_>) -> Answer {
         say: table.take(&s::ANSWER_SAY, faults).unwrap_or_default(),
         close: table.take(&s::ANSWER_CLOSE, faults).unwrap_or_default(),
         times: table.take(&s::ANSWER_TIMES, faults).unwrap_or(1),
+        file: read_file(&mut table, faults),
     };
     table.finish(faults);
     answer
+}
+
+/// The file that goes with an answer.
+fn read_file(table: &mut Section<'_>, faults: &mut Faults<'_>) -> Option<(Head, String)> {
+    let name = table.take(&s::ANSWER_FILE, faults);
+    let holds = table.take(&s::ANSWER_HOLDS, faults);
+    let (name, text) = match (name, holds) {
+        (Some(name), Some(text)) => (name, text),
+        (Some(_), None) => {
+            let what = "file: it is empty".to_owned();
+            faults.add(table.at("file"), what, "holds = \"the text in it\" too");
+            return None;
+        }
+        (None, Some(_)) => {
+            let what = "holds: there is no file that holds it".to_owned();
+            faults.add(table.at("holds"), what, "file = \"its-name.txt\" too");
+            return None;
+        }
+        (None, None) => return None,
+    };
+    let hash = hash_of(text.as_bytes());
+    match Head::new(&name, Some("text/plain"), text.len() as u64, hash) {
+        Ok(head) => Some((head, text)),
+        Err(wrong) => {
+            let what = format!("file: {wrong}");
+            faults.add(table.at("file"), what, "a name such as times.txt");
+            None
+        }
+    }
 }
 
 fn read_step(
@@ -99,6 +133,14 @@ fn read_step(
             patience: or_none(table.take(&s::PATIENCE, faults)),
         },
         Does::Close => Step::Close,
+        Does::Write => Step::Write {
+            to: Address {
+                call: table.take(&s::STEP_TO, faults)?,
+                home: table.take(&s::STEP_HOME, faults),
+            },
+            title: table.take(&s::STEP_TITLE, faults)?,
+            text: table.take(&s::STEP_TEXT, faults)?,
+        },
         Does::SayToAll => {
             let station = station?;
             let port = step_port(&mut table, scenario, station, faults)?;

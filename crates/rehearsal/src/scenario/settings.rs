@@ -54,6 +54,7 @@ pub enum Does {
     Say,
     Await,
     Close,
+    Write,
     SayToAll,
 }
 
@@ -206,6 +207,9 @@ settings! { PERSON_TABLE, "[[person]]":
 
     THINKS: Time = time(0, 10 * MINUTE), "thinks", Preset::Always("\"2 s\""),
     "Time before each line; up to as much comes on top by chance.";
+
+    TAKES_FILES: YesNo = YesNo, "takes_files", Preset::Always("false"),
+    "Whether every file that is offered is taken.";
 }
 
 settings! { STEP, "does = [{ … }]":
@@ -214,6 +218,7 @@ settings! { STEP, "does = [{ … }]":
         ("call", Does::Call),
         ("say", Does::Say),
         ("await", Does::Await),
+        ("write", Does::Write),
         ("close", Does::Close),
         ("say to all", Does::SayToAll),
     ]), "do", Preset::Required("\"call\""), "What is done.";
@@ -236,6 +241,12 @@ settings! { STEP, "does = [{ … }]":
     PATIENCE: Time = time(SECOND, 24 * HOUR), "patience", Preset::Always("\"3 min\""),
     "For call and await: how long to wait before it has failed.";
 
+    STEP_HOME: Call = Call, "home", Preset::Absent("not known"),
+    "For write: the station that keeps the mail of the addressee.";
+
+    STEP_TITLE: Words = Words { fewest: 1, most: 80, lines: false }, "title",
+    Preset::Always("\"News\""), "For write: the title.";
+
     STEP_TEXT: Words = LINE, "text", Preset::Required("\"Good morning\""),
     "For say and say to all: the line. For await: a text in the line that is awaited.";
 }
@@ -251,6 +262,12 @@ settings! { ANSWER, "answers = [{ … }]":
 
     ANSWER_TIMES: Whole = Whole { from: 1, to: 100 }, "times", Preset::Always("1"),
     "How often in one talk.";
+
+    ANSWER_FILE: Words = Words { fewest: 1, most: 64, lines: false }, "file", Preset::Absent("none"),
+    "Name of a text file that is offered besides.";
+
+    ANSWER_HOLDS: Words = Words { fewest: 1, most: 20_000, lines: true }, "holds",
+    Preset::Absent("no file is offered"), "For file: the text in it.";
 }
 
 settings! { PROMISE, "[[promise]]":

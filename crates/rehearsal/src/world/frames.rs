@@ -10,9 +10,9 @@ use dunlin_air::Reception;
 use dunlin_air::frames::{AirFrame, FrameBand, FrameEvent};
 use dunlin_clock::{Duration, Instant};
 use dunlin_station::port::TimedFrame;
-use dunlin_station::{Command, Input, Output, PortId, Refusal, Reply, Station};
+use dunlin_station::{Input, Output, PortId, Station};
 
-use super::{MOST_WAKEUPS, Telling, Told, port_id};
+use super::{Homes, MOST_WAKEUPS, OnBands, port_id};
 use crate::ledger::Question;
 use crate::scenario::Seat;
 
@@ -23,7 +23,7 @@ const PAUSE: Duration = Duration::from_millis(20);
 #[derive(Debug)]
 pub(crate) struct FrameWorld {
     bands: Vec<FrameBand>,
-    stations: Vec<Station>,
+    homes: Homes,
     /// By station and port.
     seats: Vec<Vec<Seat>>,
     /// By band and place.
@@ -33,7 +33,6 @@ pub(crate) struct FrameWorld {
     due: Vec<Option<Instant>>,
     /// By station: how often it was woken at the moment of its last wake-up, and that moment.
     woken: Vec<(Instant, usize)>,
-    told: Telling,
     /// Inputs given to stations.
     inputs: u64,
 }
@@ -60,11 +59,10 @@ impl FrameWorld {
             agenda: BinaryHeap::new(),
             due: vec![None; stations.len()],
             woken: vec![(Instant::ZERO, 0); stations.len()],
-            stations,
-            told: Telling::new(),
+            homes: Homes::new(stations),
             inputs: 0,
         };
-        for station in 0..world.stations.len() {
+        for station in 0..world.homes.count() {
             world.drain(station, Instant::ZERO);
         }
         world
@@ -82,13 +80,9 @@ impl FrameWorld {
     /// When something happens next; `None` = never.
     pub(crate) fn next(&mut self) -> Option<Instant> {
         let band = self.bands.iter().filter_map(FrameBand::next_event).min();
+        let keeper = self.homes.keeper().map(|(at, _)| at);
         let wake = self.next_wakeup().map(|(at, _)| at);
-        band.into_iter().chain(wake).min()
-    }
-
-    /// The next thing that a station told.
-    pub(crate) fn poll(&mut self) -> Option<Told> {
-        self.told.pop_front()
+        band.into_iter().chain(keeper).chain(wake).min()
     }
 
     /// Lets the next thing happen.
@@ -96,6 +90,13 @@ impl FrameWorld {
         let bands = self.bands.iter().enumerate();
         let band = bands.filter_map(|(n, b)| Some((b.next_event()?, n))).min();
         let wake = self.next_wakeup();
+        if let Some((at, station)) = self.homes.keeper()
+            && band.is_none_or(|b| at < b.0)
+            && wake.is_none_or(|w| at <= w.0)
+        {
+            self.keeper_done(station, at);
+            return;
+        }
         match (band, wake) {
             (Some((at, band)), wake) if wake.is_none_or(|w| at <= w.0) => {
                 self.bands[band].advance(at);
@@ -106,31 +107,6 @@ impl FrameWorld {
             (_, Some((at, station))) => self.wake(station, at),
             _ => {}
         }
-    }
-
-    pub(crate) fn command(
-        &mut self,
-        station: usize,
-        now: Instant,
-        command: Command,
-    ) -> Result<Reply, Refusal> {
-        let answer = self.stations[station].command(now, command);
-        self.drain(station, now);
-        answer
-    }
-
-    pub(crate) fn station(&self, station: usize) -> &Station {
-        &self.stations[station]
-    }
-
-    pub(crate) fn reception(&self, q: Question) -> Reception {
-        let place = |station: usize| {
-            let seat = self.seats[station].iter().find(|s| s.band == q.band);
-            seat.map_or(usize::MAX, |s| s.place)
-        };
-        let ns = |ms: u64| ms.saturating_mul(1_000_000);
-        let time = ns(q.start_ms)..ns(q.end_ms);
-        self.bands[q.band].reception(place(q.from), place(q.to), time)
     }
 
     /// The first entry of the agenda that still holds.
@@ -157,6 +133,12 @@ impl FrameWorld {
         self.give(station, at, Input::Wakeup);
     }
 
+    fn keeper_done(&mut self, station: usize, at: Instant) {
+        self.inputs += 1;
+        self.homes.keeper_done(station, at);
+        self.drain(station, at);
+    }
+
     fn notice(&mut self, band: usize, at: Instant, event: FrameEvent) {
         let places = &self.places[band];
         match event {
@@ -180,33 +162,8 @@ impl FrameWorld {
 
     fn give(&mut self, station: usize, at: Instant, input: Input<'_>) {
         self.inputs += 1;
-        self.stations[station].handle(at, input);
+        self.homes.give(station, at, input);
         self.drain(station, at);
-    }
-
-    /// Carries out all that a station puts out at `at`, and notes when to wake it.
-    fn drain(&mut self, station: usize, at: Instant) {
-        while let Some(output) = self.stations[station].poll() {
-            match output {
-                Output::OnBand {
-                    port,
-                    frames,
-                    airtime,
-                } => self.key(station, port, at, airtime, frames),
-                Output::Release { port, .. } => {
-                    let Seat { band, place } = self.seats[station][usize::from(port.0)];
-                    self.bands[band].unkey(at, place);
-                }
-                Output::Event(event) => self.told.push_back((station, at, event)),
-                // These ports have neither sound nor a controller.
-                Output::SendFrames { .. } | Output::Transmit { .. } => {}
-            }
-        }
-        let wanted = self.stations[station].next_wakeup();
-        match wanted {
-            Some((wanted, _)) => self.plan(station, wanted.max(at)),
-            None => self.due[station] = None,
-        }
     }
 
     fn plan(&mut self, station: usize, at: Instant) {
@@ -233,5 +190,49 @@ impl FrameWorld {
         // The place exists, and the engine's transmissions are far shorter than the air's limit.
         let keyed = self.bands[band].key(at, place, airtime, frames.collect());
         debug_assert!(keyed.is_ok(), "{keyed:?}");
+    }
+}
+
+impl OnBands for FrameWorld {
+    fn homes(&self) -> &Homes {
+        &self.homes
+    }
+
+    fn homes_mut(&mut self) -> &mut Homes {
+        &mut self.homes
+    }
+
+    /// Notes also when to wake it.
+    fn drain(&mut self, station: usize, at: Instant) {
+        while let Some(output) = self.homes.poll(station, at) {
+            match output {
+                Output::OnBand {
+                    port,
+                    frames,
+                    airtime,
+                } => self.key(station, port, at, airtime, frames),
+                Output::Release { port, .. } => {
+                    let Seat { band, place } = self.seats[station][usize::from(port.0)];
+                    self.bands[band].unkey(at, place);
+                }
+                // These ports have neither sound nor a controller.
+                _ => {}
+            }
+        }
+        let wanted = self.homes.station(station).next_wakeup();
+        match wanted {
+            Some((wanted, _)) => self.plan(station, wanted.max(at)),
+            None => self.due[station] = None,
+        }
+    }
+
+    fn reception(&self, q: Question) -> Reception {
+        let place = |station: usize| {
+            let seat = self.seats[station].iter().find(|s| s.band == q.band);
+            seat.map_or(usize::MAX, |s| s.place)
+        };
+        let ns = |ms: u64| ms.saturating_mul(1_000_000);
+        let time = ns(q.start_ms)..ns(q.end_ms);
+        self.bands[q.band].reception(place(q.from), place(q.to), time)
     }
 }

@@ -4,9 +4,9 @@
 
 use dunlin_air::{Band, Reception};
 use dunlin_clock::{Duration, Instant, SampleCount};
-use dunlin_station::{Command, Input, Output, PortId, Refusal, Reply, Station};
+use dunlin_station::{Input, Output, PortId, Station};
 
-use super::{MOST_WAKEUPS, Telling, Told, port_id};
+use super::{Homes, MOST_WAKEUPS, OnBands, port_id};
 use crate::ledger::Question;
 use crate::scenario::Seat;
 
@@ -14,28 +14,30 @@ use crate::scenario::Seat;
 #[derive(Debug)]
 pub(crate) struct SoundWorld {
     bands: Vec<Band>,
-    stations: Vec<Station>,
+    homes: Homes,
     /// By station and port.
     seats: Vec<Vec<Seat>>,
     /// By station: the latest moment it was told of; its time must not go back.
     reached: Vec<Instant>,
-    told: Telling,
 }
 
 impl SoundWorld {
     pub(crate) fn new(bands: Vec<Band>, stations: Vec<Station>, seats: Vec<Vec<Seat>>) -> Self {
-        SoundWorld {
+        let mut world = SoundWorld {
             bands,
             reached: vec![Instant::ZERO; stations.len()],
-            stations,
+            homes: Homes::new(stations),
             seats,
-            told: Telling::new(),
+        };
+        for station in 0..world.homes.count() {
+            world.drain(station, Instant::ZERO);
         }
+        world
     }
 
     /// Lets time pass up to `until`.
     pub(crate) fn block(&mut self, until: Instant) {
-        for station in 0..self.stations.len() {
+        for station in 0..self.homes.count() {
             self.wake(station, until);
         }
         for band in &mut self.bands {
@@ -43,55 +45,25 @@ impl SoundWorld {
             let n = target.saturating_sub(band.now().0);
             band.step(usize::try_from(n).unwrap_or(0));
         }
-        for station in 0..self.stations.len() {
+        for station in 0..self.homes.count() {
             self.hear(station, until);
         }
     }
 
-    /// The next thing that a station told.
-    pub(crate) fn poll(&mut self) -> Option<Told> {
-        self.told.pop_front()
-    }
-
-    pub(crate) fn command(
-        &mut self,
-        station: usize,
-        now: Instant,
-        command: Command,
-    ) -> Result<Reply, Refusal> {
-        let answer = self.stations[station].command(now, command);
-        self.drain(station, now);
-        answer
-    }
-
-    pub(crate) fn station(&self, station: usize) -> &Station {
-        &self.stations[station]
-    }
-
-    pub(crate) fn reception(&self, q: Question) -> Reception {
-        let band = &self.bands[q.band];
-        let place = |station: usize| {
-            let seat = self.seats[station].iter().find(|s| s.band == q.band);
-            seat.map_or(usize::MAX, |s| s.place)
-        };
-        let sample = |ms| SampleCount(band.rate().samples_in(Duration::from_millis(ms)));
-        band.reception(
-            place(q.from),
-            place(q.to),
-            sample(q.start_ms)..sample(q.end_ms),
-        )
-    }
-
-    /// Wakes a station at each time that it asks for, up to `until`.
+    /// Wakes a station at each time that it asks for, up to `until`, and gives it what its keeper has done.
     fn wake(&mut self, station: usize, until: Instant) {
         for _ in 0..MOST_WAKEUPS {
-            let Some((at, _)) = self.stations[station].next_wakeup() else {
-                return;
-            };
-            if at >= until {
-                return;
+            let wake = self.homes.station(station).next_wakeup().map(|(at, _)| at);
+            let done = self.homes.keeper_of(station);
+            match (wake, done) {
+                (wake, Some(at)) if at < until && wake.is_none_or(|wake| at <= wake) => {
+                    let at = self.reach(station, at);
+                    self.homes.keeper_done(station, at);
+                    self.drain(station, at);
+                }
+                (Some(at), _) if at < until => self.give(station, at, Input::Wakeup),
+                _ => return,
             }
-            self.give(station, at, Input::Wakeup);
         }
     }
 
@@ -122,30 +94,23 @@ impl SoundWorld {
                 samples,
             };
             self.reached[station] = until;
-            self.stations[station].handle(until, input);
+            self.homes.give(station, until, input);
             self.drain(station, until);
         }
     }
 
     /// Gives a station one input, and carries out what it puts out.
     fn give(&mut self, station: usize, at: Instant, input: Input<'_>) {
-        let at = at.max(self.reached[station]);
-        self.reached[station] = at;
-        self.stations[station].handle(at, input);
+        let at = self.reach(station, at);
+        self.homes.give(station, at, input);
         self.drain(station, at);
     }
 
-    /// Carries out all that a station puts out at `at`.
-    fn drain(&mut self, station: usize, at: Instant) {
-        while let Some(output) = self.stations[station].poll() {
-            match output {
-                Output::Transmit { port, samples } => self.transmit(station, port, samples, at),
-                Output::Event(event) => self.told.push_back((station, at, event)),
-                // No port of a rehearsal has a controller, these have sound, and nothing is cut
-                // short on simulated bands.
-                Output::SendFrames { .. } | Output::OnBand { .. } | Output::Release { .. } => {}
-            }
-        }
+    /// The moment at which a station is told of something that was due at `at`.
+    fn reach(&mut self, station: usize, at: Instant) -> Instant {
+        let reached = &mut self.reached[station];
+        *reached = at.max(*reached);
+        *reached
     }
 
     fn transmit(&mut self, station: usize, port: PortId, samples: Vec<f32>, at: Instant) {
@@ -156,6 +121,40 @@ impl SoundWorld {
         // The place exists, and the engine's transmissions are far shorter than the air's limit.
         let keyed = air.key_after(place, delay, samples);
         debug_assert!(keyed.is_ok(), "{keyed:?}");
+    }
+}
+
+impl OnBands for SoundWorld {
+    fn homes(&self) -> &Homes {
+        &self.homes
+    }
+
+    fn homes_mut(&mut self) -> &mut Homes {
+        &mut self.homes
+    }
+
+    fn drain(&mut self, station: usize, at: Instant) {
+        while let Some(output) = self.homes.poll(station, at) {
+            // No port of a rehearsal has a controller, these have sound, and nothing is cut short
+            // on simulated bands.
+            if let Output::Transmit { port, samples } = output {
+                self.transmit(station, port, samples, at);
+            }
+        }
+    }
+
+    fn reception(&self, q: Question) -> Reception {
+        let band = &self.bands[q.band];
+        let place = |station: usize| {
+            let seat = self.seats[station].iter().find(|s| s.band == q.band);
+            seat.map_or(usize::MAX, |s| s.place)
+        };
+        let sample = |ms| SampleCount(band.rate().samples_in(Duration::from_millis(ms)));
+        band.reception(
+            place(q.from),
+            place(q.to),
+            sample(q.start_ms)..sample(q.end_ms),
+        )
     }
 }
 

@@ -8,8 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use dunlin_ax25::CallSign;
 use dunlin_rehearsal::Rehearsal;
-use dunlin_rehearsal::ledger::{LineRecord, TalkRecord};
-use dunlin_station::{CrossingId, Direction};
+use dunlin_rehearsal::ledger::TalkRecord;
+use dunlin_station::Direction;
 
 /// What one end wrote and what the other got.
 #[derive(Debug, Default)]
@@ -51,16 +51,19 @@ pub fn broken(rehearsal: &Rehearsal) -> Vec<String> {
         .collect()
 }
 
-/// What visitors wrote, by when they named the station and the crossing.
-type Texts = BTreeMap<(u64, CrossingId), Vec<u8>>;
+/// What one visitor was announced with and wrote, a text for each station named, in order.
+type Visits = Vec<Vec<u8>>;
 
 /// The same for what crossings carried to the stations beyond. There text may be lost, which the visitor is
 /// told, and one talk of the far station may have served several visitors, one after the other; but nothing comes
-/// out that is not the beginning of what one of them was announced with and wrote.
+/// out that is not the beginning of what one of them was announced with and wrote, each visitor's texts in order.
+///
+/// Who is served first may differ from who named the station first: a name takes its time to arrive. So each
+/// visitor is judged by itself; the announcements tell whose text it is.
 pub fn broken_across(rehearsal: &Rehearsal) -> Vec<String> {
     let scenario = rehearsal.scenario();
-    // By the far call sign and the station beyond: the crossings in the order in which the station was named.
-    let mut threads: BTreeMap<(CallSign, CallSign), Texts> = BTreeMap::new();
+    // By the far call sign and the station beyond, then by the announcement.
+    let mut threads: BTreeMap<(CallSign, CallSign), BTreeMap<Vec<u8>, Visits>> = BTreeMap::new();
     for (_, talk) in rehearsal.talks().talks() {
         let Some(by) = scenario
             .owner(talk.view.remote)
@@ -68,51 +71,92 @@ pub fn broken_across(rehearsal: &Rehearsal) -> Vec<String> {
         else {
             continue;
         };
-        let Some(crossing) = rehearsal.talks().crossing_of(talk, by) else {
+        let station = &scenario.stations[by].config;
+        let rules = &station.crossings;
+        let Some(rule) = rules.iter().find(|rule| rule.call == talk.view.remote) else {
             continue;
         };
-        let Some(to) = crossing.view.far.remote else {
-            continue;
-        };
-        let hello = format!(
-            "{} is here by way of {}.\r",
-            talk.view.local, scenario.stations[by].config.call
-        );
-        let mut text = hello.into_bytes();
-        let sent = talk
+        let hello = format!("{} is here by way of {}.\r", talk.view.local, station.call);
+        // A visitor who was cut off and has come back in the same talk names a station again.
+        let mut to = None;
+        for line in talk
             .lines
             .values()
-            .filter(|l| l.direction == Direction::Sent);
-        let named = |line: &&LineRecord| line.octets == format!("{to}\r").into_bytes();
-        let Some(at_ms) = sent.clone().find(named).map(|line| line.at_ms) else {
-            continue;
-        };
-        text.extend(
-            sent.skip_while(|l| !named(l))
-                .skip(1)
-                .flat_map(|l| l.octets.iter()),
-        );
-        let thread = threads.entry((crossing.view.far.local, to)).or_default();
-        thread.insert((at_ms, crossing.view.id), text);
+            .filter(|l| l.direction == Direction::Sent)
+        {
+            let named = String::from_utf8_lossy(&line.octets).trim_end().parse();
+            let hello = hello.clone().into_bytes();
+            match (named, to) {
+                (Ok(named), _) => {
+                    to = Some(named);
+                    let thread = threads.entry((rule.far_call, named)).or_default();
+                    thread.entry(hello.clone()).or_default().push(hello);
+                }
+                (Err(_), None) => {}
+                (Err(_), Some(to)) => {
+                    let thread = threads.entry((rule.far_call, to)).or_default();
+                    let visit = thread.entry(hello).or_default().last_mut();
+                    visit.into_iter().for_each(|text| text.extend(&line.octets));
+                }
+            }
+        }
     }
     let mut wrong = Vec::new();
-    for ((from, to), texts) in threads {
+    for ((from, to), visits) in threads {
         let of_far =
             |t: &TalkRecord| t.view.local == to && t.view.remote == from && t.view.incoming;
         let talks = rehearsal.talks().talks().filter(|(_, t)| of_far(t));
         let lines = talks.flat_map(|(_, talk)| talk.lines.values());
         let received = lines.filter(|l| l.direction == Direction::Received);
-        let thread = Thread {
-            written: texts.into_values().map(|text| (text, false)).collect(),
-            received: received.flat_map(|l| l.octets.iter().copied()).collect(),
-        };
+        let received: Vec<u8> = received.flat_map(|l| l.octets.iter().copied()).collect();
         wrong.extend(
-            thread
-                .fault()
-                .map(|why| format!("{from} to {to} across: {why}")),
+            fault_across(&visits, &received).map(|why| format!("{from} to {to} across: {why}")),
         );
     }
     wrong
+}
+
+/// What is wrong with what came out beyond a crossing. The earliest visit that fits is taken for each text, which
+/// leaves the most for those that follow.
+fn fault_across(visits: &BTreeMap<Vec<u8>, Visits>, received: &[u8]) -> Option<String> {
+    let whole = |at: usize| {
+        visits
+            .keys()
+            .find(|hello| received[at..].starts_with(hello))
+    };
+    let begins: Vec<usize> = (0..received.len())
+        .filter(|&at| whole(at).is_some())
+        .collect();
+    let first = begins.first().copied().unwrap_or(received.len());
+    let is_begun = |rest: &[u8]| visits.keys().any(|hello| hello.starts_with(rest));
+    if !is_begun(&received[..first]) {
+        return Some(format!("first came {}", words(&received[..first])));
+    }
+    let mut used: BTreeMap<&Vec<u8>, usize> = BTreeMap::new();
+    for (number, &at) in begins.iter().enumerate() {
+        let end = begins.get(number + 1).copied().unwrap_or(received.len());
+        let text = &received[at..end];
+        let hello = whole(at)?;
+        let used = used.entry(hello).or_default();
+        // The announcement behind it may be cut short, if that visitor was lost at once.
+        let fits = |visit: &&Vec<u8>| {
+            let same = visit.iter().zip(text).take_while(|(a, b)| a == b).count();
+            is_begun(&text[same..])
+        };
+        let left = &visits[hello][*used..];
+        match left.iter().position(|visit| fits(&visit)) {
+            Some(taken) => *used += taken + 1,
+            None => {
+                return Some(format!(
+                    "at octet {at} came what {} visits of this visitor cannot have written: {} ... {}",
+                    left.len(),
+                    words(text),
+                    words(&text[text.len().saturating_sub(60)..])
+                ));
+            }
+        }
+    }
+    None
 }
 
 impl Thread {
@@ -185,5 +229,39 @@ fn a_thread_tells_what_is_missing_changed_doubled_or_made_up() {
         b"",
     ] {
         assert!(fault(bad).is_some(), "{:?}", words(bad));
+    }
+}
+
+#[test]
+fn what_comes_out_beyond_a_crossing_is_the_beginning_of_a_visit_each_in_its_order() {
+    let hello = |call: &str| format!("{call} is here.\r").into_bytes();
+    let visit = |call: &str, text: &str| [hello(call), text.as_bytes().to_vec()].concat();
+    let visits = BTreeMap::from([
+        (
+            hello("QM3BAR"),
+            vec![visit("QM3BAR", "one\r"), visit("QM3BAR", "two\rthree\r")],
+        ),
+        (hello("QD2HIL"), vec![visit("QD2HIL", "four\r")]),
+    ]);
+    let fault = |texts: &[Vec<u8>]| fault_across(&visits, &texts.concat());
+    let (one, two) = (visit("QM3BAR", "one\r"), visit("QM3BAR", "two\r"));
+    let four = visit("QD2HIL", "four\r");
+    for good in [
+        vec![],
+        vec![four.clone(), one.clone(), two.clone()],
+        vec![hello("QM3BAR"), b"QD2H".to_vec(), two.clone()],
+        vec![b"QM3".to_vec(), one.clone()],
+    ] {
+        assert_eq!(fault(&good), None);
+    }
+    for bad in [
+        vec![two.clone(), one.clone()],
+        vec![one.clone(), one],
+        vec![four.clone(), four],
+        vec![visit("QM3BAR", "twx")],
+        vec![b"x".to_vec()],
+        vec![two, b"more".to_vec()],
+    ] {
+        assert!(fault(&bad).is_some(), "{:?}", words(&bad.concat()));
     }
 }

@@ -203,7 +203,12 @@ impl Run {
                 why: text,
             },
             12 => Command::Start { port: one, by },
-            _ => match source.octet() % 4 {
+            _ => match source.octet() % 6 {
+                4 => Command::CallPartner { partner: to },
+                5 => Command::EndPartner {
+                    partner: to,
+                    why: text,
+                },
                 0 => Command::Identify { port },
                 1 => Command::EndTest { port },
                 2 => Command::Test {
@@ -255,7 +260,12 @@ impl Run {
                 Some(Output::Transmit { .. } | Output::OnBand { .. }) => {
                     panic!("a controller plays no sound and is on no band")
                 }
-                Some(Output::Release { .. } | Output::Event(_)) => {}
+                Some(
+                    Output::Release { .. }
+                    | Output::Event(_)
+                    | Output::Mail { .. }
+                    | Output::File { .. },
+                ) => {}
             }
         }
         panic!("there is no end to what one input leads to");
