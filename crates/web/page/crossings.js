@@ -36,8 +36,31 @@ function Crossing({ crossing }) {
         the crossing of ${near.remote ?? 'the visitor'}</span></button>`}
     </div>
     <p class="words">${crossing.words}<${Since} crossing=${crossing} /></p>
+    ${crossing.notes && !ended && html`<p class="dim">${crossing.notes}</p>`}
     ${refused && html`<p class="wrong" role="alert">Not cut: ${refused}.</p>`}
+    ${!ended && near.remote && store.role === 'operator' && html`<${Write} crossing=${crossing.id} visitor=${near.remote} />`}
   </li>`;
+}
+
+/** A line to the visitor, which the far station does not get. @param {{ crossing: number, visitor: string }} props */
+function Write({ crossing, visitor }) {
+  const [text, setText] = useState('');
+  const [told, setTold] = useState({ words: '', wrong: false });
+  const send = async (/** @type {Event} */ event) => {
+    event.preventDefault();
+    if (text.trim() === '') return;
+    const answer = await ask({ do: 'say_to_visitor', crossing, text });
+    const refused = answer.refused !== undefined;
+    setTold({ words: refused ? `Not sent: ${answer.refused}.` : `Handed on: “${text.trim()}”`, wrong: refused });
+    if (!refused) setText('');
+  };
+  return html`<form class="to-visitor" onSubmit=${send}>
+    <label for=${`visitor-${crossing}`}>Write to ${visitor}</label>
+    <input id=${`visitor-${crossing}`} type="text" value=${text} autocomplete="off"
+      onInput=${(/** @type {Event} */ event) => setText(/** @type {HTMLInputElement} */ (event.currentTarget).value)} />
+    <button>Send</button>
+    <p class=${told.wrong ? 'wrong' : 'told dim'} role="status">${told.words}</p>
+  </form>`;
 }
 
 /** @param {{ crossing: CrossingView }} props */

@@ -2,6 +2,7 @@
 // field has the focus, and can be switched off (WCAG 2.2, success criterion 2.1.4).
 
 import { html, useState } from './html.js';
+import { startWriting } from './mail-write.js';
 import { StopAll } from './stop-bar.js';
 import { stop } from './stop.js';
 import { SPANS, follow, pan, pause, setSpan, view } from './view.js';
@@ -19,7 +20,10 @@ const KEYS = [
   { key: 't', words: 'Go to the next talk’s text field', act: nextTalk },
   { key: 'o', words: 'Open a talk: type a call sign', act: () => document.getElementById('call-to')?.focus() },
   { key: 'c', words: 'Go to the crossings', act: () => goTo('crossings') },
+  { key: 'm', words: 'Go to the mail', act: () => goTo('mail') },
+  { key: 'w', words: 'Write a message', act: () => startWriting({}) },
   { key: 'n', words: 'Go to the timeline', act: () => goTo('notes') },
+  { key: 'j', words: 'Look back into the journal', act: () => goTo('look-back') },
   { key: 'f', words: 'Strips: pause, or follow again', act: () => (view.pausedAt === null ? pause(false) : follow()) },
   { key: ',', words: 'Strips: earlier', act: () => pan(-0.5) },
   { key: '.', words: 'Strips: later', act: () => pan(0.5) },
@@ -33,7 +37,11 @@ const WITHIN = [
   ['PageUp PageDown', 'In a strip: earlier, later'],
   ['Enter', 'In a talk: send'],
   ['Shift+Enter', 'In a talk: begin a new line'],
-  ['Esc', 'In a talk: leave the text field; in details: close them'],
+  ['↑ ↓', 'In the mail: from message to message'],
+  ['r l k x Del', 'In a message: answer, let go or send, hold, recall, delete'],
+  ['d n p', 'In a radiogram: delivered, not delivered, pass on'],
+  ['Ctrl+Enter', 'While you write a message: send'],
+  ['Esc', 'In a message: close it; in a talk: leave the text field; in details: close them'],
 ];
 
 /** @param {string} id */

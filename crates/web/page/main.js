@@ -6,6 +6,9 @@ import { Crossings } from './crossings.js';
 import { Heard } from './heard.js';
 import { html, render, useEffect, useRef } from './html.js';
 import { KeysDialog, startKeys } from './keys.js';
+import { LookBack } from './look-back.js';
+import { Mail } from './mail.js';
+import { Mutes } from './mutes.js';
 import { Notes } from './notes.js';
 import { Rejects } from './rejects.js';
 import { connection, store, useSlices } from './station.js';
@@ -28,8 +31,8 @@ function Page() {
       <${Alarms} />
       <${Strips} />
       <div class="columns">
-        <div class="column"><${Talks} /></div>
-        <div class="column"><${Crossings} /><${Heard} /><${Notes} /><${Rejects} /></div>
+        <div class="column"><${Talks} /><${Mail} /></div>
+        <div class="column"><${Crossings} /><${Mutes} /><${Heard} /><${Notes} /><${Rejects} /><${LookBack} /></div>
       </div>
     </main>
     <${Aloud} />

@@ -83,7 +83,7 @@ async function open(call) {
   if (path.wrong !== undefined) return { field: 'via', words: path.wrong };
   const answer = await ask({ do: 'open_talk', port: Number(call.port), to: to.call, via: path.via });
   if (answer.refused !== undefined) return { field: '', words: `Not called: ${answer.refused}.` };
-  if (typeof answer.reply === 'object') focusTalk(answer.reply.talk);
+  if (typeof answer.reply === 'object' && answer.reply.talk !== undefined) focusTalk(answer.reply.talk);
   return { field: '', words: '' };
 }
 

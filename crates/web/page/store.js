@@ -1,6 +1,6 @@
 // All that the page knows of the station: a snapshot, kept current by events.
 
-/** @import { AlarmView, Block, CrossingView, GateView, Greeting, HeardView, Link, Note, PortView, RejectView, Slice, StationEvent, Stop, TalkLine, TalkView } from './types' */
+/** @import { AlarmView, Block, CrossingView, FileView, GateView, Greeting, HeardView, Link, MuteView, Note, PartnerView, PortView, RejectView, Slice, StationEvent, Stop, TalkLine, TalkView } from './types' */
 
 /** Blocks of one strip kept, and for how long. The widest view is 15 minutes. */
 const MOST_BLOCKS = 4000;
@@ -43,6 +43,14 @@ export class Store {
     this.alarms = new Map();
     /** What was not taken, by port and kind. @type {Map<string, RejectView>} */
     this.rejects = new Map();
+    /** Who is muted. @type {MuteView[]} */
+    this.mutes = [];
+    /** Partners of the mail, by call sign. @type {Map<string, PartnerView>} */
+    this.partners = new Map();
+    /** Files of talks, by talk and file. @type {Map<string, FileView>} */
+    this.files = new Map();
+    /** How often the mail has changed. */
+    this.mailChanges = 0;
     /** @type {Link} */
     this.link = { state: 'starting', since: Date.now(), tries: 0 };
     /** Told of each event as it is applied. @type {Set<(event: StationEvent) => void>} */
@@ -78,11 +86,20 @@ export class Store {
     this.alarms = new Map(snapshot.alarms.map((alarm) => [alarmKey(alarm), alarm]));
     this.touch('station', 'ports', 'blocks', 'heard', 'talks', 'lines', 'crossings', 'notes');
     this.rejects = new Map(snapshot.rejects.map((reject) => [`${reject.port} ${reject.kind}`, reject]));
-    this.touch('gates', 'stops', 'alarms', 'rejects');
+    this.mutes = snapshot.mutes;
+    this.partners = new Map(snapshot.partners.map((partner) => [partner.call, partner]));
+    this.files = new Map(snapshot.files.map((file) => [`${file.talk} ${file.id}`, file]));
+    this.mailChanges += 1;
+    this.touch('files', 'gates', 'stops', 'alarms', 'rejects', 'mutes', 'partners', 'mail');
   }
 
-  /** Applies one event. @param {StationEvent} event */
+  /** Applies one event. @param {StationEvent | 'mail_changed'} event */
   apply(event) {
+    if (event === 'mail_changed') {
+      this.mailChanges += 1;
+      this.touch('mail');
+      return;
+    }
     if (event.block) {
       this.putBlock(event.block);
       this.touch('blocks');
@@ -128,6 +145,12 @@ export class Store {
     } else if (event.reject) {
       this.rejects.set(`${event.reject.port} ${event.reject.kind}`, event.reject);
       this.touch('rejects');
+    } else if (event.partner) {
+      this.partners.set(event.partner.call, event.partner);
+      this.touch('partners');
+    } else if (event.file) {
+      this.files.set(`${event.file.talk} ${event.file.id}`, event.file);
+      this.touch('files');
     }
   }
 

@@ -4,8 +4,12 @@
 
 import { ask } from './command.js';
 import { draftOf, keepDraft } from './drafts.js';
+import { Files } from './files.js';
 import { html, useEffect, useLayoutEffect, useRef, useState } from './html.js';
+import { mail } from './mail-ask.js';
+import { startWriting } from './mail-write.js';
 import { callStation } from './open-talk.js';
+import { SendFile, useDrop } from './send-file.js';
 import { clock, portName, store, useSecond, useSlices } from './station.js';
 import { seen, takeFocus, unreadIn } from './talk-focus.js';
 import { TALK_GLYPHS, count, span, utcMinutes } from './words.js';
@@ -14,8 +18,9 @@ import { TALK_GLYPHS, count, span, utcMinutes } from './words.js';
 export function TalkBox({ talk }) {
   const ended = talk.state === 'ended';
   const unread = unreadIn(talk.id);
+  const { over, dropped, events } = useDrop(talk);
   useEffect(() => takeFocus(talk.id));
-  return html`<article class=${`talk ${talk.state}`} id=${`talk-${talk.id}`} aria-labelledby=${`talk-name-${talk.id}`}
+  return html`<article ...${events} class=${`talk ${talk.state}${over ? ' drop' : ''}`} id=${`talk-${talk.id}`} aria-labelledby=${`talk-name-${talk.id}`}
       onFocusIn=${() => seen(talk.id)} onClick=${() => seen(talk.id)}>
     <header>
       <h3 id=${`talk-name-${talk.id}`} tabIndex="-1"><span class="hidden">Talk with </span><span class="call">${talk.remote}</span></h3>
@@ -27,6 +32,8 @@ export function TalkBox({ talk }) {
     </header>
     <${Lines} talk=${talk} />
     <${Write} talk=${talk} ended=${ended} />
+    <${Files} talk=${talk} />
+    <${SendFile} talk=${talk} dropped=${dropped} />
   </article>`;
 }
 
@@ -57,10 +64,23 @@ function Acts({ talk }) {
   return html`<div class="acts">
     ${talk.state === 'ended'
       ? html`<button type="button" onClick=${() => callStation(talk.port, talk.remote, talk.via)}>Call again${name}</button>
+        <${AsMessage} talk=${talk} />
         <button type="button" onClick=${() => act('put_away')}>Put away${name}</button>`
       : html`<button type="button" onClick=${() => act('close_talk')} disabled=${talk.state === 'closing'}>Close${name}</button>`}
     ${refused && html`<p class="wrong" role="alert">${refused}.</p>`}
   </div>`;
+}
+
+/** What did not arrive in a talk may go as a message instead, if mail is kept here. @param {{ talk: TalkView }} props */
+function AsMessage({ talk }) {
+  useSlices('lines', 'mail');
+  if (store.role !== 'operator' || mail.heads === null || mail.refused !== '') return null;
+  const lost = (store.lines.get(talk.id) ?? []).filter((line) => line.direction === 'sent' && line.lost);
+  const write = () => {
+    const text = [...lost.map((line) => line.text), draftOf(talk)].filter((line) => line.trim() !== '');
+    startWriting({ call: talk.remote.split('-')[0], body: text.map((line) => `${line.trimEnd()}\n`).join('') });
+  };
+  return lost.length > 0 && html`<button type="button" onClick=${write}>Write it as a message<span class="hidden"> to ${talk.remote}</span></button>`;
 }
 
 /** @param {{ talk: TalkView }} props */

@@ -3,6 +3,7 @@
 import { discardDraft, strayDrafts } from './drafts.js';
 import { html } from './html.js';
 import { OpenTalk, SayToAll } from './open-talk.js';
+import { ShelfList } from './shelf-list.js';
 import { store, useSlices } from './station.js';
 import { TalkBox } from './talk-box.js';
 
@@ -16,6 +17,7 @@ export function Talks() {
       ${talks.map((talk) => html`<${TalkBox} key=${`${store.run} ${talk.id}`} talk=${talk} />`)}
     </div>
     ${talks.length === 0 && html`<p class="dim">No talk yet. Pick a station heard, or type its call sign above.</p>`}
+    <${ShelfList} />
     <${Strays} />
     <${SayToAll} />
   </section>`;

@@ -120,6 +120,7 @@ export interface CrossingHalf {
 export interface CrossingView {
   id: number;
   rule: string;
+  notes: string | null;
   near: CrossingHalf;
   far: CrossingHalf;
   words: string;
@@ -182,7 +183,7 @@ export interface Stop {
 
 export type AlarmKind =
   | 'waiting' | 'deaf' | 'sound' | 'unheard' | 'stuck' | 'device' | 'second_input' | 'key_line' | 'disk' | 'clock'
-  | 'restarts';
+  | 'restarts' | 'partner' | 'held';
 
 export interface AlarmView {
   kind: AlarmKind;
@@ -199,6 +200,211 @@ export interface MuteView {
   by: string;
   why: string;
   by_itself: boolean;
+}
+
+/** One file of a talk. */
+export interface FileView {
+  id: number;
+  talk: number;
+  name: string;
+  media: string | null;
+  size: number;
+  hash: string;
+  direction: 'sent' | 'received';
+  state: 'offered' | 'going' | 'storing' | 'done' | 'refused' | 'stopped';
+  words: string;
+  done: number;
+  airtime_ms: number;
+  since_ms: number;
+}
+
+/** One file on the shelf. The Rust type is in crates/web/src/files.rs. */
+export interface ShelfFile {
+  hash: string;
+  name: string;
+  media: string | null;
+  size: number;
+  direction: 'sent' | 'received';
+  /** In the talk for which it was put there; a list has none. */
+  airtime_ms?: number | null;
+}
+
+/** A station with which mail is exchanged. */
+export interface PartnerView {
+  call: string;
+  port: number;
+  words: string;
+  exchanging: boolean;
+  contact_ms: number | null;
+  next_ms: number | null;
+  failed: number;
+}
+
+export type MailWhich = 'all' | 'unread' | 'bulletins' | 'own' | 'queue' | 'held';
+export type Precedence = 'routine' | 'welfare' | 'priority' | 'emergency';
+export type Standing = 'written' | 'queued' | 'here' | 'held' | 'passed' | 'delivered' | 'undeliverable' | 'deleted';
+export type SenderProof = 'own' | 'heard_as_claimed' | 'known_path' | 'vouched_for' | 'unknown';
+
+/** What sort of message it is. The Rust types of the mail are in crates/mail/src. */
+export type MailKind =
+  | { kind: 'bulletin'; topic: string; area: string; to?: undefined; about?: undefined }
+  | { kind: 'personal' | 'formal'; to: string; topic?: undefined; area?: undefined; about?: undefined }
+  | { kind: 'service'; to: string; about: string; topic?: undefined; area?: undefined };
+
+export interface MailStep {
+  station: string;
+  at: number;
+}
+
+export type Message = MailKind & {
+  id: string;
+  precedence: Precedence;
+  from: string;
+  written: number;
+  title: string;
+  body: string;
+  chain: MailStep[];
+};
+
+/** How far each kind of thing in the journal has been looked through. */
+export interface JournalPlace {
+  frame: number | null;
+  line: number | null;
+  note: number | null;
+}
+
+/** Something that was found in the journal. */
+export interface JournalItem {
+  kind: 'frame' | 'line' | 'note';
+  wall: number;
+  run: number;
+  row: number;
+  port: string | null;
+  mark: string;
+  from: string;
+  to: string;
+  via: string[];
+  words: string;
+  talk: number | null;
+  line: number | null;
+}
+
+export interface Found {
+  items: JournalItem[];
+  more: boolean;
+  behind: JournalPlace;
+}
+
+/** A talk as the journal keeps it, some of its lines. */
+export interface KeptTalk {
+  talk: { wall: number, value: { view: TalkView, cut_off: boolean } } | null;
+  lines: { row: number, wall: number, value: TalkLine }[];
+  more: boolean;
+}
+
+export type MailHead = MailKind & {
+  place: number;
+  id: string;
+  precedence: Precedence;
+  from: string;
+  title: string;
+  octets: number;
+  written: number;
+  arrived: number;
+  proof: SenderProof;
+  standing: Standing;
+  unread: boolean;
+  words: string;
+};
+
+export interface Letter {
+  message: Message;
+  proof: SenderProof;
+  standing: Standing;
+  arrived: number;
+  unread: boolean;
+  note: string | null;
+  words: string;
+  proof_words: string;
+  reply_to: string;
+  reply_title: string;
+  radiogram?: RadiogramView | { unreadable: string };
+}
+
+/** A radiogram as a person fills it in. */
+export interface Radiogram {
+  precedence: Precedence;
+  handling: string;
+  place: string;
+  filed: string;
+  date: string;
+  to: string;
+  phone: string;
+  text: string;
+  signature: string;
+}
+
+export type FormalField = Exclude<keyof Radiogram, 'precedence'>;
+
+export interface FormalDraft {
+  to?: string;
+  radiogram: Radiogram;
+  keep_back: boolean;
+}
+
+export interface FormalAmiss {
+  field: FormalField;
+  words: string;
+}
+
+export interface FormalTally {
+  check: string | null;
+  remarks: string[];
+  amiss: FormalAmiss[];
+  cost: Reckoning | null;
+}
+
+export interface RadiogramView {
+  printed: string;
+  spoken: string[];
+  log: string;
+  remarks: string[];
+  miscounted: boolean;
+  onward: string | null;
+  reported: boolean;
+  blank: Radiogram;
+}
+
+export type MailDraft = MailKind & {
+  precedence: Precedence;
+  title: string;
+  body: string;
+  keep_back: boolean;
+};
+
+export interface RouteCost {
+  partner: string;
+  port: number;
+  baud: number;
+  seconds: number;
+  later: boolean;
+  digipeaters: number;
+}
+
+export interface Reckoning {
+  octets: number;
+  packed: number;
+  words: string;
+  routes: RouteCost[];
+}
+
+export interface MailCounts {
+  letters: number;
+  unread: number;
+  queued: number;
+  held: number;
+  deleted: number;
+  partials: number;
 }
 
 export interface RejectView {
@@ -260,6 +466,8 @@ export interface Snapshot {
   alarms: AlarmView[];
   rejects: RejectView[];
   mutes: MuteView[];
+  partners: PartnerView[];
+  files: FileView[];
 }
 
 export interface Greeting {
@@ -287,6 +495,8 @@ export interface StationEvent {
   stops?: Stop[];
   alarm?: AlarmView;
   reject?: RejectView;
+  partner?: PartnerView;
+  file?: FileView;
 }
 
 export type Command =
@@ -294,7 +504,14 @@ export type Command =
   | { do: 'say'; talk: number; text: string }
   | { do: 'close_talk'; talk: number }
   | { do: 'put_away'; talk: number }
+  | { do: 'offer_file'; talk: number; name: string; media: string | null; size: number; hash: string }
+  | { do: 'answer_file'; talk: number; file: number; decision: 'accept' | 'not_wanted' | 'too_large' | 'later'; words: string }
+  | { do: 'stop_file'; talk: number; file: number; words: string }
   | { do: 'cut_crossing'; crossing: number }
+  | { do: 'say_to_visitor'; crossing: number; text: string }
+  | { do: 'call_partner'; partner: string }
+  | { do: 'end_partner'; partner: string; why: string }
+  | { do: 'mute'; call: string; minutes: number; by: string; why: string }
   | { do: 'say_to_all'; port: number; to: string; via: string[]; text: string }
   | { do: 'stop'; port: number | null; by: string; why: string }
   | { do: 'start'; port: number | null; by: string }
@@ -302,11 +519,11 @@ export type Command =
   | { do: 'end_test'; port: number }
   | { do: 'identify'; port: number };
 
-export type Reply = 'done' | { talk: number };
+export type Reply = 'done' | { talk: number } | { talk?: undefined; file: number };
 
 export type Slice =
   | 'station' | 'ports' | 'blocks' | 'heard' | 'talks' | 'lines' | 'crossings' | 'notes' | 'link' | 'view'
-  | 'gates' | 'stops' | 'alarms' | 'rejects';
+  | 'gates' | 'stops' | 'alarms' | 'rejects' | 'partners' | 'mutes' | 'mail' | 'files';
 
 export interface Link {
   state: 'starting' | 'live' | 'lost';

@@ -1,6 +1,6 @@
 // Figures as words: what a number means, beside the number.
 
-/** @import { AlarmKind, Block, BlockKind, Condition, TalkState } from './types' */
+/** @import { AlarmKind, Block, BlockKind, Condition, Precedence, TalkState } from './types' */
 
 const MINUS = '\u2212';
 
@@ -73,6 +73,14 @@ export function utcMinutes(date) {
   return date.toISOString().slice(11, 16);
 }
 
+/** A moment of civil time, which may come from a clock that is wrong. @param {number} ms since 1970 */
+export function moment(ms) {
+  const date = new Date(ms);
+  if (Number.isNaN(date.getTime())) return { iso: '', words: 'at a time that cannot be right' };
+  const iso = date.toISOString();
+  return { iso, words: `${iso.slice(0, -14)} ${utcMinutes(date)} UTC` };
+}
+
 /** @param {number} n @param {string} one @param {string} [many] */
 export function count(n, one, many = `${one}s`) {
   return `${n} ${n === 1 ? one : many}`;
@@ -117,7 +125,12 @@ export const ALARMS = {
   disk: 'disk',
   clock: 'clock',
   restarts: 'started too often',
+  partner: 'a partner of the mail is not reached',
+  held: 'mail is held for long',
 };
+
+/** How soon a message is wanted. @type {Record<Precedence, string>} */
+export const PRECEDENCES = { routine: 'Routine', welfare: 'Welfare', priority: 'Priority', emergency: 'EMERGENCY' };
 
 /** Who to whom, as far as known. @param {Block} block */
 export function who(block) {

@@ -1,10 +1,11 @@
 //! The snapshot and the commands, as JSON.
 
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::mpsc::SyncSender;
 use std::time::Duration;
 
-use axum::extract::rejection::JsonRejection;
+use axum::extract::rejection::{JsonRejection, QueryRejection};
 use axum::extract::{Extension, FromRequest, Query, Request, State};
 use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
@@ -15,7 +16,7 @@ use serde::{Deserialize, Serialize};
 use tokio::sync::Semaphore;
 
 use crate::door::{Door, Role, Visitor};
-use crate::{Answer, Ask, Hub, WebConfig, World, stream};
+use crate::{Answer, Ask, Hub, WebConfig, World, files, journal, recording, stream};
 
 /// How long a client waits for the driver before it is told that nobody answers.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -25,6 +26,12 @@ const PATIENCE: Duration = Duration::from_secs(5);
 pub(crate) struct Shared {
     pub(crate) hub: Arc<Hub>,
     pub(crate) seats: Arc<Semaphore>,
+    /// One for each recording that is being made.
+    pub(crate) recordings: Arc<Semaphore>,
+    /// One for each search in the journal.
+    pub(crate) finders: Arc<Semaphore>,
+    /// One for each file that comes or goes.
+    pub(crate) files: Arc<Semaphore>,
     pub(crate) door: Door,
     /// Served under TLS.
     pub(crate) secure: bool,
@@ -69,6 +76,7 @@ pub(crate) fn routes() -> Router<Arc<Shared>> {
         .route("/api/events", get(stream::events))
         .route("/api/command", post(command))
         .route("/api/ways", get(ways))
+        .route("/api/recording", get(recording::recording))
         .route("/metrics", get(metrics))
         .fallback(nothing_here)
 }
@@ -78,11 +86,19 @@ impl Shared {
         Arc::new(Shared {
             hub,
             seats: Arc::new(Semaphore::new(stream::MOST_LISTENERS)),
+            finders: Arc::new(Semaphore::new(journal::MOST_AT_ONCE)),
+            recordings: Arc::new(Semaphore::new(recording::MOST_AT_ONCE)),
+            files: Arc::new(Semaphore::new(files::MOST_AT_ONCE)),
             door: Door::new(config.access.clone()),
             secure: config.tls.is_some(),
             config,
             asking,
         })
+    }
+
+    /// File of the journal, if one is kept.
+    pub(crate) fn journal(&self) -> Option<&Path> {
+        self.config.journal.as_deref()
     }
 
     /// A fresh snapshot from the driver.
@@ -100,7 +116,11 @@ impl Shared {
         })
     }
 
-    async fn ask<T>(&self, question: impl FnOnce(Answer<T>) -> Ask) -> Result<T, Response> {
+    /// Asks the driver, and waits with patience.
+    pub(crate) async fn ask<T>(
+        &self,
+        question: impl FnOnce(Answer<T>) -> Ask,
+    ) -> Result<T, Response> {
         let silence = || {
             let sentence = "the station does not answer; it may be busy or stopping, try again";
             refused(StatusCode::SERVICE_UNAVAILABLE, sentence)
@@ -199,6 +219,11 @@ pub(crate) fn unreadable(rejection: &JsonRejection) -> Response {
     refused(rejection.status(), &sentence)
 }
 
+pub(crate) fn unreadable_question(rejection: &QueryRejection) -> Response {
+    let sentence = format!("this question cannot be read: {}", rejection.body_text());
+    refused(StatusCode::BAD_REQUEST, &sentence)
+}
+
 async fn nothing_here() -> Response {
     refused(
         StatusCode::NOT_FOUND,
@@ -219,9 +244,11 @@ mod tests {
         for text in commands {
             let command: Command = serde_json::from_str(text).expect(text);
             let command = signed(command, "the operator");
-            let by_asker =
-                |c: &Command| matches!(c, Command::Mute { by, .. } if by == "the operator");
-            assert!(by_asker(&command), "{command:?}");
+            match &command {
+                Command::Mute { by, .. } => assert_eq!(by, "the operator"),
+                Command::SayToVisitor { .. } => {}
+                other => panic!("the page does not tell of {other:?}"),
+            }
         }
     }
 }

@@ -6,14 +6,23 @@
 //! [`serve`] and then does three things, here in full:
 //!
 //! ```
-//! # use dunlin_web::{Ask, Hub, Web};
+//! # use dunlin_web::{Ask, FileRefusal, FileReply, FileWish};
+//! # use dunlin_web::{Hub, MailRefusal, MailReply, MailWish, Recording, Web, Written};
 //! # use dunlin_clock::Instant;
-//! # use dunlin_station::{CallSign, Command, Event, Refusal, Reply, Snapshot, WaysView};
+//! # use dunlin_station::{CallSign, Command, Draft, Event, FormalDraft, FormalReckoning, PortId};
+//! # use dunlin_station::{Reckoning, Refusal, Reply, Snapshot, WaysView};
 //! # trait Station {
 //! #     fn command(&mut self, now: Instant, command: Command) -> Result<Reply, Refusal>;
 //! #     fn snapshot(&self, now: Instant) -> Snapshot;
 //! #     fn metrics(&self, now: Instant) -> String;
 //! #     fn ways_to(&self, now: Instant, to: CallSign) -> WaysView;
+//! #     fn mail(&mut self, now: Instant, wish: MailWish) -> Result<MailReply, MailRefusal>;
+//! #     fn write(&mut self, now: Instant, draft: Draft) -> Result<Written, MailRefusal>;
+//! #     fn reckon(&self, now: Instant, draft: Draft) -> Result<Reckoning, MailRefusal>;
+//! #     fn originate(&mut self, now: Instant, draft: FormalDraft) -> Result<Written, MailRefusal>;
+//! #     fn count(&self, now: Instant, draft: FormalDraft) -> Result<FormalReckoning, MailRefusal>;
+//! #     fn files(&mut self, now: Instant, wish: FileWish) -> Result<FileReply, FileRefusal>;
+//! #     fn recording(&self, port: PortId) -> Result<Recording, String>;
 //! #     fn poll(&mut self) -> Option<Event>;
 //! # }
 //! fn one_turn(web: &Web, station: &mut impl Station, now: Instant) {
@@ -25,6 +34,14 @@
 //!             Ask::Snapshot { reply } => reply.send((web.hub.last(), station.snapshot(now))),
 //!             Ask::Metrics { reply } => reply.send(station.metrics(now)),
 //!             Ask::Ways { to, reply } => reply.send(station.ways_to(now, to)),
+//!             Ask::Reckon { draft, reply } => reply.send(station.reckon(now, *draft)),
+//!             Ask::Count { draft, reply } => reply.send(station.count(now, *draft)),
+//!             // These four may be answered later, by whoever keeps the files and the mail.
+//!             Ask::Files { wish, reply } => reply.send(station.files(now, *wish)),
+//!             Ask::Mail { wish, reply } => reply.send(station.mail(now, *wish)),
+//!             Ask::Write { draft, reply } => reply.send(station.write(now, *draft)),
+//!             Ask::Originate { draft, reply } => reply.send(station.originate(now, *draft)),
+//!             Ask::Recording { port, reply } => reply.send(station.recording(port)),
 //!         }
 //!         drain(web, station); // 3. before the next ask, see below
 //!     }
@@ -50,6 +67,9 @@
 //! | `/api/events` | GET | server-sent events, see below |
 //! | `/api/command` | POST | a [`Command`] as JSON; answers a [`Reply`] or `{"refused": "…"}` |
 //! | `/api/ways?to=QM3BAR` | GET | the ways to a station, with evidence: a [`WaysView`] |
+//! | `/api/mail`, `/api/mail/…` | GET, POST | the mail, see `docs/mail.md` |
+//! | `/api/files`, `/api/files/…` | GET, POST | the shelf of files, see `docs/files.md` |
+//! | `/api/recording?port=0&as=wav` | GET | the last minute of a port, `wav` or `sigmf`: [`Recording`] |
 //! | `/metrics` | GET | figures in the Prometheus text format, from [`Ask::Metrics`] |
 //! | `/log-in` | GET | the page that asks for the password |
 //! | `/api/log-in`, `/api/log-out` | POST | `{"password": "…"}`, answered with a cookie; the end of it |
@@ -64,10 +84,10 @@
 //! # What is refused
 //!
 //! Requests whose `Host` is not this address (a page of another name that was pointed here),
-//! whose `Origin` is another page, bodies over 64 KiB, commands that are not
+//! whose `Origin` is another page, bodies over 64 KiB (of files over 10 MB), commands that are not
 //! `application/json`. An address beyond loopback is not served without a password. Where one
 //! is set, who has not given it sees the log-in page, or, if guests are allowed, everything
-//! but may command nothing.
+//! but may command nothing, gets no file, and sees of the mail only the heads of bulletins.
 //!
 //! Who stopped or started the station is filled in here ([`Command::Stop`], `by`); what the
 //! client says of it is not believed.
@@ -75,11 +95,16 @@
 mod api;
 mod assets;
 mod door;
+mod files;
 mod guard;
 mod hub;
+mod journal;
 mod listen;
 mod log_in;
+mod mail;
 mod password;
+mod radiogram;
+mod recording;
 mod stream;
 mod throttle;
 
@@ -90,15 +115,22 @@ use std::sync::mpsc;
 
 use axum::Router;
 use dunlin_clock::WallTime;
-use dunlin_station::{CallSign, Command, Refusal, Reply, Snapshot, WaysView};
+use dunlin_station::{
+    CallSign, Command, Draft, FormalDraft, FormalReckoning, PortId, Reckoning, Refusal, Reply,
+    Snapshot, WaysView,
+};
 use serde::Serialize;
 use thiserror::Error;
 use tokio::sync::oneshot;
 
 pub use api::Greeting;
 pub use door::Role;
+pub use files::{FileRefusal, FileReply, FileWish};
 pub use hub::Hub;
+pub use mail::{MailRefusal, MailReply, MailWish, Written};
 pub use password::{PasswordError, hash_password};
+pub use radiogram::Conclusion;
+pub use recording::Recording;
 
 /// Questions that may wait for the driver; more are answered "try again".
 const MOST_ASKS: usize = 64;
@@ -131,6 +163,8 @@ pub struct WebConfig {
     pub world: World,
     /// Civil time at the zero of the engine's time line.
     pub wall_at_zero: WallTime,
+    /// File of the journal that may be looked into; `None` = there is none.
+    pub journal: Option<PathBuf>,
     /// Engine seconds per second of civil time (1 = real time); `None` = as fast as it can,
     /// then the page takes its "now" from the engine alone.
     pub speed: Option<f64>,
@@ -147,6 +181,7 @@ impl Default for WebConfig {
             hosts: Vec::new(),
             world: World::Rehearsal,
             wall_at_zero: WallTime(0),
+            journal: None,
             speed: Some(1.0),
         }
     }
@@ -203,6 +238,56 @@ pub enum Ask {
         to: CallSign,
         /// Where the answer goes.
         reply: Answer<WaysView>,
+    },
+    /// Something about the mail. The answer may come later than those to other asks.
+    Mail {
+        /// What is wanted.
+        wish: Box<MailWish>,
+        /// Where the answer goes.
+        reply: Answer<Result<MailReply, MailRefusal>>,
+    },
+    /// Keep what the operator has written, and send it unless it is to be kept back. As with
+    /// [`Ask::Mail`] the answer may come later.
+    Write {
+        /// What was written.
+        draft: Box<Draft>,
+        /// Where the answer goes.
+        reply: Answer<Result<Written, MailRefusal>>,
+    },
+    /// Something about the shelf of files. As with [`Ask::Mail`] the answer may come later.
+    Files {
+        /// What is wanted.
+        wish: Box<FileWish>,
+        /// Where the answer goes.
+        reply: Answer<Result<FileReply, FileRefusal>>,
+    },
+    /// What a message would cost, were it sent now.
+    Reckon {
+        /// What was written.
+        draft: Box<Draft>,
+        /// Where the answer goes.
+        reply: Answer<Result<Reckoning, MailRefusal>>,
+    },
+    /// As [`Ask::Write`], of a radiogram, which gets its number.
+    Originate {
+        /// What was filled in.
+        draft: Box<FormalDraft>,
+        /// Where the answer goes.
+        reply: Answer<Result<Written, MailRefusal>>,
+    },
+    /// Count a radiogram, and say what it would cost.
+    Count {
+        /// What was filled in.
+        draft: Box<FormalDraft>,
+        /// Where the answer goes.
+        reply: Answer<Result<FormalReckoning, MailRefusal>>,
+    },
+    /// Give a copy of what a port heard in the last minute.
+    Recording {
+        /// The port.
+        port: PortId,
+        /// Where the answer goes: the recording, or a sentence that says why there is none.
+        reply: Answer<Result<Recording, String>>,
     },
     /// Tell everything that there is, with [`Hub::last`] at that moment.
     Snapshot {
@@ -345,6 +430,9 @@ pub fn serve(config: WebConfig) -> Result<Web, WebError> {
 fn router(state: Arc<api::Shared>, names: guard::Names) -> Router {
     let routes = api::routes()
         .merge(assets::routes())
-        .merge(log_in::routes());
+        .merge(log_in::routes())
+        .merge(files::routes())
+        .merge(journal::routes())
+        .merge(mail::routes());
     guard::guarded(routes.with_state(state.clone()), state, names)
 }

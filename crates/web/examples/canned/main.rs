@@ -12,7 +12,9 @@ mod picture;
 use std::time::{Duration, Instant as Clock, UNIX_EPOCH};
 
 use dunlin_clock::{Instant, WallTime};
-use dunlin_web::{Access, Ask, WebConfig, hash_password, serve};
+use dunlin_web::{
+    Access, Ask, FileRefusal, MailRefusal, Recording, WebConfig, hash_password, serve,
+};
 
 use crate::bands::Bands;
 use crate::gates::Gates;
@@ -23,6 +25,19 @@ use crate::picture::Picture;
 const PAST: Duration = Duration::from_secs(15 * 60);
 /// One turn of the loop.
 const TURN: Duration = Duration::from_millis(20);
+
+/// A minute of 1000 Hz at half of full scale.
+fn tone(began: WallTime) -> Recording {
+    let radians = |n: u32| f64::from(n) * 1000.0 / 9600.0 * std::f64::consts::TAU;
+    Recording {
+        port_name: "VHF (made up)".into(),
+        rate_hz: 9600,
+        began,
+        samples: (0..60 * 9600)
+            .map(|n| (0.5 * radians(n).sin()) as f32)
+            .collect(),
+    }
+}
 
 #[allow(clippy::disallowed_methods)] // This example is its own driver.
 fn main() -> Result<(), Box<dyn std::error::Error>> {
@@ -67,6 +82,18 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                 }
                 Ask::Metrics { reply } => reply.send(figures(now.as_millis(), &picture)),
                 Ask::Ways { to, reply } => reply.send(people::ways(to)),
+                Ask::Mail { reply, .. } => reply.send(Err(no_mail())),
+                Ask::Write { reply, .. } => reply.send(Err(no_mail())),
+                Ask::Reckon { reply, .. } => reply.send(Err(no_mail())),
+                Ask::Originate { reply, .. } => reply.send(Err(no_mail())),
+                Ask::Count { reply, .. } => reply.send(Err(no_mail())),
+                Ask::Files { reply, .. } => {
+                    let sentence = "a made-up feed keeps no files";
+                    reply.send(Err(FileRefusal::Refused(sentence.into())));
+                }
+                Ask::Recording { reply, .. } => {
+                    reply.send(Ok(tone(wall_at_zero)));
+                }
                 Ask::Snapshot { reply } => {
                     reply.send((web.hub.last(), picture.snapshot(now.as_millis())));
                 }
@@ -85,6 +112,11 @@ fn access() -> Result<Option<Access>, Box<dyn std::error::Error>> {
         password_hash: hash_password(&password)?,
         guest: std::env::args().nth(3).as_deref() == Some("guest"),
     }))
+}
+
+/// The feed has no mail; a rehearsal has.
+fn no_mail() -> MailRefusal {
+    MailRefusal::Refused("this made-up feed keeps no mail; a rehearsal may".into())
 }
 
 /// Some figures in the Prometheus text format, one of each kind of line.

@@ -182,6 +182,7 @@ impl People {
         picture.tell(Event::Crossing(CrossingView {
             id,
             rule: "To the mainland".into(),
+            notes: Some("Power: 10 W, wire.".into()),
             near: half(0, "QA1SKY-7", "QM3BAR", "open", 212),
             far: half(1, "QA1SKY-7", "QX0RLF", "open, 40 octets on the way", 97),
             words: "QM3BAR talks with QX0RLF".into(),

@@ -59,6 +59,8 @@ impl Picture {
             alarms: Vec::new(),
             rejects: Vec::new(),
             mutes: Vec::new(),
+            partners: Vec::new(),
+            files: Vec::new(),
         };
         Picture {
             state,
@@ -101,6 +103,9 @@ impl Picture {
             Event::Reject(r) => upsert(&mut state.rejects, r, |a, b| {
                 (a.port, a.kind) == (b.port, b.kind)
             }),
+            Event::Partner(p) => upsert(&mut state.partners, p, |a, b| a.call == b.call),
+            Event::File(f) => upsert(&mut state.files, f, |a, b| (a.talk, a.id) == (b.talk, b.id)),
+            Event::MailChanged => {}
             Event::Alarm(a) => {
                 state
                     .alarms

@@ -21,6 +21,14 @@ pub fn send(port: u16, method: &str, path: &str, lines: &[&str], body: &str) -> 
     Response { status, head, body }
 }
 
+/// A GET with the proper Host whose answer is no text: head and body.
+pub fn get_octets(port: u16, path: &str) -> (String, Vec<u8>) {
+    let (mut reader, head) = begin(port, "GET", path, &[&host(port)], "");
+    let mut body = Vec::new();
+    reader.read_to_end(&mut body).expect("a body");
+    (head, body)
+}
+
 /// A GET with the proper Host.
 pub fn get(port: u16, path: &str) -> Response {
     send(port, "GET", path, &[&host(port)], "")

@@ -151,6 +151,46 @@ fn a_guest_sees_everything_and_commands_nothing() {
 }
 
 #[test]
+fn a_guest_sees_the_heads_of_bulletins_and_no_other_mail() {
+    let station = StandIn::with(locked(true));
+    let port = station.port;
+    assert_eq!(get(port, "/api/mail?which=bulletins").status, 200);
+    for path in [
+        "/api/mail",
+        "/api/mail?which=unread",
+        "/api/mail?which=held",
+        "/api/mail/search?words=ferry",
+        "/api/mail/counts",
+    ] {
+        let answer = get(port, path);
+        assert_eq!(answer.status, 403, "{path}");
+        assert!(
+            answer.body.contains("heads of bulletins"),
+            "{}",
+            answer.body
+        );
+    }
+    let named = r#"{"id":"QM3BAR:0000000000001"}"#;
+    for what in [
+        "open",
+        "write",
+        "reckon",
+        "release",
+        "hold",
+        "delete",
+        "recall",
+        "radiogram",
+        "originate",
+        "conclude",
+    ] {
+        let path = format!("/api/mail/{what}");
+        assert_eq!(post(port, &path, &[], named).status, 403, "{path}");
+    }
+    let cookie = cookie(&log_in(port, PASSWORD));
+    assert_eq!(post(port, "/api/mail/open", &[&cookie], named).status, 200);
+}
+
+#[test]
 fn wrong_passwords_make_one_wait() {
     let station = StandIn::with(locked(false));
     let port = station.port;

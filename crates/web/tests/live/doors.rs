@@ -2,7 +2,7 @@
 
 use dunlin_web::{WebConfig, WebError, serve};
 
-use crate::client::{Listening, command, get, host, send};
+use crate::client::{Listening, command, get, get_octets, host, send};
 use crate::stand_in::{StandIn, config};
 
 #[test]
@@ -206,5 +206,47 @@ fn the_ways_to_a_station_are_told_and_nonsense_is_refused() {
         let answer = get(station.port, path);
         assert_eq!(answer.status, 400, "{path}");
         assert!(answer.body.contains("?to=QM3BAR"), "{}", answer.body);
+    }
+}
+
+#[test]
+fn the_last_minute_of_a_port_comes_as_wav_and_as_sigmf() {
+    let station = StandIn::start();
+    let samples: Vec<u8> = crate::stand_in::minute()
+        .samples
+        .iter()
+        .flat_map(|sample| sample.to_le_bytes())
+        .collect();
+    let (head, wav) = get_octets(station.port, "/api/recording?port=0&as=wav");
+    assert!(head.contains("content-type: audio/wav"), "{head}");
+    let name = "attachment; filename=\"vhf-20270115t080000000z.wav\"";
+    assert!(head.to_lowercase().contains(name), "{head}");
+    assert_eq!((&wav[..4], &wav[8..16]), (&b"RIFF"[..], &b"WAVEfmt "[..]));
+    assert_eq!(wav[4..8], (wav.len() as u32 - 8).to_le_bytes());
+    assert_eq!(wav[wav.len() - samples.len()..], samples);
+
+    let (head, tar) = get_octets(station.port, "/api/recording?port=0&as=sigmf");
+    assert!(head.contains("content-type: application/x-tar"), "{head}");
+    let holds = |wanted: &[u8]| tar.windows(wanted.len()).any(|octets| octets == wanted);
+    assert!(holds(b"\"core:datatype\": \"rf32_le\""));
+    assert!(holds(b"\"core:datetime\": \"2027-01-15T08:00:00.000Z\""));
+    assert!(holds(&samples[..1024]));
+
+    let answer = get(station.port, "/api/recording?port=9&as=wav");
+    assert_eq!(answer.status, 404);
+    assert!(
+        answer.body.contains("there is no such port"),
+        "{}",
+        answer.body
+    );
+    for path in [
+        "?port=0",
+        "?as=wav",
+        "?port=0&as=mp3",
+        "?port=300&as=wav",
+        "",
+    ] {
+        let answer = get(station.port, &format!("/api/recording{path}"));
+        assert_eq!(answer.status, 400, "{path}");
     }
 }

@@ -5,4 +5,7 @@ mod client;
 mod door;
 mod doors;
 mod events;
+mod files;
+mod journal;
+mod mail;
 mod stand_in;

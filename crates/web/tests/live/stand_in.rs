@@ -7,7 +7,9 @@ use std::time::Duration;
 
 use dunlin_clock::{Instant, WallTime};
 use dunlin_station::{Command, Event, Refusal, Reply, Snapshot, TalkId, WaysView};
-use dunlin_web::{Ask, Hub, Web, WebConfig, serve};
+use dunlin_web::{Ask, Hub, Recording, Web, WebConfig, serve};
+
+use crate::{files, mail};
 
 /// A web side with a thread that answers its asks.
 pub struct StandIn {
@@ -74,9 +76,29 @@ fn answer(web: &Web, stop: &AtomicBool) {
                 words: format!("nothing is known of a way to {to}"),
                 ways: Vec::new(),
             }),
+            Ok(Ask::Mail { wish, reply }) => reply.send(mail::fulfil(&wish)),
+            Ok(Ask::Write { draft, reply }) => reply.send(mail::write(&draft)),
+            Ok(Ask::Reckon { draft, reply }) => reply.send(mail::reckon(&draft)),
+            Ok(Ask::Originate { draft, reply }) => reply.send(mail::originate(&draft)),
+            Ok(Ask::Count { draft, reply }) => reply.send(mail::count(*draft)),
+            Ok(Ask::Files { wish, reply }) => reply.send(files::fulfil(*wish)),
+            Ok(Ask::Recording { port, reply }) => reply.send(match port.0 {
+                0 => Ok(minute()),
+                _ => Err("there is no such port".into()),
+            }),
             Ok(Ask::Snapshot { reply }) => reply.send((web.hub.last(), empty())),
             Err(_) => {}
         }
+    }
+}
+
+/// What a port has heard.
+pub fn minute() -> Recording {
+    Recording {
+        port_name: "VHF".into(),
+        rate_hz: 9600,
+        began: WallTime(1_800_000_000_000),
+        samples: (0..9600).map(|n| (n as f32 / 30.0).sin()).collect(),
     }
 }
 
@@ -108,5 +130,7 @@ fn empty() -> Snapshot {
         alarms: Vec::new(),
         rejects: Vec::new(),
         mutes: Vec::new(),
+        partners: Vec::new(),
+        files: Vec::new(),
     }
 }
