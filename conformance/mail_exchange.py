@@ -178,8 +178,8 @@ def urgency(item):
 
 
 class Side:
-    """One side. `station` has `decide(offer)`, which gives 0 or the code of a refusal, `store(message)`,
-    which gives the moment in seconds, and `taken(id, moment)` and `refused(id, code)`."""
+    """One side. `station` has `decide(offer, octets)`, which gives 0 or the code of a refusal for one with
+    a text of so many octets at most, `store(message)`, which gives the moment in seconds, and `taken(id, moment)` and `refused(id, code)`."""
 
     def __init__(self, own, partner, calls, station, messages, partials, packed=100_000, turn=1024):
         self.own, self.partner, self.station = own, partner, station
@@ -293,7 +293,8 @@ class Side:
         elif packed > min(self.limits[0], content + MOST_ADDED) or content > MOST_CONTENT:
             code = TOO_LARGE
         else:
-            code = self.station.decide(offer)
+            # Beside the text there are two call signs, the length of the title, and the title.
+            code = self.station.decide(offer, content - 8 - 1 - 1)
             held = sum(i["packed"] for i in self.items if i.get("open"))
             if code == WANTED and held + packed > MOST_HELD:
                 code = LATER

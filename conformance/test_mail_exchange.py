@@ -78,11 +78,17 @@ class Station:
     """Keeps what the second implementation gets."""
 
     def __init__(self):
-        self.stored, self.told = [], {}
+        self.stored, self.told, self.room = [], {}, None
 
-    def decide(self, offer):
-        has = any(m["id"] == offer["id"] for m in self.stored)
-        return mx.HAVE_IT if has else mx.WANTED
+    def decide(self, offer, octets):
+        """What was accepted before takes of the room."""
+        if any(m["id"] == offer["id"] for m in self.stored):
+            return mx.HAVE_IT
+        if self.room is not None:
+            if octets > self.room:
+                return mx.NO_ROOM
+            self.room -= octets
+        return mx.WANTED
 
     def store(self, message):
         message["chain"] = message["chain"] + [(US, NOW)]
@@ -109,6 +115,7 @@ class Run:
         self.offer, self.stored, self.kept = (folder / n for n in ("offer", "stored", "kept"))
         self.theirs = list(THEIRS)
         self.station, self.partials, self.arrived = Station(), {}, 0
+        self.room = None
 
     def session(self, we_call, drop, chunk=50):
         """One session over a link that drops after so many octets of both ways."""
@@ -116,6 +123,7 @@ class Run:
         ours = [m for m in OURS if m["id"] not in self.station.told]
         side = mx.Side(US, THEM, we_call, self.station, ours, self.partials)
         words = [THEM, US, "called" if we_call else "calls", self.offer, self.stored, self.kept]
+        words += [] if self.room is None else [self.room]
         pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
         peer = subprocess.Popen([program(), *map(str, words)], **pipes)
         try:
@@ -193,6 +201,41 @@ def test_a_link_that_drops_again_and_again(tmp_path):
         if ended == "" and not run.theirs:
             break
     assert 5 < count < 59
+    run.compare()
+
+
+@pytest.mark.parametrize("we_call", [True, False])
+def test_without_room_no_octet_of_a_body_is_sent(tmp_path, we_call):
+    run = Run(tmp_path)
+    # Of each side there is room for the smallest of those that come first, and for no other.
+    run.room, run.station.room = 100, 100
+    bodies = []
+    pieces = mx.Side.begin_piece
+
+    def noting(side, n, offset, length):
+        bodies.append(side.items[n]["offer"]["id"])
+        pieces(side, n, offset, length)
+
+    mx.Side.begin_piece = noting
+    try:
+        ended, events = run.session(we_call, 10**6)
+    finally:
+        mx.Side.begin_piece = pieces
+    assert ended == "" and events[-1]["well"], (ended, events)
+    # Theirs: an emergency of 3000 octets, a bulletin of 400, and nothing at all.
+    assert {m["id"] for m in run.station.stored} == set(bodies) == {THEIRS[2]["id"]}
+    refused = {e["refused"]: e["why"] for e in events if "refused" in e}
+    assert refused == {id_text(m["id"]): "no_room" for m in THEIRS[:2]}
+    # Ours: the program has room for two short ones.
+    no_room = {id for id, told in run.station.told.items() if told == -mx.NO_ROOM}
+    assert no_room == {OURS[0]["id"], OURS[3]["id"]}
+    assert not run.partials and not run.kept.read_text()
+    # Who was refused keeps it, and offers it another time.
+    run.theirs = list(THEIRS)
+    run.station.told = {id: told for id, told in run.station.told.items() if told > 0}
+    run.room, run.station.room = None, None
+    ended, events = run.session(we_call, 10**6)
+    assert ended == "" and events[-1]["well"], (ended, events)
     run.compare()
 
 

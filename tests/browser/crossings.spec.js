@@ -12,6 +12,9 @@ test("a neighbour's crossing is one line with both halves, and one key cuts it",
   await expect(live.locator(".middle")).toContainText("QA1SKY-7");
   await expect(live.locator(".half").last()).toContainText(/(QX0RLF|not yet named) on HF/);
   await expect(live.locator(".words")).toHaveText(/\w+.*called \d+ s ago/);
+  await live.getByLabel("Write to QM3BAR").fill("Good evening from the lookout");
+  await page.keyboard.press("Enter");
+  await expect(live.locator(".told")).toHaveText("Handed on: “Good evening from the lookout”");
   const cut = live.getByRole("button", { name: /^Cut the crossing of QM3BAR/ });
   await cut.focus();
   await page.keyboard.press("Enter");

@@ -119,12 +119,15 @@ test("everything that moves by itself keeps still for those who ask for it", asy
   await openPage(page, station.url);
   const moves = () => page.evaluate(() => new Promise((resolve) => {
     let steps = 0;
+    const began = performance.now();
     const observer = new MutationObserver((changes) => (steps += changes.length));
     for (const layer of document.querySelectorAll(".strip-layer")) {
       observer.observe(layer, { attributes: true, attributeFilter: ["style"] });
     }
-    setTimeout(() => resolve(steps), 2500);
+    // A busy machine may come back to it late.
+    setTimeout(() => resolve({ steps, seconds: (performance.now() - began) / 1000 }), 2500);
   }));
   // Two strips, one step a second each; about forty a second without the request.
-  expect(await moves()).toBeLessThanOrEqual(8);
+  const { steps, seconds } = await moves();
+  expect(steps).toBeLessThanOrEqual(2 * seconds + 3);
 });

@@ -56,6 +56,8 @@ async function typesAgree(url) {
     AlarmView: all.alarms,
     RejectView: all.rejects,
     MuteView: all.mutes,
+    PartnerView: all.partners,
+    FileView: all.files,
     WaysView: [ways],
     WayView: ways.ways,
     LegView: ways.ways.flatMap(({ legs }) => legs),

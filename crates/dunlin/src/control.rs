@@ -10,12 +10,17 @@ use std::sync::mpsc;
 
 use anyhow::{Context, Result, bail};
 use dunlin_clock::Duration;
+use dunlin_station::{Command, Direction, TalkId};
 use serde::{Deserialize, Serialize};
 
 /// Longest question or answer, octets.
 const MOST_OCTETS: u64 = 1 << 20;
+/// Octets of a file that come behind a question or an answer, at most: as large as a plan allows files.
+const MOST_FILE: u64 = 10_000_000;
 /// Longest wait for the other side.
 const PATIENCE: Duration = Duration::from_secs(3);
+/// The same where a disk has to be waited for.
+const PATIENCE_FOR_FILES: Duration = Duration::from_secs(30);
 /// Questions answered at the same time.
 const MOST_ASKERS: usize = 16;
 /// Longest path of a socket that every Linux takes (sockaddr_un, unix(7)), octets.
@@ -51,10 +56,60 @@ pub enum Request {
         /// Who asks.
         by: String,
     },
+    /// The talks, their files, and the files that are kept.
+    Files,
+    /// Keep a file, to be offered in a talk, and reckon its time on the air there. Its octets come behind the question.
+    PutFile {
+        /// Its name, as it may be stored at the other end.
+        name: String,
+        /// The kind of media, as `image/png`.
+        media: Option<String>,
+        /// The talk.
+        talk: TalkId,
+        /// Octets of it.
+        size: u64,
+    },
+    /// A file that has come. Its octets come behind the answer.
+    FetchFile {
+        /// Its SHA-256, in hex.
+        hash: String,
+    },
+    /// Delete a file that is kept.
+    DeleteFile {
+        /// Its SHA-256, in hex.
+        hash: String,
+        /// Received, or kept to be offered.
+        direction: Direction,
+    },
+    /// Offer, answer or stop a file of a talk.
+    File {
+        /// One of these three commands.
+        command: Command,
+    },
+}
+
+impl Request {
+    /// Octets that come behind it.
+    fn follow(&self) -> u64 {
+        match self {
+            Request::PutFile { size, .. } => *size,
+            _ => 0,
+        }
+    }
+
+    fn patience(&self) -> Duration {
+        match self {
+            Request::Why { .. }
+            | Request::Ways { .. }
+            | Request::Stop { .. }
+            | Request::Start { .. } => PATIENCE,
+            _ => PATIENCE_FOR_FILES,
+        }
+    }
 }
 
 /// What the station answers.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Response {
     /// It was done.
     pub done: bool,
@@ -63,6 +118,12 @@ pub struct Response {
     /// The same for programs, where there is more to say.
     #[serde(default)]
     pub detail: serde_json::Value,
+    /// How many octets come behind it.
+    #[serde(default)]
+    follow: u64,
+    /// These.
+    #[serde(skip)]
+    pub octets: Vec<u8>,
 }
 
 impl Response {
@@ -71,7 +132,7 @@ impl Response {
         Response {
             done: false,
             text: text.into(),
-            detail: serde_json::Value::Null,
+            ..Response::default()
         }
     }
 
@@ -80,7 +141,15 @@ impl Response {
         Response {
             done: true,
             text: text.into(),
-            detail: serde_json::Value::Null,
+            ..Response::default()
+        }
+    }
+
+    /// Done, with more for programs.
+    pub fn with(text: impl Into<String>, detail: serde_json::Value) -> Response {
+        Response {
+            detail,
+            ..Response::done(text)
         }
     }
 }
@@ -90,6 +159,8 @@ impl Response {
 pub struct Asked {
     /// The question.
     pub request: Request,
+    /// The octets that came behind it.
+    pub octets: Vec<u8>,
     /// Its answer; if this is dropped, the asker is told that there is none.
     pub reply: mpsc::Sender<Response>,
 }
@@ -99,6 +170,14 @@ pub struct Asked {
 /// # Errors
 /// It does not answer.
 pub fn ask(socket: &Path, request: &Request) -> Result<Response> {
+    ask_with(socket, request, &[])
+}
+
+/// The same, with octets that come behind the question.
+///
+/// # Errors
+/// It does not answer.
+pub fn ask_with(socket: &Path, request: &Request, octets: &[u8]) -> Result<Response> {
     let silent = || {
         format!(
             "the station does not answer at {}; if it hangs, cut the power of its radios first, \
@@ -114,18 +193,37 @@ pub fn ask(socket: &Path, request: &Request) -> Result<Response> {
         ),
         other => other.with_context(silent)?,
     };
-    stream.set_read_timeout(Some(PATIENCE))?;
+    // A little longer than the station itself waits, so that what it says is heard.
+    stream.set_read_timeout(Some(request.patience() + PATIENCE))?;
     stream.set_write_timeout(Some(PATIENCE))?;
     let mut line = serde_json::to_vec(request)?;
     line.push(b'\n');
     stream.write_all(&line).with_context(silent)?;
-    let answer = read_line(&stream).with_context(silent)?;
-    serde_json::from_slice(&answer).context("the station's answer is not understood")
+    // A station that refuses early reads no more; its answer says why.
+    let sent = stream.write_all(octets);
+    let mut reader = BufReader::new(&stream);
+    let answer = read_line(&mut reader).with_context(silent)?;
+    let answer = serde_json::from_slice(&answer);
+    let mut answer: Response = answer.context("the station's answer is not understood")?;
+    if answer.done {
+        sent.with_context(silent)?;
+    }
+    answer.octets = read_octets(&mut reader, answer.follow).with_context(silent)?;
+    Ok(answer)
 }
 
-fn read_line(stream: &UnixStream) -> Result<Vec<u8>> {
+fn read_octets(reader: &mut impl Read, count: u64) -> Result<Vec<u8>> {
+    if count > MOST_FILE {
+        bail!("a file of {count} octets; at most {MOST_FILE} are taken");
+    }
+    let mut octets = vec![0; usize::try_from(count)?];
+    reader.read_exact(&mut octets)?;
+    Ok(octets)
+}
+
+fn read_line(reader: &mut impl BufRead) -> Result<Vec<u8>> {
     let mut line = Vec::new();
-    BufReader::new(stream.take(MOST_OCTETS)).read_until(b'\n', &mut line)?;
+    reader.take(MOST_OCTETS).read_until(b'\n', &mut line)?;
     if !line.ends_with(b"\n") {
         bail!("the line has no end");
     }
@@ -184,20 +282,37 @@ pub fn listen(socket: &Path, deliver: impl Fn(Asked) + Send + Sync + 'static) ->
 fn answer(mut stream: &UnixStream, deliver: &dyn Fn(Asked)) {
     let _ = stream.set_read_timeout(Some(PATIENCE));
     let _ = stream.set_write_timeout(Some(PATIENCE));
-    let response = match read_line(stream).map(|line| serde_json::from_slice(&line)) {
-        Ok(Ok(request)) => {
+    let mut reader = BufReader::new(stream);
+    let Ok(line) = read_line(&mut reader) else {
+        return; // Gone, or nothing asked.
+    };
+    let question = serde_json::from_slice(&line).map(|request: Request| {
+        let octets = read_octets(&mut reader, request.follow());
+        (request, octets)
+    });
+    let mut response = match question {
+        Ok((request, Ok(octets))) => {
             let (reply, answers) = mpsc::channel();
-            deliver(Asked { request, reply });
+            let patience = request.patience();
+            deliver(Asked {
+                request,
+                octets,
+                reply,
+            });
             answers
-                .recv_timeout(PATIENCE)
+                .recv_timeout(patience)
                 .unwrap_or_else(|_| Response::refused("the station is too busy to answer"))
         }
-        Ok(Err(error)) => Response::refused(format!("this question is not understood: {error}")),
-        Err(_) => return, // Gone, or nothing asked.
+        Ok((_, Err(error))) => Response::refused(format!("the file did not come whole: {error}")),
+        Err(error) => Response::refused(format!("this question is not understood: {error}")),
     };
+    response.follow = response.octets.len() as u64;
     if let Ok(mut line) = serde_json::to_vec(&response) {
         line.push(b'\n');
-        let _ = stream.write_all(&line); // Who has gone needs no answer.
+        // Who has gone needs no answer.
+        let _ = stream
+            .write_all(&line)
+            .and_then(|()| stream.write_all(&response.octets));
     }
 }
 
@@ -222,6 +337,30 @@ mod tests {
     }
 
     #[test]
+    fn octets_go_behind_a_question_and_an_answer_and_too_many_are_refused() {
+        let dir = tempfile::tempdir().expect("a directory");
+        let socket = dir.path().join("control");
+        listen(&socket, |asked| {
+            let mut response = Response::done("");
+            response.octets = asked.octets.iter().rev().copied().collect();
+            let _ = asked.reply.send(response);
+        })
+        .expect("listens");
+        let put = |size| Request::PutFile {
+            name: "a".into(),
+            media: None,
+            talk: TalkId(1),
+            size,
+        };
+        let octets: Vec<u8> = (0..100_000u32).map(|n| (n % 251) as u8).collect();
+        let response = ask_with(&socket, &put(100_000), &octets).expect("answers");
+        let back: Vec<u8> = octets.into_iter().rev().collect();
+        assert_eq!(response.octets, back);
+        let response = ask_with(&socket, &put(MOST_FILE + 1), b"abc").expect("answers");
+        assert!(!response.done && response.text.contains("at most"));
+    }
+
+    #[test]
     fn what_is_not_understood_is_refused_and_silence_is_told() {
         let dir = tempfile::tempdir().expect("a directory");
         let socket = dir.path().join("control");
@@ -229,7 +368,7 @@ mod tests {
         listen(&socket, |asked| drop(asked.reply)).expect("listens");
         let mut stream = UnixStream::connect(&socket).expect("connects");
         stream.write_all(b"{\"ask\": \"sing\"}\n").expect("sent");
-        let line = read_line(&stream).expect("a line");
+        let line = read_line(&mut BufReader::new(&stream)).expect("a line");
         let response: Response = serde_json::from_slice(&line).expect("an answer");
         assert!(!response.done && response.text.contains("not understood"));
         let response = ask(&socket, &Request::Why { port: None }).expect("an answer");

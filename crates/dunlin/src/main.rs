@@ -4,11 +4,17 @@ mod control;
 mod decode;
 mod encode;
 mod faults;
+mod file_desk;
+mod files;
+mod find;
 mod journal;
 mod journal_file;
 mod keyer;
 mod line_args;
+mod logs;
+mod mail;
 mod password;
+mod pcap;
 mod plan;
 mod radiogram;
 mod rehearse;
@@ -63,6 +69,10 @@ enum Command {
     Password,
     /// Tell what a journal holds, or bring it to another schema.
     Journal(journal_file::JournalArgs),
+    /// Find in a journal what was said, heard or noted: by words, station and time.
+    Find(find::FindArgs),
+    /// Write contacts, the journal or frames out for other programs; delete names.
+    Logs(logs::LogsArgs),
     /// Tell what each port of the running station does, and why it does not transmit.
     Why(switch::WhyArgs),
     /// Tell by which ways a station can be reached, with the evidence.
@@ -71,6 +81,8 @@ enum Command {
     Survey(survey::SurveyArgs),
     /// Read a radiogram, count it, and show it on paper, aloud, or as it goes on.
     Radiogram(radiogram::RadiogramArgs),
+    /// Offer, take, refuse, fetch and delete files of the running station's talks.
+    Files(file_desk::FilesArgs),
     /// Silence the running station, or one port, until a person starts it again.
     Stop(switch::StopArgs),
     /// Allow again what was stopped.
@@ -89,10 +101,13 @@ fn main() -> ExitCode {
         Command::Keyer => keyer::run(),
         Command::Password => password::run(),
         Command::Journal(args) => journal_file::run(args),
+        Command::Find(args) => find::run(args),
+        Command::Logs(args) => logs::run(args),
         Command::Why(args) => switch::why(args),
         Command::Ways(args) => switch::ways(args),
         Command::Survey(args) => survey::run(args),
         Command::Radiogram(args) => radiogram::run(args),
+        Command::Files(args) => file_desk::run(args),
         Command::Stop(args) => switch::stop(args),
         Command::Start(args) => switch::start(args),
     };

@@ -26,6 +26,18 @@ pub struct Which {
 }
 
 impl Which {
+    /// The station, if it runs.
+    ///
+    /// # Errors
+    /// It is not found, or does not run.
+    pub fn running(&self) -> Result<StateDir> {
+        let state = self.find()?;
+        if !Lock::is_held(&state) {
+            bail!("the station does not run; start it with `dunlin run`");
+        }
+        Ok(state)
+    }
+
     fn find(&self) -> Result<StateDir> {
         match (&self.state, &self.plan) {
             (Some(dir), _) => StateDir::existing(dir),
@@ -200,10 +212,7 @@ pub fn why(args: &WhyArgs) -> Result<ExitCode> {
 /// # Errors
 /// No station runs, it does not answer, or that is no call sign.
 pub fn ways(args: &WaysArgs) -> Result<ExitCode> {
-    let state = args.which.find()?;
-    if !Lock::is_held(&state) {
-        bail!("the station does not run; start it with `dunlin run`");
-    }
+    let state = args.which.running()?;
     let to = args.to.clone();
     show(&state, &Request::Ways { to }, args.json)
 }

@@ -242,6 +242,59 @@ fn a_live_rehearsal_keeps_a_journal_if_asked() {
 }
 
 #[test]
+fn what_a_rehearsal_has_heard_is_found_by_words_station_and_kind() {
+    let directory = tempfile::tempdir().expect("a directory");
+    let path = directory.path().join("rehearsal.journal");
+    let path = path.to_str().expect("UTF-8");
+    let run = dunlin(&[
+        "--port",
+        "0",
+        "--for",
+        "60s",
+        "--speed",
+        "max",
+        "--journal",
+        path,
+    ]);
+    assert_eq!(run.status.code(), Some(0), "{}", text(&run.stderr));
+    let find = |args: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_dunlin"));
+        let done = command.arg("find").arg(path).args(args).output();
+        let done = done.expect("it runs");
+        (done.status.code(), text(&done.stdout), text(&done.stderr))
+    };
+    let (code, out, told) = find(&["MARROW", "lass"]);
+    assert_eq!(code, Some(0), "{told}");
+    assert!(
+        out.lines()
+            .all(|line| line.contains("heard: QF1BOT > FERRY"))
+            && !out.is_empty(),
+        "{out}"
+    );
+    let (_, by_station, _) = find(&["--station", "qf1bot", "--only", "frames"]);
+    assert!(
+        by_station.contains(out.lines().next().expect("a line")),
+        "{by_station}"
+    );
+    let (_, out, told) = find(&["--only", "frames", "--most", "1", "--json"]);
+    assert!(
+        out.starts_with("{\"kind\":\"frame\"") && out.lines().count() == 1,
+        "{out}"
+    );
+    assert!(told.contains("there are more"), "{told}");
+    let (code, out, told) = find(&["zebulon"]);
+    assert_eq!((code, out.as_str()), (Some(0), ""));
+    assert!(told.contains("Only whole words are found"), "{told}");
+    let (code, _, told) = find(&["--from", "2027-01-02", "--to", "2027-01-01"]);
+    assert!(
+        code == Some(1) && told.contains("give a later --to"),
+        "{told}"
+    );
+    let (code, _, told) = find(&["--station", "QF1BOT-99"]);
+    assert!(code == Some(2) && told.contains("0 to 15"), "{told}");
+}
+
+#[test]
 fn a_port_in_use_is_told_with_the_way_out() {
     let taken = TcpListener::bind("127.0.0.1:0").expect("a port");
     let port = taken.local_addr().expect("an address").port().to_string();

@@ -5,11 +5,13 @@
 mod private_server;
 mod running;
 
+use std::io::{Read, Write};
+use std::net::TcpStream;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
 use private_server::PrivateServer;
-use running::Running;
+use running::{Running, dunlin};
 use serde_json::{Value, json};
 
 /// A frame that is lost on a busy machine is sent again; this is time for many.
@@ -62,6 +64,55 @@ fn say(station: &Running, text: &str) {
     assert_eq!((status, answer), (200, json!("done")));
 }
 
+/// The last minute of its first port, as the file of this form.
+fn recording(station: &Running, form: &str) -> Vec<u8> {
+    let mut tcp = TcpStream::connect(&station.address).expect("the page is served");
+    let limit = Some(Duration::from_secs(20));
+    tcp.set_read_timeout(limit).expect("a time limit");
+    // HTTP/1.0 ends a body with the connection (RFC 1945, 7.2.2).
+    let address = &station.address;
+    let asked = format!("GET /api/recording?port=0&as={form} HTTP/1.0\r\nHost: {address}\r\n\r\n");
+    tcp.write_all(asked.as_bytes())
+        .expect("the request goes out");
+    let mut answer = Vec::new();
+    tcp.read_to_end(&mut answer).expect("an answer");
+    let mut parts = answer.windows(4).enumerate();
+    let end = parts.find(|(_, octets)| octets == b"\r\n\r\n");
+    let (end, _) = end.expect("a head");
+    answer.split_off(end + 4)
+}
+
+/// `dunlin files` on the station of this plan; what it said.
+fn files(name: &str, arguments: &[&str]) -> String {
+    let plan = Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("../../plans/{name}.toml"));
+    let mut all = vec!["files"];
+    all.extend(arguments);
+    all.extend(["--plan", plan.to_str().expect("a plain path")]);
+    let output = dunlin("no sound server", &all).output().expect("it runs");
+    let said = String::from_utf8_lossy(&output.stdout).into_owned();
+    let wrong = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{arguments:?}: {said}{wrong}");
+    said
+}
+
+/// A file goes from the one to the other, by their command lines.
+fn a_file_goes(stations: &Loop, dir: &Path) {
+    let (file, copy) = (dir.join("map.txt"), dir.join("copy.txt"));
+    std::fs::write(&file, "The quay is behind the church.\n").expect("written");
+    let [file, copy] = [&file, &copy].map(|path| path.to_str().expect("a plain path"));
+    let said = files("loop-a", &["offer", file, "--yes"]);
+    assert!(said.contains("map.txt, 31 octets, about "), "{said}");
+    let state = |snapshot: &Value, state: &str| snapshot["files"][0]["state"] == state;
+    stations.until("offered", |_, b| state(b, "offered"));
+    let said = files("loop-b", &["list"]);
+    assert!(said.contains("takes it"), "{said}");
+    files("loop-b", &["accept", "map.txt"]);
+    stations.until("stored", |a, b| state(a, "done") && state(b, "done"));
+    files("loop-b", &["fetch", "map.txt", "--output", copy]);
+    let octets = std::fs::read(copy).expect("fetched");
+    assert_eq!(octets, b"The quay is behind the church.\n");
+}
+
 #[test]
 fn a_talk_goes_through_two_processes_and_real_sound() {
     let server = PrivateServer::start(&["dunlin_air_a", "dunlin_air_b"]);
@@ -90,6 +141,17 @@ fn a_talk_goes_through_two_processes_and_real_sound() {
     stations.until("acknowledged", |a, b| {
         has_line(a, "sent", there) && has_line(b, "sent", back)
     });
+    a_file_goes(&stations, dir.path());
+    let wav = dir.path().join("b.wav");
+    std::fs::write(&wav, recording(&stations.b, "wav")).expect("written");
+    let wav = wav.to_str().expect("a plain path");
+    let decoded = dunlin(&address, &["decode", wav, "--mode", "afsk1200"]);
+    let decoded = { decoded }.output().expect("it runs").stdout;
+    let decoded = String::from_utf8_lossy(&decoded);
+    assert!(
+        decoded.contains(there),
+        "what it heard is in its recording: {decoded}"
+    );
     let talk = stations.a.snapshot()["talks"][0]["id"].clone();
     let (status, answer) = stations
         .a

@@ -7,13 +7,19 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::RecvTimeoutError;
 
 use dunlin_clock::{Duration, Instant};
+use dunlin_mail::post::{Answer, Ask as Keep};
 use dunlin_rehearsal::{Rehearsal, Summary, Told, timeline};
-use dunlin_web::{Ask, Web, WebConfig, World};
+use dunlin_station::{Draft, DraftError, Event, FormalDraft};
+use dunlin_web::{
+    Ask, FileRefusal, FileReply, FileWish, MailRefusal, MailReply, MailWish, Web, WebConfig, World,
+    Written,
+};
 
 use super::output::Output;
 use super::{Pace, Speed};
+use crate::files::{self, RehearsedShelf};
 use crate::journal::Journal;
-use crate::wall_clock;
+use crate::mail;
 
 /// Longest time without a look at Ctrl-C.
 const LOOK: Duration = Duration::from_millis(50);
@@ -47,15 +53,26 @@ pub fn run(
     wishes: &Wishes<'_>,
     stop: &AtomicBool,
 ) -> anyhow::Result<ExitCode> {
-    let wall_at_zero = wall_clock::now();
+    let operator = &rehearsal.scenario().stations[rehearsal.scenario().operator];
+    let wall_at_zero = operator.config.wall_at_zero;
+    // Also a rehearsal that nobody wants to keep can be looked back into while it lasts.
+    let folder = tempfile::tempdir();
+    if let Err(error) = &folder {
+        eprintln!("dunlin: no journal of this rehearsal can be looked back into: {error}");
+    }
+    let for_now = folder
+        .as_ref()
+        .ok()
+        .map(|folder| folder.path().join("rehearsal.journal"));
+    let place = wishes.journal.or(for_now.as_deref());
     let web = dunlin_web::serve(WebConfig {
         port: wishes.port,
         world: World::Rehearsal,
         wall_at_zero,
         speed: (pace.speed == Speed::Real).then_some(1.0),
+        journal: place.map(Path::to_owned),
         ..WebConfig::default()
     })?;
-    let operator = &rehearsal.scenario().stations[rehearsal.scenario().operator];
     let ports = operator
         .config
         .ports
@@ -63,8 +80,8 @@ pub fn run(
         .map(|p| p.name.clone())
         .collect();
     let timeline = timeline::Live::new(ports);
-    let journal = |file| Journal::open_here(file, &operator.config, wall_at_zero);
-    let journal = wishes.journal.map(journal).transpose()?;
+    let journal = |place| Journal::open_here(place, &operator.config, wall_at_zero);
+    let journal = place.map(journal).transpose()?;
     let mut stage = Stage {
         rehearsal,
         web,
@@ -145,12 +162,109 @@ impl Stage {
                 reply.send(crate::run::metrics::text(&self.rehearsal.snapshot(), &[]));
             }
             Ask::Ways { to, reply } => reply.send(self.rehearsal.ways_to(to)),
+            Ask::Mail { wish, reply } => {
+                let answer = self.wish(*wish);
+                self.tell()?;
+                reply.send(answer);
+            }
+            Ask::Write { draft, reply } => {
+                let answer = self.write(*draft);
+                self.tell()?;
+                reply.send(answer);
+            }
+            Ask::Reckon { draft, reply } => {
+                let reckoned = self.rehearsal.reckon(*draft);
+                reply.send(reckoned.map_err(|e| MailRefusal::Refused(e.to_string())));
+            }
+            Ask::Originate { draft, reply } => {
+                let answer = self.originate(*draft);
+                self.tell()?;
+                reply.send(answer);
+            }
+            Ask::Count { draft, reply } => {
+                let counted = self.rehearsal.reckon_formal(*draft);
+                reply.send(counted.map_err(|e| MailRefusal::Refused(e.to_string())));
+            }
+            Ask::Files { wish, reply } => reply.send(self.wish_file(*wish)),
+            Ask::Recording { reply, .. } => {
+                let sentence =
+                    "a rehearsal keeps no recording; only a station on real devices does";
+                reply.send(Err(sentence.into()));
+            }
             Ask::Snapshot { reply } => {
                 self.tell()?;
                 reply.send((self.web.hub.last(), self.rehearsal.snapshot()));
             }
         }
         Ok(())
+    }
+
+    /// Fulfils what the page wishes of the operator's mail.
+    fn wish(&mut self, wish: MailWish) -> Result<MailReply, MailRefusal> {
+        let scenario = self.rehearsal.scenario();
+        let operator = scenario.operator;
+        let mail = scenario.stations[operator].config.mail.as_ref();
+        let no_mail = || MailRefusal::Refused(mail::NO_MAIL.into());
+        let routes = mail.map(|mail| mail.routes.clone()).ok_or_else(no_mail)?;
+        let wall = self.rehearsal.wall();
+        let rehearsal = &mut self.rehearsal;
+        let mut ask = |ask| rehearsal.ask_mail(operator, ask);
+        let fulfilled = mail::fulfil(wish, &routes, wall, &mut ask);
+        if let Some(letter) = &fulfilled.released {
+            self.rehearsal.mail_kept(letter);
+        } else if fulfilled.changed {
+            self.web.hub.publish(&Event::MailChanged);
+        }
+        if let Some(report) = fulfilled.report {
+            self.write(report)?;
+        }
+        fulfilled.reply
+    }
+
+    /// Keeps a radiogram of the operator, which gets its number.
+    fn originate(&mut self, draft: FormalDraft) -> Result<Written, MailRefusal> {
+        let refused = |e: DraftError| MailRefusal::Refused(e.to_string());
+        let drafted = self.rehearsal.formal_draft(1, draft.clone());
+        drafted.map_err(refused)?;
+        let operator = self.rehearsal.scenario().operator;
+        let number = match self.rehearsal.ask_mail(operator, Keep::Number) {
+            Answer::Number(number) => number,
+            other => return Err(mail::not_kept(other)),
+        };
+        let draft = self.rehearsal.formal_draft(number, draft);
+        self.write(draft.map_err(refused)?)
+    }
+
+    /// Fulfils what the page wishes of the operator's shelf.
+    fn wish_file(&mut self, wish: FileWish) -> Result<FileReply, FileRefusal> {
+        let rehearsal = &mut self.rehearsal;
+        let scenario = rehearsal.scenario();
+        let rule = &scenario.stations[scenario.operator].config.files;
+        let airtime = |talk, octets| rehearsal.file_airtime(talk, octets);
+        let airtime = files::look_at(&wish, rule, airtime)?;
+        files::fulfil(&mut RehearsedShelf(rehearsal), wish, airtime)
+    }
+
+    /// Keeps what the operator has written.
+    fn write(&mut self, draft: Draft) -> Result<Written, MailRefusal> {
+        let operator = self.rehearsal.scenario().operator;
+        let written = self.rehearsal.write(operator, draft);
+        let id = written.map_err(MailRefusal::Refused)?;
+        let kept = self.rehearsal.ask_mail(
+            operator,
+            Keep::Open {
+                id,
+                reader: None,
+                glance: false,
+            },
+        );
+        match kept {
+            Answer::Opened(letter) => Ok(Written {
+                id,
+                words: letter.words(),
+            }),
+            other => Err(mail::not_kept(other)),
+        }
     }
 
     /// Hands out all that has happened.

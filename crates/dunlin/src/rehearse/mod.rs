@@ -188,7 +188,7 @@ pub fn run(args: &RehearseArgs) -> anyhow::Result<ExitCode> {
     if let Some(stations) = args.stations {
         return crowd(args, stations);
     }
-    let scenario = match read_scenario(&args.scenario)? {
+    let mut scenario = match read_scenario(&args.scenario)? {
         Ok(scenario) => scenario,
         Err(faults) => {
             eprintln!("{faults}");
@@ -205,6 +205,12 @@ pub fn run(args: &RehearseArgs) -> anyhow::Result<ExitCode> {
         FidelityArg::Sound => Fidelity::Sound,
         FidelityArg::Frame => Fidelity::Frame,
     };
+    if !args.headless {
+        // Whoever looks at the page reads the dates of messages, and may have planned hours.
+        let wall = crate::wall_clock::now();
+        let stations = scenario.stations.iter_mut();
+        stations.for_each(|station| station.config.wall_at_zero = wall);
+    }
     let rehearsal = Rehearsal::begin_at(scenario, seed, args.headless, fidelity)?;
     let end = lasts.map(|lasts| Instant::ZERO + lasts);
     let stop = stop_on_ctrl_c()?;

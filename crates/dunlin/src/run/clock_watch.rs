@@ -1,6 +1,6 @@
-//! Compares the machine's civil clock with its steady one. Of the station only the hours of
-//! crossings depend on civil time while it runs, as it was at the start; logs and identification records do
-//! too, and a clock that jumps must be told.
+//! Compares the machine's civil clock with its steady one. The station keeps the civil time with which it began: logs,
+//! identification records, the hours of crossings and partners, and the dates of mail go by it. So a clock that jumps
+//! must be told; and when it is far off, the station must know, as it would delete mail by its age.
 
 use dunlin_clock::{Duration, Instant, WallTime};
 
@@ -8,6 +8,8 @@ use dunlin_clock::{Duration, Instant, WallTime};
 const EVERY: Duration = Duration::from_secs(5);
 /// A smaller difference is the slow work of a time service.
 const JUMP_MS: i64 = 2000;
+/// When the civil time of this run is off by more than this, no age that it reckons can be trusted.
+const FAR_OFF_MS: i64 = 3_600_000;
 /// An alarm about a jump goes away after so long.
 const FORGET: Duration = Duration::from_secs(3600);
 /// 2025-01-01: a clock before that was never set (the program is younger).
@@ -22,6 +24,7 @@ pub(super) struct ClockWatch {
     told_ms: i64,
     alarm_ends: Option<Instant>,
     never_set: bool,
+    far_off: bool,
 }
 
 /// What people must hear about it.
@@ -41,7 +44,13 @@ impl ClockWatch {
             told_ms: 0,
             alarm_ends: None,
             never_set: false,
+            far_off: false,
         }
+    }
+
+    /// Whether the civil time of this run was ever seen to be far off, or not set at all.
+    pub(super) fn is_far_off(&self) -> bool {
+        self.far_off
     }
 
     /// Whether it is time to read the civil clock.
@@ -53,6 +62,7 @@ impl ClockWatch {
     pub(super) fn look(&mut self, now: Instant, wall: WallTime) -> Option<ClockNews> {
         self.next = now + EVERY;
         if wall < NEVER_SET {
+            self.far_off = true;
             let first = !std::mem::replace(&mut self.never_set, true);
             let text = "the machine's clock was never set, so the times in the logs are wrong. \
                         Set it (UTC), or let a time service do it";
@@ -61,6 +71,7 @@ impl ClockWatch {
         self.never_set = false;
         let steady = self.wall_at_zero.after(now.since(Instant::ZERO));
         let difference = wall.0.saturating_sub(steady.0);
+        self.far_off |= difference.saturating_abs() > FAR_OFF_MS;
         let jump = difference.saturating_sub(self.told_ms);
         if jump.abs() >= JUMP_MS {
             self.told_ms = difference;
@@ -102,6 +113,23 @@ mod tests {
         assert_eq!(watch.look(Instant::from_secs(15), wall(-585)), None);
         let later = Instant::from_secs(3700);
         assert_eq!(watch.look(later, wall(3100)), Some(ClockNews::Well));
+    }
+
+    #[test]
+    fn a_clock_that_was_set_by_hours_or_never_is_far_off_for_ever() {
+        let zero = WallTime(NEVER_SET.0 + 10_000_000);
+        let far_off = |ms: &[i64]| {
+            let mut watch = ClockWatch::new(zero);
+            for &ms in ms {
+                let _ = watch.look(Instant::ZERO, WallTime(zero.0 + ms));
+            }
+            watch.is_far_off()
+        };
+        assert!(!far_off(&[0, 3_600_000, -3_600_000]));
+        assert!(far_off(&[0, 3_600_001, 0]), "set and set back");
+        assert!(far_off(&[-3_600_001]));
+        assert!(far_off(&[1_800_001, 3_600_002]), "in two steps");
+        assert!(far_off(&[-zero.0]), "never set");
     }
 
     #[test]

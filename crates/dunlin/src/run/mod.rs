@@ -6,10 +6,13 @@ mod clock_watch;
 mod devices;
 pub(crate) mod driver;
 mod hook;
+pub(crate) mod keeper;
 mod links;
 pub(crate) mod metrics;
 mod printer;
+mod recent;
 mod saver;
+pub(crate) mod shelf;
 mod signals;
 pub(crate) mod sink;
 mod watchdog;
@@ -26,7 +29,7 @@ use dunlin_plan::{FaultList, MOST_OCTETS, Plan, PlanRules};
 use dunlin_rig::SoundDevice;
 use dunlin_station::Station;
 use dunlin_station::gate::AlarmKind;
-use dunlin_store::Limits;
+use dunlin_store::{Limits, Store};
 use dunlin_web::{Access, Tls, Web, WebConfig, World};
 
 use crate::control;
@@ -36,9 +39,11 @@ use crate::wall_clock;
 use clock::Clock;
 use clock_watch::{ClockNews, ClockWatch};
 use driver::{Driver, Message, Outside};
+use keeper::Keeper;
 use links::Counted;
 use printer::say;
 use saver::{Keep, Saver};
+use shelf::ShelfKeeper;
 use watchdog::Watchdog;
 
 /// What `dunlin run --help` says at the end.
@@ -51,8 +56,8 @@ the start and stays that device while the station runs. A device that goes away 
 never replaced; another device under its name is refused. After you have changed a device on
 purpose, start once with --new-devices.
 A killed program leaves silence: the sound server and the kernel stop what it played.
-What must survive a restart (who stopped the station, how it ended, its devices) is kept in a
-directory beside the plan. `dunlin stop`, `dunlin start` and `dunlin why` find it by themselves.";
+What must survive a restart (who stopped the station, how it ended, its devices, the mail) is kept
+in a directory beside the plan. `dunlin stop`, `dunlin start` and `dunlin why` find it by themselves.";
 
 /// What `dunlin run` is told on the command line.
 #[derive(Debug, clap::Args)]
@@ -84,7 +89,7 @@ pub struct RunArgs {
 /// Runs the station until it is told to stop.
 ///
 /// # Errors
-/// What keeps the station from starting: the plan, a device, the page's port, the journal.
+/// What keeps the station from starting: the plan, a device, the page's port, the journal, the mail.
 pub fn run(args: &RunArgs) -> Result<ExitCode> {
     if args.list_devices {
         say(&devices::listing());
@@ -116,10 +121,13 @@ pub fn run(args: &RunArgs) -> Result<ExitCode> {
     let _registered = Registered::enter(&state, file);
     let clock = Clock::start();
     plan.station.seed = clock::dice();
+    if let Some(mail) = &mut plan.station.mail {
+        mail.salt = clock::dice();
+    }
     plan.station.wall_at_zero = clock.wall_at_zero();
     let mut starts = beginning::begin(&state, &mut plan.station, clock.wall_at_zero())?;
     let ready = prepare(args, file, &state, plan, &starts, &clock, &sender);
-    let (mut driver, saver, frames) = match ready {
+    let (mut driver, saver, (keeper, shelf), frames) = match ready {
         Ok(ready) => ready,
         Err(error) => {
             // What keeps it from starting is told; that is no bad end.
@@ -131,12 +139,21 @@ pub fn run(args: &RunArgs) -> Result<ExitCode> {
     turn(&mut driver, &clock, &inbox, &frames, &saver);
     driver.stop(clock.now());
     drop(driver); // The keyers release and end.
+    if let Some(keeper) = keeper {
+        keeper.end();
+    }
+    shelf.end();
     saver.end();
     Ok(ExitCode::SUCCESS)
 }
 
 /// Everything opened and joined.
-type Ready = (Driver<SoundDevice>, Saver, Counted);
+type Ready = (
+    Driver<SoundDevice>,
+    Saver,
+    (Option<Keeper>, ShelfKeeper),
+    Counted,
+);
 
 /// Opens what the plan names and joins it to the driver.
 fn prepare(
@@ -153,14 +170,20 @@ fn prepare(
         false => read_identities(state)?,
     };
     let openings = devices::prepare(&mut plan, &known)?;
-    let web = (!args.no_page)
-        .then(|| page(args, &plan, clock.wall_at_zero()))
-        .transpose()?;
     let beside = || file.with_extension("journal");
     let place = args.journal.clone().unwrap_or_else(beside);
+    let web = (!args.no_page)
+        .then(|| page(args, &plan, clock.wall_at_zero(), &place))
+        .transpose()?;
     let limits = limits(&plan);
     let text = std::fs::read_to_string(file).unwrap_or_default(); // It was read before.
     let zero = clock.wall_at_zero();
+    if let Some((from, to)) = Store::upgrade_due(&place) {
+        say(&format!(
+            "The journal is copied and brought from schema {from} to {to}. With a million frames that takes from \
+             some seconds to some minutes; the station starts after it."
+        ));
+    }
     let (mut journal, words) = Journal::open(&place, limits, &plan.station, &text, zero)?;
     let frames = Counted::default();
     let opened = devices::open(openings, sender, &frames, clock)?;
@@ -168,8 +191,12 @@ fn prepare(
     for (port, found) in opened.identities {
         let _ = saver.orders().send(Keep::Identities(port, Box::new(found)));
     }
+    let keeper = keeper(state, &plan, sender)?;
     greet(web.as_ref(), &place);
-    let outside = outside(&plan, web, &saver, sender, &frames)?;
+    let mut outside = outside(&plan, web, &saver, sender, &frames)?;
+    outside.mail = keeper.as_ref().map(Keeper::orders);
+    let shelf = ShelfKeeper::start(&state.files(), plan.station.files.room, sender.clone())?;
+    outside.files = Some(shelf.orders());
     let mut station = Station::new(plan.station).context("the station cannot start")?;
     station.remember_ways(journal.take_ways());
     let mut driver = Driver::new(station, opened.ports, opened.controllers, outside, journal);
@@ -185,7 +212,18 @@ fn prepare(
         };
         driver.turn(clock.now(), Some(trouble));
     }
-    Ok((driver, saver, frames))
+    Ok((driver, saver, (keeper, shelf), frames))
+}
+
+/// Opens the mail, if the plan keeps some.
+fn keeper(state: &StateDir, plan: &Plan, sender: &Sender<Message>) -> Result<Option<Keeper>> {
+    let Some(mail) = &plan.station.mail else {
+        return Ok(None);
+    };
+    let file = state.mail();
+    say(&format!("The mail: {}", file.display()));
+    let keeper = Keeper::start(&file, mail.routes.clone(), mail.room.all, sender.clone())?;
+    Ok(Some(keeper))
 }
 
 fn greet(web: Option<&Web>, journal: &Path) {
@@ -243,6 +281,7 @@ fn turn(
 ) {
     let mut watchdog = Watchdog::new();
     let mut civil = ClockWatch::new(clock.wall_at_zero());
+    let mut far_off = false;
     let mut proved = Some(Instant::ZERO + PROVED_AFTER);
     watchdog.ready();
     while !driver.is_over() {
@@ -264,6 +303,9 @@ fn turn(
             let kind = AlarmKind::Clock;
             driver.turn(now, Some(Message::Trouble { kind, text }));
         }
+        if civil.is_far_off() && !std::mem::replace(&mut far_off, true) {
+            driver.turn(now, Some(Message::ClockWrong));
+        }
         if proved.is_some_and(|at| now >= at) {
             proved = None;
             let kind = AlarmKind::Restarts;
@@ -275,16 +317,17 @@ fn turn(
 }
 
 fn limits(plan: &Plan) -> Limits {
+    let days = |days: f64| Duration::from_secs_f64(days * 86_400.0);
+    let journal = &plan.whole.journal;
     Limits {
-        octets: (plan.whole.journal.most_mb * 1e6) as u64,
-        keep: Some(Duration::from_secs_f64(
-            plan.whole.journal.keep_days * 86_400.0,
-        )),
+        octets: (journal.most_mb * 1e6) as u64,
+        keep: Some(days(journal.keep_days)),
+        keep_texts: journal.text_days.map(days),
         ..Limits::default()
     }
 }
 
-fn page(args: &RunArgs, plan: &Plan, wall_at_zero: WallTime) -> Result<Web> {
+fn page(args: &RunArgs, plan: &Plan, wall_at_zero: WallTime, journal: &Path) -> Result<Web> {
     let page = &plan.whole.page;
     let no_address = || format!("the page's address {} is no IP address", page.address);
     let access = page.password_hash.clone().map(|password_hash| Access {
@@ -302,6 +345,7 @@ fn page(args: &RunArgs, plan: &Plan, wall_at_zero: WallTime) -> Result<Web> {
         hosts: Vec::new(),
         world: World::OnTheAir,
         wall_at_zero,
+        journal: Some(journal.to_owned()),
         speed: Some(1.0),
     };
     Ok(dunlin_web::serve(config)?)

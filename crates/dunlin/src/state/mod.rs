@@ -91,6 +91,21 @@ impl StateDir {
         self.0.join("control")
     }
 
+    /// The file of the mail.
+    pub fn mail(&self) -> PathBuf {
+        StateDir::mail_in(&self.0)
+    }
+
+    /// The file of the mail in a state directory, which need not be there.
+    pub fn mail_in(place: &Path) -> PathBuf {
+        place.join("mail.db")
+    }
+
+    /// The folder of the files that go over talks.
+    pub fn files(&self) -> PathBuf {
+        self.0.join("files")
+    }
+
     /// Reads one thing; `None` if it was never written.
     ///
     /// # Errors

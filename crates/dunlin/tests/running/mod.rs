@@ -91,7 +91,22 @@ impl Running {
         self.request("POST", "/api/command", &command.to_string())
     }
 
-    fn request(&self, method: &str, path: &str, body: &str) -> (u16, Value) {
+    /// Asks the API; status and answer.
+    pub fn request(&self, method: &str, path: &str, body: &str) -> (u16, Value) {
+        let (head, body) = self.exchange(method, path, body);
+        let status = head
+            .split(' ')
+            .nth(1)
+            .and_then(|s| s.parse().ok())
+            .expect("a status");
+        (
+            status,
+            serde_json::from_str(&body).unwrap_or_else(|e| panic!("{e}: {head}{body}")),
+        )
+    }
+
+    /// The same; head and body of what comes back.
+    pub fn exchange(&self, method: &str, path: &str, body: &str) -> (String, String) {
         let mut tcp = TcpStream::connect(&self.address).expect("the page is served");
         tcp.set_read_timeout(Some(Duration::from_secs(20)))
             .expect("a time limit");
@@ -106,15 +121,7 @@ impl Running {
         let mut answer = String::new();
         tcp.read_to_string(&mut answer).expect("an answer");
         let (head, body) = answer.split_once("\r\n\r\n").expect("head and body");
-        let status = head
-            .split(' ')
-            .nth(1)
-            .and_then(|s| s.parse().ok())
-            .expect("a status");
-        (
-            status,
-            serde_json::from_str(body).unwrap_or_else(|e| panic!("{e}: {answer}")),
-        )
+        (head.to_owned(), body.to_owned())
     }
 
     /// Asks it to stop, as Ctrl-C does, and waits for its end.

@@ -1,4 +1,4 @@
-//! The end of the station: talks are closed first, as far as the other side answers.
+//! The end of the station: talks and exchanges of mail are closed first, as far as the other side answers.
 
 use dunlin_clock::{Duration, Instant};
 use dunlin_rig::SoundPort;
@@ -29,7 +29,7 @@ pub(super) enum Ending {
 }
 
 impl<S: SoundPort> Driver<S> {
-    /// Closes all talks; asked a second time, ends at once.
+    /// Closes all talks, crossings and exchanges of mail; asked a second time, ends at once.
     pub(super) fn farewell(&mut self, now: Instant) {
         if self.ending != Ending::Not {
             self.ending = Ending::Over;
@@ -40,6 +40,10 @@ impl<S: SoundPort> Driver<S> {
             let crossing = crossing.id;
             // Refused only if it has ended meanwhile.
             let _ = self.command(now, Command::CutCrossing { crossing });
+        }
+        for partner in snapshot.partners.iter().filter(|p| p.exchanging) {
+            let (partner, why) = (partner.call, "the station stops".to_owned());
+            let _ = self.command(now, Command::EndPartner { partner, why });
         }
         let open = snapshot
             .talks
@@ -71,6 +75,7 @@ impl<S: SoundPort> Driver<S> {
         let snapshot = self.station.snapshot(now);
         let closed = snapshot.talks.iter().all(|t| t.state == TalkState::Ended)
             && snapshot.crossings.iter().all(|c| c.ended)
+            && self.station.exchanges_open() == 0
             && self.ports.iter().all(|p| !p.is_sending());
         if !closed && now < limit {
             self.ending = Ending::Closing {

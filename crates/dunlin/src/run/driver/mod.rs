@@ -8,22 +8,29 @@
 
 mod answers;
 mod farewell;
+mod files;
+mod mail;
 mod port;
 mod sounds;
 mod telling;
 mod transmission;
 
 use std::collections::VecDeque;
+use std::sync::mpsc::Sender;
 
 use dunlin_clock::{Duration, Instant};
 use dunlin_rehearsal::timeline;
 use dunlin_rig::kiss::ControllerEvent;
 use dunlin_rig::{Counts, SoundEvent, SoundPort};
 use dunlin_station::gate::{AlarmKind, AlarmView, DeviceState, Stop};
-use dunlin_station::{Command, Input, Note, Output, PortId, Refusal, Reply, Snapshot, Station};
+use dunlin_station::{
+    Command, FileAnswer, Input, Note, Output, PortId, Refusal, Reply, Snapshot, Station,
+};
 use dunlin_web::Web;
 
+use super::keeper::{Done, Order};
 use super::say;
+use super::shelf::{Order as FileOrder, Orders as FileOrders};
 use crate::control::Asked;
 use crate::journal::Journal;
 use farewell::Ending;
@@ -93,8 +100,19 @@ pub(crate) enum Message {
         /// What is wrong and what to do; `None` = it is over.
         text: Option<String>,
     },
+    /// The civil clock with which this run began is far off.
+    ClockWrong,
     /// Who has stopped what is kept on the disk (`None`) or is not; why, and what to do.
     StopsKept(Option<String>),
+    /// Whoever keeps the mail has done something.
+    Mail(Done),
+    /// Whoever keeps files has answered.
+    File {
+        /// The ticket of the ask.
+        ticket: u64,
+        /// The answer.
+        answer: FileAnswer,
+    },
     /// A sentence for the timeline.
     Note(String),
     /// The program shall end; the second time at once.
@@ -129,6 +147,10 @@ pub(crate) struct Outside {
     pub(crate) on_alarm: Option<Tell<AlarmView>>,
     /// Is given every frame heard.
     pub(crate) on_frame: Option<TellFrame>,
+    /// Keeps the mail; what it has done comes as [`Message::Mail`].
+    pub(crate) mail: Option<Sender<Order>>,
+    /// Keeps files; the answers come as [`Message::File`].
+    pub(crate) files: Option<FileOrders>,
     /// Prints a line for people.
     pub(crate) print: Option<Tell<str>>,
 }
@@ -143,8 +165,10 @@ pub(crate) struct Driver<S> {
     timeline: timeline::Live,
     notes: VecDeque<Note>,
     ending: Ending,
-    /// What is wrong with the disk: for the journal, and for what must survive a restart.
-    disk_troubles: [Option<String>; 2],
+    /// What is wrong with the disk: for the journal, for what must survive a restart, and for the mail.
+    disk_troubles: [Option<String>; 3],
+    /// Orders of the page that the keeper of the mail has not carried out.
+    mail_waiting: usize,
     /// The alarms that were told outside.
     alarms_told: Vec<(AlarmKind, Option<PortId>)>,
 }
@@ -168,7 +192,8 @@ impl<S: SoundPort> Driver<S> {
             timeline: timeline::Live::new(names),
             notes: VecDeque::new(),
             ending: Ending::Not,
-            disk_troubles: [None, None],
+            disk_troubles: [const { None }; 3],
+            mail_waiting: 0,
             alarms_told: Vec::new(),
         }
     }
@@ -254,9 +279,15 @@ impl<S: SoundPort> Driver<S> {
                 let _ = self.command(now, Command::Stop { port, by, why });
             }
             Message::Trouble { kind, text } => self.trouble(now, kind, text.as_deref()),
+            Message::ClockWrong => self.give(now, Input::ClockWrong),
             Message::StopsKept(text) => {
                 self.disk_troubles[1] = text;
                 self.tell_of_disk(now);
+            }
+            Message::Mail(done) => self.mail_done(now, done),
+            Message::File { ticket, answer } => {
+                let answer = &answer;
+                self.give(now, Input::FileAnswer { ticket, answer });
             }
             Message::Note(text) => self.note(now, None, dunlin_station::Urgency::Plain, text),
             Message::End => self.farewell(now),
@@ -321,6 +352,10 @@ impl<S: SoundPort> Driver<S> {
                 // No station plan has a port of this kind, and no radio can be keyed by it.
                 Output::OnBand { .. } => {}
                 Output::Release { port, why } => self.cut_short(now, port, &why),
+                Output::Mail { ticket, ask } => self.ask_keeper(now, ticket, ask),
+                Output::File { ticket, head, ask } => {
+                    self.ask_shelf(now, FileOrder { ticket, head, ask })
+                }
                 Output::Event(event) => self.tell(now, &event),
             }
         }

@@ -6,6 +6,7 @@ use dunlin_rig::keyer::KeyPort;
 use dunlin_rig::{Counts, SoundPort};
 
 use crate::run::metrics::PortFigures;
+use crate::run::recent::Recent;
 use crate::run::sink::Waiting;
 
 /// What carries the frames of a port.
@@ -96,6 +97,8 @@ pub(crate) struct Port<S> {
     pub(super) way: Way<S>,
     pub(super) keyer: Box<dyn KeyPort>,
     pub(super) waiting: Waiting,
+    /// What it heard in the last minute; of its first input only.
+    pub(super) recent: Recent,
     /// A second sound input of the same channel, which only hears, and its pieces that wait.
     pub(super) second: Option<(S, Waiting)>,
     pub(super) sending: Sending,
@@ -127,6 +130,7 @@ impl<S> Port<S> {
             way,
             keyer,
             waiting,
+            recent: Recent::new(rate),
             second: None,
             sending: Sending::Nothing,
             ended: Instant::ZERO,

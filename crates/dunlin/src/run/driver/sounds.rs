@@ -74,8 +74,14 @@ impl<S: SoundPort> Driver<S> {
         self.device(now, index, DeviceState::Lost(&text));
         let rate = self.ports[index].rate;
         let silence = vec![0.0; usize::try_from(rate.samples_in(SILENCE)).unwrap_or(0)];
-        let samples = &silence;
-        self.give(now, Input::Samples { port: id, samples });
+        self.samples(now, id, &silence, now);
+    }
+
+    /// Gives the engine what a port heard, and keeps it for a recording; the last sample was at the
+    /// input at `ended`.
+    fn samples(&mut self, now: Instant, port: PortId, samples: &[f32], ended: Instant) {
+        self.ports[usize::from(port.0)].recent.add(samples, ended);
+        self.give(now, Input::Samples { port, samples });
     }
 
     /// Tells the engine how the device of a port does; it tells people.
@@ -91,8 +97,7 @@ impl<S: SoundPort> Driver<S> {
         if !port.listens_to(began) {
             samples.fill(0.0);
         }
-        let samples = &samples;
-        self.give(now, Input::Samples { port: id, samples });
+        self.samples(now, id, &samples, now - age);
     }
 
     /// The second input of a port tells something. Without it the port goes on with the first.

@@ -118,6 +118,49 @@ fn counted(driver: &Driver<FakePort>, message: Option<Message>) -> Option<Messag
     message
 }
 
+#[test]
+fn a_recording_holds_exactly_what_the_modem_got() {
+    let (mut driver, fake) = driver("QA1SKY");
+    let mut now = Instant::ZERO;
+    let refused = driver.recording(PortId(0)).expect_err("nothing yet");
+    assert!(refused.contains("has heard nothing yet"), "{refused}");
+    assert!(driver.recording(PortId(7)).is_err());
+    let n = RATE as usize / 50;
+    let mut heard: Vec<f32> = Vec::new();
+    for piece in 0..10 {
+        now += PIECE;
+        let samples: Vec<f32> = (0..n)
+            .map(|k| ((piece * n + k) as f32 / 7.0).sin())
+            .collect();
+        heard.extend(&samples);
+        let age = Duration::ZERO;
+        let message = sound(SoundEvent::Heard { samples, age });
+        driver.turn(now, counted(&driver, message));
+    }
+    let recording = driver.recording(PortId(0)).expect("there is one");
+    assert_eq!(
+        (recording.rate_hz, recording.port_name.as_str()),
+        (RATE, "VHF")
+    );
+    assert_eq!(recording.samples, heard);
+    assert_eq!(recording.began, driver.station.civil(Instant::ZERO));
+    // What is at the input while the port sends is not heard by the modem either.
+    driver.command(now, open("QM3BAR")).expect("a talk opens");
+    until_it_plays(&mut driver, &fake, &mut now);
+    let before = driver
+        .recording(PortId(0))
+        .expect("there is one")
+        .samples
+        .len();
+    now += PIECE;
+    let samples = vec![0.7; n];
+    let age = Duration::ZERO;
+    let message = sound(SoundEvent::Heard { samples, age });
+    driver.turn(now, counted(&driver, message));
+    let after = driver.recording(PortId(0)).expect("there is one").samples;
+    assert_eq!(after[before..], vec![0.0; n]);
+}
+
 fn notes(driver: &Driver<FakePort>, now: Instant) -> String {
     driver
         .snapshot(now)
@@ -474,4 +517,23 @@ fn what_only_the_second_input_hears_is_heard_but_not_the_own_transmission() {
     let on = heard(&driver, now);
     assert_eq!(on.len(), 1, "{on:?}");
     assert!(on[0].second && !on[0].first);
+}
+
+#[test]
+fn trouble_with_the_mail_is_an_alarm_until_something_is_kept() {
+    let (mut driver, _) = driver("N0CALL");
+    let alarms = |driver: &Driver<FakePort>| {
+        let alarms = driver.snapshot(Instant::from_secs(2)).alarms;
+        let disk = alarms.into_iter().filter(|a| a.kind == AlarmKind::Disk);
+        disk.map(|alarm| alarm.text).collect::<Vec<_>>()
+    };
+    let trouble = |text: Option<&str>| Message::Mail(Done::Trouble(text.map(Into::into)));
+    driver.turn(
+        Instant::from_secs(1),
+        Some(trouble(Some("there is no room left for the mail"))),
+    );
+    let told = alarms(&driver);
+    assert!(told[0].starts_with("there is no room left"), "{told:?}");
+    driver.turn(Instant::from_secs(2), Some(trouble(None)));
+    assert_eq!(alarms(&driver), Vec::<String>::new());
 }
