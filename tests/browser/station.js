@@ -2,19 +2,21 @@
 // DUNLIN names the program; DUNLIN_URL a station that runs already.
 
 import { spawn } from "node:child_process";
+import { readFileSync } from "node:fs";
 import http from "node:http";
-import { test as base } from "@playwright/test";
+import { createRequire } from "node:module";
+import { expect, test as base } from "@playwright/test";
 
-export { expect } from "@playwright/test";
+export { expect };
 
 /** Longest time until the program has printed the address of its page, ms. */
 const START_MS = 20_000;
 
-/** Starts a rehearsal on a free port; `stop` ends it. */
-export async function startStation() {
+/** Starts a rehearsal on a free port, with further arguments; `stop` ends it. */
+export async function startStation(...more) {
   const program = process.env.DUNLIN;
   if (!program) throw new Error("set DUNLIN to the program, or DUNLIN_URL to a running station");
-  const child = spawn(program, ["rehearse", "--port", "0"], { stdio: ["ignore", "pipe", "inherit"] });
+  const child = spawn(program, ["rehearse", "--port", "0", ...more], { stdio: ["ignore", "pipe", "inherit"] });
   const url = await new Promise((resolve, reject) => {
     let printed = "";
     const give_up = () => reject(new Error(`no address within ${START_MS} ms, but: ${printed}`));
@@ -70,6 +72,20 @@ export const test = base.extend({
 export async function openPage(page, url) {
   await page.goto(url);
   await page.locator('.link[data-state="live"]').waitFor();
+}
+
+const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+
+/** Nothing that the accessibility checker objects to, nothing wider than the screen. */
+export async function expectAccessible(page) {
+  // Nothing may lie half under the bar that stays at the top.
+  await page.evaluate(() => window.scrollTo(0, 0));
+  await page.evaluate(AXE);
+  const { violations } = await page.evaluate(() =>
+    window.axe.run(document, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }));
+  expect(violations.map(({ id, nodes }) => `${id}: ${nodes.map((n) => n.html.slice(0, 120)).join(" ")}`)).toEqual([]);
+  const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
+  expect(wide).toBeLessThanOrEqual(0);
 }
 
 /** What the station knows now, straight from it. */
@@ -139,16 +155,25 @@ export class GoBetween {
   }
 }
 
-/** A frame heard that is in sight of its strip, which is paused: what moves is hard to hit. */
+/** Pixels at a strip's ends where frames may still appear after it was paused: those that were being received. */
+const ENDS = 30;
+
+/**
+ * A frame heard that the pointer can hit: its strip is paused, for what moves is hard to hit, and no frame that
+ * followed closely lies over it.
+ */
 export async function blockInSight(page) {
-  const find = () => page.evaluate(() => {
-    const inSight = (block) => {
-      const { left, right } = block.getBoundingClientRect();
-      const picture = block.closest(".strip-picture").getBoundingClientRect();
-      return left > picture.left + 5 && right < picture.right - 5;
+  const find = () => page.evaluate((ends) => {
+    const canBeHit = (block) => {
+      const picture = block.closest(".strip-picture");
+      picture.scrollIntoView({ block: "center" });
+      const { left, right, top, bottom } = block.getBoundingClientRect();
+      const sides = picture.getBoundingClientRect();
+      return left > sides.left + ends && right < sides.right - ends
+        && document.elementFromPoint((left + right) / 2, (top + bottom) / 2)?.closest(".block") === block;
     };
-    return [...document.querySelectorAll(".block.heard")].findLast(inSight)?.id ?? "";
-  });
+    return [...document.querySelectorAll(".block.heard")].findLast(canBeHit)?.id ?? "";
+  }, ENDS);
   await base.expect.poll(find, { timeout: 90_000 }).not.toBe("");
   await page.keyboard.press("f");
   return page.locator(`#${await find()}`);
