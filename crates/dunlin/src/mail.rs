@@ -5,10 +5,9 @@ use dunlin_clock::WallTime;
 use dunlin_mail::post::{
     Answer, Ask, Counts, Head, Letter, MOST_LISTED, Routes, Standing, Which, route, standing_on,
 };
-use dunlin_mail::radiogram::{Date, Filed, Radiogram, delivered, not_delivered};
 use dunlin_mail::{Kind, MessageId};
-use dunlin_station::{CallSign, Draft, report_on};
-use dunlin_web::{Conclusion, MailRefusal, MailReply, MailWish};
+use dunlin_station::{CallSign, Concluded, Conclusion, Draft};
+use dunlin_web::{MailRefusal, MailReply, MailWish};
 
 /// What is said where the plan has no mail; the engine says the same of a draft.
 pub(crate) const NO_MAIL: &str = "this station keeps no mail: its plan has no [mail]";
@@ -244,46 +243,13 @@ impl Clerk<'_> {
         conclusion: &Conclusion,
     ) -> Result<MailReply, MailRefusal> {
         let letter = self.letter(id)?;
-        let message = &letter.message;
-        let form: Result<Radiogram, _> = message.body.parse();
-        let (Kind::Formal { .. }, Ok(form)) = (&message.kind, form) else {
-            let words = "it is no radiogram, so there is nothing to deliver".to_owned();
-            return Err(MailRefusal::Refused(words));
-        };
-        if matches!(letter.standing, Standing::Delivered | Standing::Written) {
-            let words = format!("nothing is left to be done with it: {}", letter.words());
-            return Err(MailRefusal::Refused(words));
-        }
-        let gone = match (conclusion, &letter.standing) {
-            (Conclusion::NotDelivered { .. }, Standing::Queued) => Some("recall it first"),
-            (
-                Conclusion::NotDelivered { .. },
-                Standing::Passed | Standing::Undeliverable { .. },
-            ) => Some("it is not here to be delivered"),
-            _ => None,
-        };
-        if let Some(gone) = gone {
-            return Err(MailRefusal::Refused(format!("{gone}: {}", letter.words())));
-        }
-        let mut note = None;
-        let (standing, report) = match conclusion {
-            Conclusion::Delivered => {
-                let text = || delivered(&form, Date::at(self.now), Filed::at(self.now));
-                let wanted = form.wants_report();
-                let report = wanted.then(|| report_on(message, &form, "Delivered", &text()));
-                (Standing::Delivered, report)
-            }
-            Conclusion::NotDelivered { why } => {
-                let text = not_delivered(&form, why);
-                let report = report_on(message, &form, "Not delivered", &text);
-                let why = why.words().to_lowercase();
-                (Standing::Undeliverable { why }, Some(report))
-            }
-            Conclusion::Passed { to } => {
-                note = Some(format!("passed on to {to}"));
-                (Standing::Passed, None)
-            }
-        };
+        let Concluded {
+            standing,
+            note,
+            report,
+        } = conclusion
+            .of(&letter, self.now)
+            .map_err(MailRefusal::Refused)?;
         self.done(Ask::Conclude { id, standing, note })?;
         let reported_to = report.as_ref().and_then(|report| report.kind.to());
         self.report = report;

@@ -48,8 +48,8 @@ pub use config::{
 };
 pub use digipeat::MuteView;
 pub use engine::{
-    ClientView, Draft, DraftError, FormalDraft, FormalReckoning, Input, Output, Reckoning,
-    RouteCost, Station, WakeupReason, report_on,
+    ClientView, Concluded, Conclusion, Draft, DraftError, FormalDraft, FormalReckoning, Input,
+    Output, Reckoning, RouteCost, Station, WakeupReason,
 };
 pub use event::{
     Block, BlockKind, CrossingHalf, CrossingId, CrossingView, Direction, Event, GuessView,

@@ -129,7 +129,6 @@ pub use files::{FileRefusal, FileReply, FileWish};
 pub use hub::Hub;
 pub use mail::{MailRefusal, MailReply, MailWish, Written};
 pub use password::{PasswordError, hash_password};
-pub use radiogram::Conclusion;
 pub use recording::Recording;
 
 /// Questions that may wait for the driver; more are answered "try again".

@@ -13,13 +13,13 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use dunlin_mail::post::{Counts, Head, Letter, Which};
 use dunlin_mail::{Address, MOST_BODY, MOST_TITLE, MessageId};
-use dunlin_station::{CallSign, Draft};
+use dunlin_station::{CallSign, Conclusion, Draft};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use crate::api::{Shared, refused, unreadable, unreadable_question};
 use crate::door::{Role, Visitor};
-use crate::radiogram::{self, Conclusion, Shown};
+use crate::radiogram::{self, Shown};
 use crate::{Answer, Ask};
 
 /// Heads in one answer, at most, and as many if nobody says how many.

@@ -8,9 +8,9 @@ use axum::extract::{DefaultBodyLimit, State};
 use axum::response::Response;
 use axum::routing::post;
 use dunlin_mail::post::Letter;
-use dunlin_mail::radiogram::{Blank, Failure, FigureWords, Log, LogEntry, Radiogram};
-use dunlin_mail::{Address, Kind, MessageId};
-use dunlin_station::FormalDraft;
+use dunlin_mail::radiogram::{Blank, FigureWords, Log, LogEntry, Radiogram};
+use dunlin_mail::{Kind, MessageId};
+use dunlin_station::{Conclusion, FormalDraft};
 use serde::{Deserialize, Serialize};
 
 use crate::Ask;
@@ -21,24 +21,6 @@ use crate::mail::{Body, MailWish, with, with_body};
 const LONGEST: usize = 32 << 10;
 /// Lines of a log before its first entry: its name, a blank one.
 const BEFORE_THE_LOG: usize = 2;
-
-/// What became of a radiogram, as the operator says.
-#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
-#[serde(tag = "outcome", rename_all = "snake_case")]
-pub enum Conclusion {
-    /// The addressee has it.
-    Delivered,
-    /// It cannot be delivered from here.
-    NotDelivered {
-        /// Why.
-        why: Failure,
-    },
-    /// It was given to another station, in another message or by voice.
-    Passed {
-        /// To whom.
-        to: Address,
-    },
-}
 
 /// A radiogram as the page shows it, beside the text as it came.
 #[derive(Debug, Serialize)]

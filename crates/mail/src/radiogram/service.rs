@@ -3,9 +3,12 @@
 //! A relay that cannot go on, or that finds a radiogram unlawful, does not pass it on and tells the
 //! station of origin (G2). The plain words are ours; the published lists have numbered texts for the same.
 
+use std::str::FromStr;
+
 use serde::{Deserialize, Serialize};
 
 use super::Radiogram;
+use super::fault::{Fault, Located};
 use super::preamble::{Date, Filed, Handling};
 use super::words::Text;
 
@@ -36,6 +39,41 @@ pub enum Failure {
     Garbled,
     /// Another reason, of which the first 12 groups are taken.
     Other(Text),
+}
+
+/// All but the one in words of one's own.
+const PLAIN: [Failure; 9] = [
+    Failure::NoSuchAddress,
+    Failure::NoAnswer,
+    Failure::WrongPhone,
+    Failure::Refused,
+    Failure::Toll,
+    Failure::TooLate,
+    Failure::NotLawful,
+    Failure::NoStation,
+    Failure::Garbled,
+];
+
+impl FromStr for Failure {
+    type Err = Fault;
+
+    /// Reads a reason as [`words`](Failure::words) writes it; other words are a reason of one's own. A full stop at the
+    /// end is left out.
+    ///
+    /// # Errors
+    /// What no radiogram can hold.
+    fn from_str(text: &str) -> Result<Failure, Fault> {
+        let text: Text = text
+            .trim()
+            .trim_end_matches('.')
+            .parse()
+            .map_err(|located: Located| located.fault)?;
+        let said = text.groups().join(" ");
+        let mut plain = PLAIN.into_iter();
+        Ok(plain
+            .find(|failure| failure.words() == said)
+            .unwrap_or(Failure::Other(text)))
+    }
 }
 
 impl Failure {
@@ -123,6 +161,18 @@ mod tests {
     }
 
     #[test]
+    fn a_reason_is_known_by_its_words_and_others_are_taken_as_they_are() {
+        for why in PLAIN {
+            assert_eq!(why.words().to_lowercase().parse(), Ok(why));
+        }
+        let moved = Failure::Other("MOVED TO BAR ISLAND".parse().expect("a text"));
+        assert_eq!(" moved to Bar Island. ".parse(), Ok(moved));
+        assert_eq!("".parse::<Failure>(), Err(Fault::Nothing));
+        let odd = "moved, it seems".parse::<Failure>();
+        assert_eq!(odd, Err(Fault::Character(',')));
+    }
+
+    #[test]
     fn a_delivery_is_reported_with_its_time() {
         let date = Date::new(11, 30).expect("a date");
         let time = Filed::utc(9, 5).expect("a time");
@@ -134,18 +184,8 @@ mod tests {
     fn every_text_can_be_sent_as_the_text_of_a_radiogram() {
         let mut about = radiogram();
         about.to = vec!["A ".repeat(30).parse().expect("a line"); 6];
-        for why in [
-            Failure::NoSuchAddress,
-            Failure::NoAnswer,
-            Failure::WrongPhone,
-            Failure::Refused,
-            Failure::Toll,
-            Failure::TooLate,
-            Failure::NotLawful,
-            Failure::NoStation,
-            Failure::Garbled,
-            Failure::Other("A ".repeat(100).parse().expect("a text")),
-        ] {
+        let long = Failure::Other("A ".repeat(100).parse().expect("a text"));
+        for why in PLAIN.into_iter().chain([long]) {
             let mut form = radiogram();
             form.text = not_delivered(&about, &why);
             form.check = Check::of(&form.text);

@@ -40,6 +40,12 @@ pub(super) enum Asked {
     Delete(usize),
     /// Write to somebody.
     Write(Address),
+    /// Give in a radiogram for the station that is to deliver it.
+    Radiogram(Address),
+    /// The radiogram of this number in the list has reached its addressee.
+    Delivered(usize),
+    /// It cannot be delivered, for this reason; it may be empty.
+    NotDelivered(usize, String),
     /// Write a bulletin.
     Publish {
         topic: String,
@@ -56,8 +62,8 @@ pub(super) enum Asked {
 impl Asked {
     /// Reads a line, whatever its case; `None` if it is none of these. A call sign alone is called.
     pub(super) fn read(line: &str) -> Option<Asked> {
-        if let Some(word) = word_for_somebody(line) {
-            return Some(word);
+        if let Some(asked) = word_for_somebody(line).or_else(|| not_delivered(line)) {
+            return Some(asked);
         }
         let upper = line.to_uppercase();
         let words: Vec<&str> = upper.split_whitespace().take(5).collect();
@@ -72,7 +78,10 @@ impl Asked {
             ["READ", number] => Asked::Read(number.parse().ok()?),
             ["DELETE", number] => Asked::Delete(number.parse().ok()?),
             ["WRITE", to] => Asked::Write(to.parse().ok()?),
-            ["WRITE", to, "AT", home] => Asked::Write(format!("{to} at {home}").parse().ok()?),
+            ["WRITE", to, "AT", home] => Asked::Write(at(to, home)?),
+            ["RADIOGRAM", to] => Asked::Radiogram(to.parse().ok()?),
+            ["RADIOGRAM", to, "AT", home] => Asked::Radiogram(at(to, home)?),
+            ["DELIVERED", number] => Asked::Delivered(number.parse().ok()?),
             ["PUBLISH", topic, "IN", area] => Asked::Publish {
                 topic: topic.to_owned(),
                 area: area.to_owned(),
@@ -80,7 +89,10 @@ impl Asked {
             ["HEARD"] => Asked::Question(Question::Heard),
             ["EMERGENCY"] => Asked::Emergency,
             ["WAY", call] => Asked::Question(Question::Way(call.parse().ok()?)),
-            ["GO" | "WAY" | "READ" | "DELETE" | "WRITE" | "PUBLISH" | "WORD"] => return None,
+            [
+                "GO" | "WAY" | "READ" | "DELETE" | "WRITE" | "PUBLISH" | "WORD" | "RADIOGRAM"
+                | "NOT" | "DELIVERED",
+            ] => return None,
             [call] | ["GO", call] => Asked::Go {
                 to: call.parse().ok()?,
                 by: None,
@@ -93,6 +105,23 @@ impl Asked {
         };
         Some(asked)
     }
+}
+
+fn at(to: &str, home: &str) -> Option<Address> {
+    format!("{to} at {home}").parse().ok()
+}
+
+/// `not delivered 2 phone not answered`.
+fn not_delivered(line: &str) -> Option<Asked> {
+    let mut words = line.split_whitespace();
+    for wanted in ["not", "delivered"] {
+        words
+            .next()
+            .filter(|word| word.eq_ignore_ascii_case(wanted))?;
+    }
+    let number = words.next()?.parse().ok()?;
+    let why: Vec<&str> = words.collect();
+    Some(Asked::NotDelivered(number, why.join(" ")))
 }
 
 /// `word QX0RLF The ferry is late.`: the text keeps its case.
@@ -130,6 +159,16 @@ mod tests {
         assert_eq!(Asked::read("Word qx0rlf Late. "), Some(word));
         assert_eq!(Asked::read("read 2"), Some(Asked::Read(2)));
         assert_eq!(Asked::read("mail mine"), Some(Asked::OwnMail));
+        let to = "QX5BOB at QX0RLF".parse().expect("an address");
+        let given_in = Asked::read("radiogram qx5bob at qx0rlf");
+        assert_eq!(given_in, Some(Asked::Radiogram(to)));
+        assert_eq!(Asked::read("delivered 2"), Some(Asked::Delivered(2)));
+        let not = |line: &str, why: &str| {
+            let expected = Asked::NotDelivered(2, why.into());
+            assert_eq!(Asked::read(line), Some(expected), "{line}");
+        };
+        not("NOT delivered 2 Phone not  answered", "Phone not answered");
+        not("not delivered 2", "");
         for line in [
             "",
             "WORD QX0RLF",
@@ -142,6 +181,12 @@ mod tests {
             "WAY",
             "WAY NOBODY-99",
             "WAY QX0RLF NOW",
+            "DELIVERED",
+            "NOT DELIVERED",
+            "NOT DELIVERED PHONE",
+            "NOT 2",
+            "RADIOGRAM",
+            "RADIOGRAM NOBODY-99",
         ] {
             assert_eq!(Asked::read(line), None, "{line}");
         }

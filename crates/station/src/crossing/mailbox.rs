@@ -1,12 +1,14 @@
 //! The mail of a visitor of the node: list, read, write, delete, by plain words.
 
+mod form;
+
 use dunlin_ax25::CallSign;
 use dunlin_mail::post::{Answer, Head, Letter, moment};
 use dunlin_mail::{Address, Kind, MessageId, Precedence};
 
 use super::asked::Asked as Line;
 use super::{Act, Crossing, Stage, line};
-use crate::engine::{Draft, cut};
+use crate::engine::{Conclusion, Draft, cut};
 
 /// Messages that one list names; more would take the channel for long.
 pub(crate) const MOST_LISTED: usize = 8;
@@ -16,6 +18,8 @@ const MOST_WRITTEN: usize = 4096;
 pub(crate) const LEAST_WRITTEN: u64 = 100;
 /// Lines that mean nothing after a refusal, until the text is dropped.
 const MOST_ASTRAY: u32 = 3;
+/// Commands for a text that was refused, until it is dropped: each has an answer, which takes the channel's time.
+const MOST_TRIES: u32 = 40;
 /// What is left to do with a text that was not taken.
 const AGAIN: &str = "SEND tries it again, CUT leaves out its last line, STOP drops it.";
 /// Octets of a title.
@@ -41,6 +45,10 @@ pub(crate) enum Wish {
     /// Whether there is room for what the visitor is about to write.
     MayWrite(Precedence),
     Write(Draft),
+    /// A radiogram of which the visitor has something to say; it is not read by that.
+    Look(MessageId, Conclusion),
+    /// What became of it.
+    Conclude(Box<Letter>, Conclusion),
 }
 
 /// What the visitor writes.
@@ -57,6 +65,10 @@ struct Writing {
     most: usize,
     /// It holds no more, and the visitor was told.
     full: bool,
+    /// Commands since it was first refused.
+    tries: u32,
+    /// It is a radiogram.
+    form: Option<form::Form>,
 }
 
 /// What a line means for the message that is being written.
@@ -93,6 +105,9 @@ enum Asked {
     Read(MessageId),
     HasRead,
     Delete,
+    Look(Conclusion),
+    /// Who is told of it.
+    Conclude(String),
     MayWrite(u32),
     /// How it will stand; which one it was, if it has a text of several lines.
     Write(String, Option<u32>),
@@ -104,6 +119,41 @@ pub(super) enum Led {
     Wish(Wish),
 }
 
+/// What an answer means for the visitor.
+#[derive(Debug, PartialEq, Eq)]
+enum Told {
+    Say(String),
+    /// The text of this message.
+    Reads(String, MessageId),
+    /// One more thing is to be asked.
+    Wish(Wish),
+}
+
+impl Writing {
+    /// A line more; or that there is no room for it, said once: an answer to each would take the channel.
+    fn add(&mut self, line: &str) -> Option<String> {
+        if self.body.len() + line.len() >= self.most {
+            let say = format!(
+                "A message holds {} octets here; the rest is left out. SEND it, or STOP.",
+                self.most
+            );
+            let first = !std::mem::replace(&mut self.full, true);
+            return first.then_some(say);
+        }
+        self.body.push_str(&plain(line));
+        self.body.push('\n');
+        None
+    }
+
+    /// What is left to do with it after it was refused.
+    fn what_is_left(&self) -> &'static str {
+        match self.form {
+            Some(_) => form::AGAIN,
+            None => AGAIN,
+        }
+    }
+}
+
 impl Mailbox {
     /// Whether the next line is part of a message.
     pub(super) fn is_writing(&self) -> bool {
@@ -112,6 +162,10 @@ impl Mailbox {
 
     /// Begins a message, and asks whether there is room for it: nobody is to type for nothing.
     pub(super) fn write(&mut self, kind: Kind, precedence: Precedence) -> Led {
+        self.begin(kind, precedence, None)
+    }
+
+    fn begin(&mut self, kind: Kind, precedence: Precedence, form: Option<form::Form>) -> Led {
         self.written += 1;
         self.writing = Some(Writing {
             serial: self.written,
@@ -122,6 +176,8 @@ impl Mailbox {
             body: String::new(),
             most: MOST_WRITTEN,
             full: false,
+            tries: 0,
+            form,
         });
         Led::Wish(Wish::MayWrite(precedence))
     }
@@ -139,6 +195,9 @@ impl Mailbox {
             Writes::InVain => return self.line_in_vain(word),
             Writes::Again(astray) => return self.line_again(word, astray),
         }
+        if writing.form.is_some() {
+            return self.line_of_form(line);
+        }
         if writing.title.is_none() {
             let title = plain(word);
             let title = cut(&title, MOST_TITLE);
@@ -150,31 +209,26 @@ impl Mailbox {
         if word.eq_ignore_ascii_case("send") {
             return self.send();
         }
-        if writing.body.len() + line.len() >= writing.most {
-            // Said once: an answer to each further line would take the channel.
-            let say = format!(
-                "A message holds {} octets here; the rest is left out. SEND it, or STOP.",
-                writing.most
-            );
-            let first = !std::mem::replace(&mut writing.full, true);
-            return first.then_some(Led::Say(say));
-        }
-        writing.body.push_str(&plain(line));
-        writing.body.push('\n');
-        None
+        writing.add(line).map(Led::Say)
     }
 
-    /// What is written goes, and a copy stays until it is kept.
+    /// What is written goes.
     fn send(&mut self) -> Option<Led> {
-        let done = self.writing.take()?;
-        self.sending = Some(done.serial);
+        let writing = self.writing.as_ref()?;
         let draft = Draft {
-            kind: done.kind.clone(),
-            precedence: done.precedence,
-            title: done.title.clone().unwrap_or_default(),
-            body: done.body.clone(),
+            kind: writing.kind.clone(),
+            precedence: writing.precedence,
+            title: writing.title.clone().unwrap_or_default(),
+            body: writing.body.clone(),
             keep_back: false,
         };
+        self.give_in(draft)
+    }
+
+    /// What is written goes as this, and a copy stays until it is kept.
+    fn give_in(&mut self, draft: Draft) -> Option<Led> {
+        let done = self.writing.take()?;
+        self.sending = Some(done.serial);
         self.sent = Some(done);
         Some(Led::Wish(Wish::Write(draft)))
     }
@@ -189,14 +243,27 @@ impl Mailbox {
 
     /// A line after the text was refused.
     fn line_again(&mut self, word: &str, astray: u32) -> Option<Led> {
-        if word.eq_ignore_ascii_case("send") {
-            return self.send();
-        }
         let writing = self.writing.as_mut()?;
-        if word.eq_ignore_ascii_case("cut") {
+        writing.tries += 1;
+        if writing.tries > MOST_TRIES {
+            self.writing = None;
+            let say = format!("{MOST_TRIES} times is enough. Dropped.");
+            return Some(Led::Say(say));
+        }
+        let form = writing.form.is_some();
+        if word.eq_ignore_ascii_case("send") {
+            return match form {
+                true => self.send_form(),
+                false => self.send(),
+            };
+        }
+        if word.eq_ignore_ascii_case("cut") && !form {
             let kept = writing.body.trim_end_matches('\n').rfind('\n');
             writing.body.truncate(kept.map_or(0, |at| at + 1));
             let say = format!("{} octets are left of it. {AGAIN}", writing.body.len());
+            return Some(Led::Say(say));
+        }
+        if form && let Some(say) = writing.change(word) {
             return Some(Led::Say(say));
         }
         if astray >= MOST_ASTRAY {
@@ -204,7 +271,7 @@ impl Mailbox {
             return Some(Led::Say("Dropped.".into()));
         }
         writing.stage = Writes::Again(astray + 1);
-        Some(Led::Say(AGAIN.into()))
+        Some(Led::Say(writing.what_is_left().into()))
     }
 
     /// A short message on one line.
@@ -235,33 +302,35 @@ impl Mailbox {
             Wish::Read(id) => Asked::Read(*id),
             Wish::HasRead(_) => Asked::HasRead,
             Wish::Delete(_) => Asked::Delete,
+            Wish::Look(_, conclusion) => Asked::Look(conclusion.clone()),
+            Wish::Conclude(..) => Asked::Conclude(String::new()),
             Wish::MayWrite(_) => Asked::MayWrite(self.written),
             Wish::Write(_) => Asked::Write(String::new(), self.sending.take()),
         });
     }
 
-    /// How the letter stands whose keeping was asked for last.
+    /// How the letter stands whose keeping was asked for last, or who is told of a radiogram.
     pub(super) fn will_stand(&mut self, words: String) {
-        if let Some(Asked::Write(stands, _)) = self.asked.back_mut() {
+        if let Some(Asked::Write(stands, _) | Asked::Conclude(stands)) = self.asked.back_mut() {
             *stands = words;
         }
     }
 
     /// What the keeper's answer means for the visitor; `None` = nothing to say.
-    pub(super) fn answered(&mut self, answer: &Answer) -> Option<(String, Option<MessageId>)> {
+    fn answered(&mut self, answer: &Answer) -> Option<Told> {
         let asked = self.asked.pop_front()?;
-        let mut reading = None;
         let text = match (asked, answer) {
-            (Asked::Count, Answer::Heads(heads)) => return Some((count(heads.len())?, None)),
+            (Asked::Count, Answer::Heads(heads)) => count(heads.len())?,
             (Asked::Count | Asked::HasRead, _) => return None,
             (Asked::List, Answer::Heads(heads)) => self.list(heads),
             (Asked::Read(id), Answer::Opened(letter)) => {
-                reading = Some(id);
-                text_of(letter)
+                return Some(Told::Reads(text_of(letter), id));
             }
-            (Asked::MayWrite(serial), answer) => {
-                return Some((self.may_write(serial, answer)?, None));
+            (Asked::Look(conclusion), Answer::Opened(letter)) => {
+                return Some(Told::Wish(Wish::Conclude(letter.clone(), conclusion)));
             }
+            (Asked::Conclude(told), Answer::Done) => format!("Noted; {told}."),
+            (Asked::MayWrite(serial), answer) => self.may_write(serial, answer)?,
             (Asked::Delete, Answer::Done) => "Deleted.".into(),
             (Asked::Write(stands, serial), Answer::Kept) => {
                 self.take_sent(serial);
@@ -270,17 +339,17 @@ impl Mailbox {
             (Asked::Write(_, serial), answer) => self.not_kept(serial, answer),
             (_, answer) => refusal(answer),
         };
-        Some((text, reading))
+        Some(Told::Say(text))
     }
 
     /// Whether there is room. Who has typed ahead is asked no more; and who has sent all already hears it then.
     fn may_write(&mut self, serial: u32, answer: &Answer) -> Option<String> {
         let writing = self.writing.as_mut().filter(|w| w.serial == serial)?;
-        let titled = writing.title.is_some();
+        let begun = writing.title.is_some() || !writing.body.is_empty();
         let left = match answer {
             Answer::MayLeave { octets } => usize::try_from(*octets).unwrap_or(usize::MAX),
             Answer::NotAllowed { .. } | Answer::Full { .. } => {
-                match titled {
+                match begun {
                     true => writing.stage = Writes::InVain,
                     false => self.writing = None,
                 }
@@ -291,8 +360,11 @@ impl Mailbox {
         };
         writing.most = left.min(MOST_WRITTEN);
         let left = (left < MOST_WRITTEN).then(|| format!("About {left} octets are left."));
-        let asks = "What is it about, in a few words?";
-        match (titled, left) {
+        let asks = match writing.form {
+            Some(_) => form::ASKS,
+            None => "What is it about, in a few words?",
+        };
+        match (begun, left) {
             (true, left) => left,
             (false, Some(left)) => Some(format!("{asks} {left}")),
             (false, None) => Some(asks.into()),
@@ -311,8 +383,9 @@ impl Mailbox {
         match self.take_sent(serial) {
             Some(sent) if self.writing.is_none() => {
                 let stage = Writes::Again(0);
+                let left = sent.what_is_left();
                 self.writing = Some(Writing { stage, ..sent });
-                format!("{text} Your text is still here: {AGAIN}")
+                format!("{text} Your text is still here: {left}")
             }
             _ => text,
         }
@@ -413,6 +486,11 @@ impl Crossing {
                 Ok(id) => Led::Wish(Wish::Delete(id)),
                 Err(text) => Led::Say(text),
             },
+            Line::Radiogram(to) => self.mailbox.radiogram(to, self.near.remote, precedence),
+            Line::Delivered(number) => self.mailbox.concludes(number, Ok(Conclusion::Delivered)),
+            Line::NotDelivered(number, why) => self
+                .mailbox
+                .concludes(number, form::not_delivered(number, &why)),
             Line::Write(to) => self.mailbox.write(Kind::Personal { to }, precedence),
             Line::Publish { topic, area } => {
                 let kind = Kind::Bulletin { topic, area };
@@ -456,12 +534,19 @@ impl Crossing {
     /// Whoever keeps the mail has answered.
     pub(crate) fn mail_answered(&mut self, answer: &Answer) -> Vec<Act> {
         let here = self.near_open && matches!(self.stage, Stage::Asking { .. });
-        let told = self.mailbox.answered(answer).filter(|_| here);
-        let Some((text, reading)) = told else {
+        let Some(told) = self.mailbox.answered(answer) else {
             return Vec::new();
         };
-        self.reading = reading.or(self.reading.take());
-        vec![line(text)]
+        match told {
+            // What was said of a radiogram holds, even if the visitor is gone by now.
+            Told::Wish(wish) => vec![self.wish(wish)],
+            _ if !here => Vec::new(),
+            Told::Say(text) => vec![line(text)],
+            Told::Reads(text, id) => {
+                self.reading = Some(id);
+                vec![line(text)]
+            }
+        }
     }
 }
 

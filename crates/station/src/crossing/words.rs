@@ -45,7 +45,8 @@ impl Crossing {
     fn help_with_mail(&self) -> &'static str {
         match self.terms.mail {
             true => {
-                " MAIL, MAIL MINE, BULLETINS, READ 1, DELETE 1. WRITE QX0RLF, or WORD QX0RLF and a line: leaves it a message."
+                " MAIL, MAIL MINE, BULLETINS, READ 1, DELETE 1. WRITE or RADIOGRAM QX0RLF, or WORD QX0RLF and a line: leaves it a \
+                 message. DELIVERED 1, or NOT DELIVERED 1 and why: of a radiogram."
             }
             false => "",
         }

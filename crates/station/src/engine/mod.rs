@@ -28,7 +28,9 @@ mod turn;
 
 pub use client::ClientView;
 pub(crate) use mail::cut;
-pub use mail::{Draft, DraftError, FormalDraft, FormalReckoning, Reckoning, RouteCost, report_on};
+pub use mail::{
+    Concluded, Conclusion, Draft, DraftError, FormalDraft, FormalReckoning, Reckoning, RouteCost,
+};
 
 use std::collections::{BTreeMap, VecDeque};
 

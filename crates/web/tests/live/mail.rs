@@ -3,8 +3,10 @@
 use dunlin_clock::WallTime;
 use dunlin_mail::post::{Counts, Head, Letter, Proof, Way, Which};
 use dunlin_mail::{Kind, Message, Precedence};
-use dunlin_station::{Draft, FormalDraft, FormalReckoning, PortId, Reckoning, RouteCost};
-use dunlin_web::{Conclusion, MailRefusal, MailReply, MailWish, Written};
+use dunlin_station::{
+    Conclusion, Draft, FormalDraft, FormalReckoning, PortId, Reckoning, RouteCost,
+};
+use dunlin_web::{MailRefusal, MailReply, MailWish, Written};
 
 use crate::client::{Response, get, host, send};
 use crate::stand_in::StandIn;

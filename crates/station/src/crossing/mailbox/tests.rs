@@ -1,5 +1,6 @@
 //! Tests of what visitors write and list.
 
+use super::form::AGAIN as AGAIN_FORM;
 use super::*;
 
 fn personal() -> Kind {
@@ -22,8 +23,7 @@ fn a_message_is_written_line_by_line_and_control_characters_stay_out() {
         panic!("it is asked for room");
     };
     box_.asks(&wish);
-    let asks = box_.answered(&Answer::Done).map(|(text, _)| text);
-    assert!(asks.is_some_and(|text| text.starts_with("What is it about")));
+    assert!(told(&mut box_, &Answer::Done).starts_with("What is it about"));
     assert!(said(box_.line("Cots\u{1b}[2J")).starts_with("Now the text."));
     assert!(box_.line("Forty.").is_none());
     assert!(box_.line("").is_none());
@@ -65,7 +65,7 @@ fn who_has_left_too_much_is_told_before_a_text_is_typed() {
     let answer = Answer::NotAllowed {
         words: words.clone(),
     };
-    assert_eq!(box_.answered(&answer), Some((words, None)));
+    assert_eq!(box_.answered(&answer), Some(Told::Say(words)));
     assert!(!box_.is_writing());
 }
 
@@ -90,9 +90,11 @@ fn sends(box_: &mut Mailbox, line: &str) -> String {
 }
 
 fn told(box_: &mut Mailbox, answer: &Answer) -> String {
-    box_.answered(answer)
-        .map(|(text, _)| text)
-        .unwrap_or_default()
+    match box_.answered(answer) {
+        Some(Told::Say(text)) => text,
+        None => String::new(),
+        other => panic!("{other:?}"),
+    }
 }
 
 #[test]
@@ -162,8 +164,7 @@ fn after_a_refusal_lines_that_mean_nothing_end_it() {
     assert!(!box_.is_writing());
 }
 
-#[test]
-fn a_radiogram_is_listed_as_one() {
+fn formal() -> Letter {
     let message = dunlin_mail::Message {
         id: "QM3BAR:0000000000001".parse().expect("an identifier"),
         kind: Kind::Formal {
@@ -178,8 +179,12 @@ fn a_radiogram_is_listed_as_one() {
     };
     let way = dunlin_mail::post::Way::Here;
     let proof = dunlin_mail::post::Proof::KnownPath;
-    let letter = Letter::new(message, proof, &way, dunlin_clock::WallTime(0));
-    let listed = Mailbox::default().list(&[letter.head()]);
+    Letter::new(message, proof, &way, dunlin_clock::WallTime(0))
+}
+
+#[test]
+fn a_radiogram_is_listed_as_one() {
+    let listed = Mailbox::default().list(&[formal().head()]);
     let expected = "1: QM3BAR radiogram on 11-29 about \"LEE COVE 555\", 4 octets";
     assert_eq!(listed, expected);
 }
@@ -192,7 +197,146 @@ fn answers_come_in_the_order_of_the_asks() {
     assert_eq!(box_.answered(&Answer::Heads(Vec::new())), None);
     assert_eq!(
         box_.answered(&Answer::Heads(Vec::new())),
-        Some(("Nothing.".into(), None))
+        Some(Told::Say("Nothing.".into()))
     );
     assert_eq!(box_.answered(&Answer::Done), None, "nothing was asked");
+}
+
+/// The form of docs/radiogram.md, as QM3BAR might type it for QA1SKY; `line` changes one of its lines.
+fn typed(box_: &mut Mailbox, visitor: &str, changed: (usize, &str)) -> Option<Led> {
+    let to = "QX0RLF at QX0RLF".parse().expect("an address");
+    let visitor = visitor.parse().expect("a call sign");
+    let led = box_.radiogram(to, visitor, Precedence::Routine);
+    let Led::Wish(wish) = led else {
+        panic!("it is asked for room");
+    };
+    box_.asks(&wish);
+    let asks = told(box_, &Answer::MayLeave { octets: 5000 });
+    assert!(asks.starts_with("Its lines as on the form"), "{asks}");
+    let lines = [
+        "12 R HXG QA1SKY 12 Great Marrow 1830Z Nov 29",
+        "Warden of the school",
+        "Harbour Lane 4",
+        "Lee Cove",
+        "Tel 555 0142",
+        "BT",
+        "Forty cots come by ferry at 1540 x open the",
+        "hall x",
+        "BT",
+        "Harbour office",
+    ];
+    for (number, line) in (1..).zip(lines) {
+        let line = if number == changed.0 { changed.1 } else { line };
+        assert!(box_.line(line).is_none(), "nothing is said to {line}");
+    }
+    box_.line("ar")
+}
+
+fn given_in(led: Option<Led>) -> Draft {
+    match led {
+        Some(Led::Wish(Wish::Write(draft))) => draft,
+        Some(Led::Say(text)) => panic!("{text}"),
+        _ => panic!("nothing is given in"),
+    }
+}
+
+#[test]
+fn a_visitor_gives_in_a_radiogram_as_it_stands_on_the_form() {
+    let mut box_ = Mailbox::default();
+    let draft = given_in(typed(&mut box_, "QM3BAR-7", (0, "")));
+    assert_eq!(draft.title, "LEE COVE 555");
+    assert!(matches!(draft.kind, Kind::Formal { .. }));
+    assert!(draft.body.starts_with("12 R HXG QA1SKY 12 GREAT MARROW"));
+    assert!(
+        draft.body.ends_with("BT\nHARBOUR OFFICE\nAR\n"),
+        "{}",
+        draft.body
+    );
+    assert!(!box_.is_writing());
+}
+
+#[test]
+fn a_line_of_a_radiogram_that_cannot_be_read_is_mended_alone() {
+    let mut box_ = Mailbox::default();
+    let wrong = said(typed(&mut box_, "QM3BAR", (3, "Harbour Lane 4, left")));
+    let begins = "Line 3, column 15: ',' is no character of a radiogram";
+    assert!(wrong.starts_with(begins), "{wrong}");
+    assert!(wrong.ends_with(AGAIN_FORM), "{wrong}");
+    assert_eq!(said(box_.line("hello")), AGAIN_FORM);
+    assert_eq!(said(box_.line("line 30 Harbour Lane 4")), AGAIN_FORM);
+    let changed = said(box_.line("line 3 Harbour Lane 4"));
+    assert_eq!(changed, "Line 3 is changed. SEND tries it again.");
+    assert!(
+        given_in(box_.line("send"))
+            .body
+            .contains("\nHARBOUR LANE 4\n")
+    );
+}
+
+#[test]
+fn a_check_that_does_not_agree_is_asked_for_and_goes_on_corrected() {
+    // Both must agree on the count (G1); the words go on as they came (G3).
+    let wrong = (1, "12 R HXG QA1SKY 11 Great Marrow 1830Z Nov 29");
+    let mut box_ = Mailbox::default();
+    let asks = said(typed(&mut box_, "QM3BAR", wrong));
+    let begins = "The check says 11, but the text counts 12: it goes on as 11/12";
+    assert!(asks.starts_with(begins), "{asks}");
+    let draft = given_in(box_.line("send"));
+    assert!(
+        draft.body.starts_with("12 R HXG QA1SKY 11/12 GREAT"),
+        "{}",
+        draft.body
+    );
+    // The station of origin has to get it right.
+    let mut box_ = Mailbox::default();
+    let asks = said(typed(&mut box_, "QA1SKY-3", wrong));
+    let begins = "Check: the check says 11, but the text counts 12: write 12.";
+    assert!(asks.starts_with(begins), "{asks}");
+    assert!(
+        said(box_.line("send")).starts_with(begins),
+        "not by asking twice"
+    );
+    box_.line("line 1 12 R HXG QA1SKY 12 Great Marrow 1830Z Nov 29");
+    assert!(given_in(box_.line("send")).body.contains("QA1SKY 12 GREAT"));
+}
+
+#[test]
+fn a_radiogram_is_not_mended_for_ever() {
+    let mut box_ = Mailbox::default();
+    typed(&mut box_, "QM3BAR", (4, "Lee Cove?"));
+    for _ in 0..MOST_TRIES {
+        assert!(said(box_.line("send")).contains("write QUERY"));
+    }
+    assert!(said(box_.line("send")).ends_with("Dropped."));
+    assert!(!box_.is_writing());
+}
+
+#[test]
+fn what_became_of_a_radiogram_is_told_with_a_reason() {
+    let mut box_ = Mailbox::default();
+    let no_list = box_.concludes(1, Ok(Conclusion::Delivered));
+    assert!(matches!(no_list, Led::Say(text) if text.starts_with("First MAIL")));
+    let why = form::not_delivered(1, "");
+    assert_eq!(
+        why,
+        Err("And why? Such as NOT DELIVERED 1 PHONE NOT ANSWERED.".into())
+    );
+    let why = form::not_delivered(1, "gone, they say");
+    assert!(why.is_err_and(|text| text.starts_with("',' is no character")));
+    let why = form::not_delivered(1, "Phone not answered.");
+    let failure = dunlin_mail::radiogram::Failure::NoAnswer;
+    let conclusion = Conclusion::NotDelivered { why: failure };
+    assert_eq!(why, Ok(conclusion.clone()));
+    let letter = Box::new(formal());
+    box_.list(&[letter.head()]);
+    let Led::Wish(wish) = box_.concludes(1, Ok(conclusion.clone())) else {
+        panic!("it is looked at");
+    };
+    box_.asks(&wish);
+    let next = box_.answered(&Answer::Opened(letter.clone()));
+    let wish = Wish::Conclude(letter, conclusion);
+    assert_eq!(next, Some(Told::Wish(wish.clone())));
+    box_.asks(&wish);
+    box_.will_stand("QM3BAR is told".into());
+    assert_eq!(told(&mut box_, &Answer::Done), "Noted; QM3BAR is told.");
 }

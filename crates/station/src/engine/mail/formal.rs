@@ -1,11 +1,11 @@
 //! Radiograms that are written here, and those that are passed on by hand.
 
 use dunlin_clock::Instant;
-use dunlin_mail::radiogram::{Blank, Radiogram, Tally, Text};
-use dunlin_mail::{Address, Kind, MOST_TITLE, Message};
+use dunlin_mail::radiogram::{Blank, Radiogram, Tally};
+use dunlin_mail::{Address, Kind};
 use serde::{Deserialize, Serialize};
 
-use super::letter::{Draft, DraftError, cut};
+use super::letter::{Draft, DraftError};
 use super::reckon::Reckoning;
 use crate::engine::Station;
 
@@ -97,34 +97,6 @@ pub(super) fn checked(draft: Draft) -> Result<Draft, DraftError> {
         title: form.title(),
         ..draft
     })
-}
-
-/// A service message to the station of origin: what became of its radiogram, in this text. If the radiogram was put
-/// into the mail by somebody else, the station of origin is looked for where that was.
-pub fn report_on(message: &Message, form: &Radiogram, what: &str, text: &Text) -> Draft {
-    let to = match message.from.call == form.origin {
-        true => message.from,
-        false => Address {
-            call: form.origin,
-            home: Some(message.id.origin),
-        },
-    };
-    let title = format!("{what}: {}", message.title);
-    let lines: Vec<String> = text
-        .groups()
-        .chunks(10)
-        .map(|line| line.join(" "))
-        .collect();
-    Draft {
-        kind: Kind::Service {
-            to,
-            about: message.id,
-        },
-        precedence: form.precedence,
-        title: cut(&title, MOST_TITLE).to_owned(),
-        body: format!("{}\n", lines.join("\n")),
-        keep_back: false,
-    }
 }
 
 fn unfit(fault: impl std::fmt::Display) -> DraftError {

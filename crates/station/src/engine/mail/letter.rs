@@ -98,6 +98,11 @@ impl Station {
             ),
             keep_back: false,
         };
+        self.keep_report(now, own, draft);
+    }
+
+    /// A report of this station to the writer of a message is kept, and sent.
+    pub(super) fn keep_report(&mut self, now: Instant, own: CallSign, draft: Draft) {
         let from = Station::operator(own);
         if let Ok(letter) = self.letter_of(now, draft, from, Proof::Own) {
             let report = For::Report(Box::new(letter.head()));

@@ -3,6 +3,7 @@
 //! The station keeps no letters. It asks by [`Output::Mail`], joins each answer to what it was for, and carries
 //! exchanges over its links.
 
+mod concluding;
 mod ending;
 mod exchange;
 mod formal;
@@ -24,7 +25,8 @@ use crate::crossing::{LEAST_WRITTEN, MOST_LISTED, Wish};
 use crate::event::{CrossingId, Event, ExchangeId, Urgency};
 use crate::links::LinkKey;
 
-pub use formal::{FormalDraft, FormalReckoning, report_on};
+pub use concluding::{Concluded, Conclusion};
+pub use formal::{FormalDraft, FormalReckoning};
 pub(crate) use letter::cut;
 pub use letter::{Draft, DraftError};
 pub use reckon::{Reckoning, RouteCost};
@@ -39,6 +41,8 @@ enum For {
     Exchange(ExchangeId, Ticket, Option<Box<Head>>),
     /// Likewise.
     Visitor(CrossingId, Option<Box<Head>>),
+    /// A visitor has said what became of a radiogram; with what its station of origin is told.
+    Concluded(CrossingId, Option<Box<Draft>>),
     /// A report to a writer.
     Report(Box<Head>),
     /// What has grown old.
@@ -176,11 +180,14 @@ impl Station {
             Wish::AllMail => list(Which::All),
             Wish::OwnMail => list(Which::Waiting),
             Wish::Bulletins(topic) => list(Which::Bulletins { topic }),
-            Wish::Read(message) => Ask::Open {
+            Wish::Read(message) | Wish::Look(message, _) => Ask::Open {
                 id: message,
                 reader,
                 glance: true,
             },
+            Wish::Conclude(letter, conclusion) => {
+                return self.visitor_concludes(now, id, visitor, &letter, &conclusion);
+            }
             Wish::HasRead(message) => Ask::Open {
                 id: message,
                 reader,
@@ -240,6 +247,11 @@ impl Station {
             Some(For::Visitor(id, left)) => {
                 kept = left;
                 self.crossing_acts(now, id, |c| c.mail_answered(answer));
+                self.tell(Event::MailChanged);
+            }
+            Some(For::Concluded(id, report)) => {
+                self.crossing_acts(now, id, |c| c.mail_answered(answer));
+                self.concluded(now, answer, report.map(|draft| *draft));
                 self.tell(Event::MailChanged);
             }
             Some(For::Report(report)) => {
