@@ -180,6 +180,16 @@ impl Kind {
         }
     }
 
+    /// For whom it is, in words.
+    pub fn for_whom(&self) -> String {
+        match self {
+            Kind::Personal { to } | Kind::Formal { to } | Kind::Service { to, .. } => {
+                to.to_string()
+            }
+            Kind::Bulletin { topic, area } => format!("{topic} in {area}"),
+        }
+    }
+
     /// Checks the words of a bulletin.
     ///
     /// # Errors

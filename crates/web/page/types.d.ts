@@ -183,7 +183,7 @@ export interface Stop {
 
 export type AlarmKind =
   | 'waiting' | 'deaf' | 'sound' | 'unheard' | 'stuck' | 'device' | 'second_input' | 'key_line' | 'disk' | 'clock'
-  | 'restarts' | 'partner' | 'held';
+  | 'restarts' | 'partner' | 'held' | 'emergency';
 
 export interface AlarmView {
   kind: AlarmKind;

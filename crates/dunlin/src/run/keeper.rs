@@ -95,14 +95,7 @@ fn keep(mut store: MailStore, routes: &Routes, inbox: &Receiver<Order>, tell: &S
     let mut trouble = Trouble::default();
     for Order { task, wall } in inbox {
         let mut ask = |ask: Ask| {
-            let reads = matches!(
-                ask,
-                Ask::List { .. }
-                    | Ask::Search { .. }
-                    | Ask::Counts
-                    | Ask::MayLeave { .. }
-                    | Ask::Room { .. }
-            );
+            let reads = ask.only_reads();
             let answer = store.answer(ask, wall);
             if trouble.is_new(&answer, reads, || store.has_room()) {
                 let _ = tell.send(Message::Mail(Done::Trouble(trouble.words.clone())));

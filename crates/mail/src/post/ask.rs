@@ -141,6 +141,8 @@ pub enum Ask {
     },
     /// How much there is. Answered with [`Answer::Counts`].
     Counts,
+    /// How many emergencies wait here for a person. Answered with [`Answer::Emergencies`].
+    Emergencies,
     /// Whether a visitor may leave a message now. Answered with [`Answer::MayLeave`], with [`Answer::NotAllowed`] in
     /// words for the visitor, or with [`Answer::Full`].
     MayLeave {
@@ -186,6 +188,21 @@ pub enum Ask {
         /// What is noted besides.
         note: Option<String>,
     },
+}
+
+impl Ask {
+    /// Nothing is changed by it.
+    pub fn only_reads(&self) -> bool {
+        matches!(
+            self,
+            Ask::List { .. }
+                | Ask::Search { .. }
+                | Ask::Counts
+                | Ask::Emergencies
+                | Ask::MayLeave { .. }
+                | Ask::Room { .. }
+        )
+    }
 }
 
 /// What a partner has said about a message.
@@ -288,6 +305,8 @@ pub enum Answer {
     },
     /// How much there is.
     Counts(Counts),
+    /// So many messages with the precedence of an emergency are held, or here for a reader who has not opened them.
+    Emergencies(u64),
     /// A number of a radiogram.
     Number(u32),
     /// What was ended and deleted because of its age.

@@ -1,5 +1,6 @@
 //! Mail between stations and visitors, over simulated bands: of whole frames, and in `sound` of sound.
 
+mod emergency;
 mod formal;
 mod limits;
 mod ring;

@@ -255,6 +255,8 @@ pub enum WakeupReason {
     Share,
     /// What has grown old in the mail is looked for.
     Sweep,
+    /// It is looked whether an emergency waits in the mail.
+    Emergency,
     /// A test signal has waited too long.
     Test(PortId),
 }

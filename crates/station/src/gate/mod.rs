@@ -244,6 +244,8 @@ pub enum AlarmKind {
     Partner,
     /// Mail has been held for long.
     Held,
+    /// An emergency waits in the mail, and nobody has read it.
+    Emergency,
     /// The machine's clock is wrong or has jumped.
     Clock,
     /// The program has started too often.

@@ -77,15 +77,11 @@ impl MailStore {
 
     fn done(&mut self, ask: Ask, now: WallTime) -> rusqlite::Result<Answer> {
         // Who reads needs no lock; who writes takes it at once, so as not to fail half-way for want of it.
-        let behavior = match ask {
-            Ask::List { .. }
-            | Ask::Search { .. }
-            | Ask::Counts
-            | Ask::MayLeave { .. }
-            | Ask::Room { .. } => TransactionBehavior::Deferred,
-            _ => TransactionBehavior::Immediate,
+        let reads = ask.only_reads();
+        let behavior = match reads {
+            true => TransactionBehavior::Deferred,
+            false => TransactionBehavior::Immediate,
         };
-        let reads = matches!(behavior, TransactionBehavior::Deferred);
         if let Ask::ClockWrong { began } = ask {
             self.wrong_since = Some(began);
         }
@@ -176,6 +172,7 @@ fn carry_out(
         Ask::Release { id, way } => legs::release(db, id, &way, now),
         Ask::Hold { id, why } => legs::hold(db, id, &why, now),
         Ask::Counts => lists::counts(db),
+        Ask::Emergencies => lists::emergencies(db),
         Ask::Number => formal::number(db, now),
         Ask::Conclude { id, standing, note } => {
             formal::conclude(db, id, (&standing, note.as_deref()), now)

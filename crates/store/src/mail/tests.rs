@@ -598,3 +598,52 @@ fn what_is_offered_for_ever_is_counted_for_a_day_by_partner_and_then_anew() {
         .query_row(count, [], |row| row.get::<_, i64>(0));
     assert_eq!(rows, Ok(1), "what is older goes");
 }
+
+#[test]
+fn emergencies_are_counted_while_they_wait_for_a_person() {
+    let mut store = store();
+    let waiting = |store: &mut MailStore| match store.answer(Ask::Emergencies, NOW) {
+        Answer::Emergencies(waiting) => waiting,
+        other => panic!("{other:?}"),
+    };
+    let urgent = |number, way: &Way| {
+        let precedence = Precedence::Emergency;
+        let message = personal(number, "QM2REE", "Come.\n");
+        let message = Message {
+            precedence,
+            ..message
+        };
+        Letter::new(message, Proof::KnownPath, way, NOW)
+    };
+    let keep = |letter: Letter, store: &mut MailStore| {
+        assert_eq!(store.answer(Ask::Keep(Box::new(letter)), NOW), Answer::Kept);
+    };
+    let routine = Letter::new(
+        personal(1, "QM2REE", "Hm.\n"),
+        Proof::KnownPath,
+        &Way::Here,
+        NOW,
+    );
+    keep(routine, &mut store);
+    keep(urgent(2, &to_one(&["QX0RLF"])), &mut store);
+    assert_eq!(
+        waiting(&mut store),
+        0,
+        "one that is passed on waits for nobody here"
+    );
+    keep(urgent(3, &Way::Here), &mut store);
+    let why = "by the operator".into();
+    let standing = Standing::Held { why };
+    keep(
+        Letter {
+            standing,
+            ..urgent(4, &Way::Here)
+        },
+        &mut store,
+    );
+    assert_eq!(waiting(&mut store), 2);
+    let reader = Some("QM2REE".parse().expect("a call sign"));
+    let (id, glance) = (id(3), false);
+    store.answer(Ask::Open { id, reader, glance }, NOW);
+    assert_eq!(waiting(&mut store), 1, "it was read");
+}

@@ -67,12 +67,7 @@ impl Station {
     /// A message can go nowhere any more: its writer gets a report, and the operator a note. Of a report nothing is
     /// reported.
     pub(super) fn report(&mut self, now: Instant, head: &Head) {
-        let to = match &head.kind {
-            Kind::Personal { to } | Kind::Formal { to } | Kind::Service { to, .. } => {
-                to.to_string()
-            }
-            Kind::Bulletin { topic, area } => format!("{topic} in {area}"),
-        };
+        let to = head.kind.for_whom();
         let words = head.words();
         let text = format!("mail: {} of {} for {to} {words}", head.id, head.from.call);
         self.note(now, None, Urgency::Attention, text);

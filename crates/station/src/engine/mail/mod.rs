@@ -4,6 +4,7 @@
 //! exchanges over its links.
 
 mod concluding;
+mod emergency;
 mod ending;
 mod exchange;
 mod formal;
@@ -47,6 +48,8 @@ enum For {
     Report(Box<Head>),
     /// What has grown old.
     Sweep,
+    /// Whether an emergency waits for a person.
+    Emergencies,
     /// What has got no date.
     Clock,
 }
@@ -109,6 +112,8 @@ pub(crate) struct Post {
     partners: Vec<PartnerState>,
     /// When the keeper is to look for what has grown old.
     sweep_due: Option<Instant>,
+    /// When to look whether an emergency waits for a person.
+    emergency_due: Option<Instant>,
     /// The clock of this run is wrong: no age can be trusted.
     ageless: bool,
     /// Draws the numbers of what is written here.
@@ -124,6 +129,7 @@ impl Default for Post {
             next_ticket: 0,
             partners: Vec::new(),
             sweep_due: None,
+            emergency_due: None,
             ageless: false,
             chance: Chance::stream(0, "mail"),
         }
@@ -265,12 +271,14 @@ impl Station {
                 }
             }
             Some(For::Sweep) => self.swept(now, answer),
+            Some(For::Emergencies) => self.emergencies_counted(now, answer),
             Some(For::Clock) | None => {}
         }
         // What was not kept is no reason to call anybody.
         if *answer == Answer::Kept {
             if let Some(head) = kept {
                 self.hasten(now, &head);
+                self.tell_emergency(now, &head);
             }
             self.tell_exchanges(now);
         }
@@ -288,7 +296,9 @@ impl Station {
 
     /// A letter of the operator is safe.
     pub(super) fn mail_kept(&mut self, now: Instant, letter: &Letter) {
-        self.hasten(now, &letter.head());
+        let head = letter.head();
+        self.hasten(now, &head);
+        self.tell_emergency(now, &head);
         self.tell_exchanges(now);
         self.tell(Event::MailChanged);
     }

@@ -46,6 +46,7 @@ impl Station {
             });
         }
         self.begin_sweeps();
+        self.begin_emergencies();
     }
 
     pub(super) fn partner(&self, number: usize) -> Option<&Partner> {
@@ -73,7 +74,10 @@ impl Station {
         let exchanges = self.post.exchanges.values();
         let idle = exchanges.map(|e| (e.deadline(), WakeupReason::Mail(e.key.port)));
         let sweep = self.post.sweep_due.map(|at| (at, WakeupReason::Sweep));
-        due.chain(idle).chain(sweep).min_by_key(|(at, _)| *at)
+        let emergency = self.post.emergency_due;
+        let emergency = emergency.map(|at| (at, WakeupReason::Emergency));
+        let rest = sweep.into_iter().chain(emergency);
+        due.chain(idle).chain(rest).min_by_key(|(at, _)| *at)
     }
 
     /// Calls partners that are due, and ends exchanges that stand still.
@@ -86,6 +90,7 @@ impl Station {
         }
         self.overdue_exchanges(now);
         self.sweep_if_due(now);
+        self.look_for_emergencies(now);
     }
 
     /// What is new in the queue does not wait for the next poll.
