@@ -297,7 +297,8 @@ test("lists, search and the partners", async ({ page, isles }) => {
   const partner = page.locator(".partners li", { hasText: "QX0RLF-5" });
   await expect(partner).toContainText(/no exchange since the start, called in/);
   await partner.getByRole("button", { name: /^Call now/ }).click();
-  await expect(partner).toContainText(/calling|exchanging/);
+  // The partner may call at the same moment; then the line to it is in use, and the exchange is that one.
+  await expect(partner).toContainText(/calling|exchanging|last exchange/);
   await expect(partner).toContainText("last exchange", { timeout: 50_000 });
 });
 

@@ -176,5 +176,7 @@ export async function blockInSight(page) {
   }, ENDS);
   await base.expect.poll(find, { timeout: 90_000 }).not.toBe("");
   await page.keyboard.press("f");
-  return page.locator(`#${await find()}`);
+  let found = "";
+  await base.expect.poll(async () => (found = await find()), { timeout: 90_000 }).not.toBe("");
+  return page.locator(`#${found}`);
 }

@@ -193,7 +193,11 @@ impl Clerk<'_> {
             glance: false,
         }) {
             Answer::Opened(letter) => letter,
-            Answer::NotFound => Box::new(self.letter(id)?),
+            Answer::NotFound => {
+                let letter = self.letter(id)?;
+                self.done(Ask::Seen { id })?;
+                Box::new(letter)
+            }
             other => return Err(not_kept(other)),
         };
         Ok(MailReply::Letter(letter))
@@ -250,7 +254,12 @@ impl Clerk<'_> {
         } = conclusion
             .of(&letter, self.now)
             .map_err(MailRefusal::Refused)?;
-        self.done(Ask::Conclude { id, standing, note })?;
+        self.done(Ask::Conclude {
+            id,
+            stood: letter.standing,
+            standing,
+            note,
+        })?;
         let reported_to = report.as_ref().and_then(|report| report.kind.to());
         self.report = report;
         Ok(MailReply::Concluded { reported_to })

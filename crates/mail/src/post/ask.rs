@@ -178,11 +178,18 @@ pub enum Ask {
     /// Give the next number of a radiogram of this station; it is never given again in its year. Answered with
     /// [`Answer::Number`] or [`Answer::NotAllowed`].
     Number,
-    /// The operator says what became of a radiogram. It waits for nobody any more. Answered with
-    /// [`Answer::Done`] or [`Answer::NotFound`].
+    /// The operator has looked at a letter for somebody else. Answered with [`Answer::Done`].
+    Seen {
+        /// The message.
+        id: MessageId,
+    },
+    /// A person says what became of a radiogram. It waits for nobody any more. Answered with [`Answer::Done`],
+    /// [`Answer::NotFound`], or [`Answer::NotAllowed`] if it stands otherwise by now.
     Conclude {
         /// The message.
         id: MessageId,
+        /// Where it stood when that was said.
+        stood: Standing,
         /// Where it stands from now on.
         standing: Standing,
         /// What is noted besides.
@@ -305,7 +312,8 @@ pub enum Answer {
     },
     /// How much there is.
     Counts(Counts),
-    /// So many messages with the precedence of an emergency are held, or here for a reader who has not opened them.
+    /// So many messages with the precedence of an emergency are here for a reader, and neither the reader nor the operator has
+    /// opened them. Reports are not counted.
     Emergencies(u64),
     /// A number of a radiogram.
     Number(u32),

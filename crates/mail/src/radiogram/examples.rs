@@ -157,7 +157,7 @@ const FAULTS: [(&str, &str, &str); 17] = [
         "LANE #4",
         "line 3, column 14: '#' is no character of a radiogram: write NUMBER",
     ),
-    ("LEE COVE", "5550142", "line 5, column 1: here is wanted BT"),
+    ("LEE COVE", "5550142", "line 5, column 1: wanted here is BT"),
     (
         "TEL ",
         "TEL A",
@@ -171,12 +171,12 @@ const FAULTS: [(&str, &str, &str); 17] = [
     (
         "HARBOUR OFFICE\n",
         "",
-        "line 10, column 1: here is wanted the signature",
+        "line 10, column 1: wanted here is the signature",
     ),
     (
         "OFFICE\n",
         "OFFICE\nBAR ISLAND\n",
-        "line 11, column 1: here is wanted AR",
+        "line 11, column 1: wanted here is AR",
     ),
 ];
 
@@ -190,7 +190,7 @@ fn faults_say_what_and_where_and_what_to_do() {
     // Without the first break the text is taken for address.
     let said = change("BT\n", "");
     assert!(
-        said.contains("line 6, column 1: here is wanted BT"),
+        said.contains("line 6, column 1: wanted here is BT"),
         "{said}"
     );
     let said = wrong(&format!("{BODY}QM3BAR SENDS 73\n"));

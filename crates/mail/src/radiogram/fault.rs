@@ -92,7 +92,7 @@ pub enum Fault {
     #[error("the radiogram ends here, wanted is {0}")]
     Ended(&'static str),
     /// Something stands where another part is wanted.
-    #[error("here is wanted {0}")]
+    #[error("wanted here is {0}")]
     Wanted(&'static str),
     /// Something after the end.
     #[error("more stands after the end (AR): a message holds one radiogram and nothing else")]

@@ -32,7 +32,7 @@ pub use fault::{Fault, Located, Part, Unfit};
 pub use log::{Log, LogEntry, MOST_ENTRIES, MOST_REMARKS};
 pub use number::Numbers;
 pub use preamble::{Date, Filed, Handling};
-pub use service::{Failure, delivered, not_delivered};
+pub use service::{Failure, MOST_REASON, delivered, not_delivered};
 pub use spoken::{FigureWords, spell};
 pub use words::{Line, MOST_GROUP, MOST_GROUPS, MOST_LINE, Phone, Text};
 

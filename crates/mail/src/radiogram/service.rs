@@ -13,7 +13,7 @@ use super::preamble::{Date, Filed, Handling};
 use super::words::Text;
 
 /// Groups of a reason in words of one's own, at most.
-const MOST_REASON: usize = 12;
+pub const MOST_REASON: usize = 12;
 
 /// Why a radiogram was not delivered.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

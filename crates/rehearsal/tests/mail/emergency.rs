@@ -22,7 +22,7 @@ fn an_emergency_alarms_until_it_is_read() {
     };
     let id = r.write(REE, urgent).expect("written");
     let told = told_until(&mut r, 60, |r| head(r, SKY, id).is_some());
-    let words = "an emergency of QM2REE for QM3BAR at QA1SKY, ";
+    let words = "the precedence of an emergency, of QM2REE for QM3BAR at QA1SKY, ";
     let is_it = |event: &Event| matches!(event, Event::Note(n) if n.text.contains(words) && n.urgency == Urgency::Attention);
     assert!(told.iter().any(is_it), "the operator is told");
     assert!(until(&mut r, 1, |r| alarms(r).len() == 1));

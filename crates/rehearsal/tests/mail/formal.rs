@@ -1,6 +1,6 @@
 //! Radiograms of a visitor: given in over the air, read, and what became of one told to its station of origin.
 
-use dunlin_mail::post::{Head, Standing};
+use dunlin_mail::post::{Answer, Ask, Head, Standing};
 use dunlin_mail::{Kind, Precedence};
 use dunlin_rehearsal::Rehearsal;
 use dunlin_station::Draft;
@@ -68,7 +68,7 @@ fn a_visitor_who_has_delivered_a_radiogram_says_so_and_its_origin_hears_it() {
         + &says(&["delivered 1"])
         + "{ do = \"await\", text = \"Noted; QX0RLF at QX0RLF is told.\" },\n"
         + &says(&["not delivered 1 phone not answered"])
-        + "{ do = \"await\", text = \"nothing is left to be done\" },\n{ do = \"close\" },\n";
+        + "{ do = \"await\", text = \"That cannot be said of it any more, it stands as delivered.\" },\n{ do = \"close\" },\n";
     let mut r = isles_with(&does);
     let radiogram = Draft {
         kind: Kind::Formal {
@@ -93,4 +93,67 @@ fn a_visitor_who_has_delivered_a_radiogram_says_so_and_its_origin_hears_it() {
     assert_eq!(stands, Some(Standing::Delivered));
     let head = report(&mut r).expect("there");
     assert!(matches!(head.kind, Kind::Service { about, .. } if about == id));
+}
+
+#[test]
+fn a_radiogram_that_cannot_be_delivered_is_reported_with_the_reason_and_only_by_its_addressee() {
+    // Brae has given in one for the operator, and it is in the list of what waits.
+    let does = "{ do = \"wait\", time = \"2 h\" },\n\
+        { do = \"call\", to = \"QA1SKY-5\" },\n\
+        { do = \"await\", text = \"Something waits for you\" },\n"
+        .to_owned()
+        + &says(&["radiogram qa1sky"])
+        + "{ do = \"await\", text = \"the preamble first\" },\n"
+        + &says(&[
+            "3 R QM3BAR 1 Bar Island Nov 29",
+            "Warden",
+            "bt",
+            "Thanks",
+            "bt",
+            "Brae",
+            "ar",
+            "mail mine",
+        ])
+        + "{ do = \"await\", text = \"radiogram on\" },\n"
+        + &says(&["delivered 1"])
+        + "{ do = \"await\", text = \"Only QA1SKY can say that\" },\n"
+        + &says(&["mail"])
+        + "{ do = \"await\", text = \"QX0RLF radiogram on\" },\n"
+        + &says(&["not delivered 1 phone not answered"])
+        + "{ do = \"await\", text = \"Noted; QX0RLF at QX0RLF is told.\" },\n{ do = \"close\" },\n";
+    let mut r = isles_with(&does);
+    let radiogram = Draft {
+        kind: Kind::Formal {
+            to: "QM3BAR at QA1SKY".parse().expect("an address"),
+        },
+        precedence: Precedence::Routine,
+        title: String::new(),
+        body: "12 R QX0RLF 3 LEE COVE NOV 29\nWARDEN\nBAR ISLAND\nBT\nFERRY IS LATE\nBT\nHARBOUR OFFICE\nAR\n"
+            .into(),
+        keep_back: false,
+    };
+    let id = r.write(RLF, radiogram).expect("written");
+    let report = |r: &mut Rehearsal| find(r, RLF, |h| h.title == "Not delivered: BAR ISLAND");
+    assert!(
+        until(&mut r, 300, |r| report(r).is_some()),
+        "it is reported; Brae gave up {}",
+        r.people()[0].gave_up()
+    );
+    assert_eq!(r.people()[0].finished(), 1);
+    let letter = find(&mut r, SKY, |h| h.id == id).expect("there");
+    let why = "phone not answered".into();
+    assert_eq!(letter.standing, Standing::Undeliverable { why });
+    let ask = Ask::Open {
+        id,
+        reader: None,
+        glance: true,
+    };
+    let Answer::Opened(letter) = r.ask_mail(SKY, ask) else {
+        panic!("it is there");
+    };
+    let note = letter.note.unwrap_or_default();
+    assert_eq!(
+        note,
+        "so says QM3BAR, who was connected directly by this call sign"
+    );
 }

@@ -93,6 +93,8 @@ impl Asked {
                 "GO" | "WAY" | "READ" | "DELETE" | "WRITE" | "PUBLISH" | "WORD" | "RADIOGRAM"
                 | "NOT" | "DELIVERED",
             ] => return None,
+            // A word is no call sign, and neither is a figure; who wants one called all the same says GO.
+            [call] if !has_letter_and_figure(call) => return None,
             [call] | ["GO", call] => Asked::Go {
                 to: call.parse().ok()?,
                 by: None,
@@ -105,6 +107,12 @@ impl Asked {
         };
         Some(asked)
     }
+}
+
+fn has_letter_and_figure(call: &str) -> bool {
+    let call = call.split('-').next().unwrap_or_default();
+    let has = |is: fn(&u8) -> bool| call.bytes().any(|b| is(&b));
+    has(u8::is_ascii_digit) && has(u8::is_ascii_alphabetic)
 }
 
 fn at(to: &str, home: &str) -> Option<Address> {
@@ -181,6 +189,8 @@ mod tests {
             "WAY",
             "WAY NOBODY-99",
             "WAY QX0RLF NOW",
+            "BT",
+            "12",
             "DELIVERED",
             "NOT DELIVERED",
             "NOT DELIVERED PHONE",

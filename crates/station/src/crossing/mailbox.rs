@@ -132,13 +132,19 @@ enum Told {
 impl Writing {
     /// A line more; or that there is no room for it, said once: an answer to each would take the channel.
     fn add(&mut self, line: &str) -> Option<String> {
+        if self.full {
+            return None; // It is to have no hole.
+        }
         if self.body.len() + line.len() >= self.most {
-            let say = format!(
-                "A message holds {} octets here; the rest is left out. SEND it, or STOP.",
-                self.most
-            );
-            let first = !std::mem::replace(&mut self.full, true);
-            return first.then_some(say);
+            self.full = true;
+            let most = self.most;
+            let end = match self.form {
+                Some(_) => "STOP drops it.",
+                None => "SEND it, or STOP.",
+            };
+            return Some(format!(
+                "A message holds {most} octets here; the rest is left out. {end}"
+            ));
         }
         self.body.push_str(&plain(line));
         self.body.push('\n');
@@ -190,13 +196,15 @@ impl Mailbox {
             self.writing = None;
             return Some(Led::Say("Dropped.".into()));
         }
+        let form = writing.form.is_some();
+        // What ends a radiogram may stand at the end of one that was mended, too.
+        let ends = word.eq_ignore_ascii_case("send") || form && form::is_end(word);
         match writing.stage {
+            Writes::On if form => return self.line_of_form(line, ends),
             Writes::On => {}
-            Writes::InVain => return self.line_in_vain(word),
+            Writes::InVain => return self.line_in_vain(ends),
+            Writes::Again(_) if ends => return self.send_again(),
             Writes::Again(astray) => return self.line_again(word, astray),
-        }
-        if writing.form.is_some() {
-            return self.line_of_form(line);
         }
         if writing.title.is_none() {
             let title = plain(word);
@@ -206,7 +214,7 @@ impl Mailbox {
             let say = "Now the text. SEND alone on a line ends it, STOP drops it.";
             return Some(Led::Say(say.into()));
         }
-        if word.eq_ignore_ascii_case("send") {
+        if ends {
             return self.send();
         }
         writing.add(line).map(Led::Say)
@@ -234,29 +242,31 @@ impl Mailbox {
     }
 
     /// A line of a text for which there was no room before it was typed.
-    fn line_in_vain(&mut self, word: &str) -> Option<Led> {
-        word.eq_ignore_ascii_case("send").then(|| {
+    fn line_in_vain(&mut self, ends: bool) -> Option<Led> {
+        ends.then(|| {
             self.writing = None;
             Led::Say("It was not taken.".into())
         })
     }
 
-    /// A line after the text was refused.
+    /// What was refused is to be sent as it is now.
+    fn send_again(&mut self) -> Option<Led> {
+        if let Some(enough) = self.one_more_try() {
+            return Some(enough);
+        }
+        match self.writing.as_ref()?.form {
+            Some(_) => self.send_form(),
+            None => self.send(),
+        }
+    }
+
+    /// Another line after the text was refused.
     fn line_again(&mut self, word: &str, astray: u32) -> Option<Led> {
+        if let Some(enough) = self.one_more_try() {
+            return Some(enough);
+        }
         let writing = self.writing.as_mut()?;
-        writing.tries += 1;
-        if writing.tries > MOST_TRIES {
-            self.writing = None;
-            let say = format!("{MOST_TRIES} times is enough. Dropped.");
-            return Some(Led::Say(say));
-        }
         let form = writing.form.is_some();
-        if word.eq_ignore_ascii_case("send") {
-            return match form {
-                true => self.send_form(),
-                false => self.send(),
-            };
-        }
         if word.eq_ignore_ascii_case("cut") && !form {
             let kept = writing.body.trim_end_matches('\n').rfind('\n');
             writing.body.truncate(kept.map_or(0, |at| at + 1));
@@ -272,6 +282,18 @@ impl Mailbox {
         }
         writing.stage = Writes::Again(astray + 1);
         Some(Led::Say(writing.what_is_left().into()))
+    }
+
+    /// Counts a command for a text that was refused; there are so many and no more.
+    fn one_more_try(&mut self) -> Option<Led> {
+        let writing = self.writing.as_mut()?;
+        writing.tries += 1;
+        if writing.tries <= MOST_TRIES {
+            return None;
+        }
+        self.writing = None;
+        let say = format!("{MOST_TRIES} times is enough. Dropped.");
+        Some(Led::Say(say))
     }
 
     /// A short message on one line.
@@ -294,7 +316,7 @@ impl Mailbox {
         })
     }
 
-    /// The keeper is asked this; `about` says of a letter how it stands.
+    /// The keeper is asked this.
     pub(super) fn asks(&mut self, wish: &Wish) {
         self.asked.push_back(match wish {
             Wish::Count => Asked::Count,
@@ -311,9 +333,20 @@ impl Mailbox {
 
     /// How the letter stands whose keeping was asked for last, or who is told of a radiogram.
     pub(super) fn will_stand(&mut self, words: String) {
-        if let Some(Asked::Write(stands, _) | Asked::Conclude(stands)) = self.asked.back_mut() {
+        let at = self.under_way().and_then(|at| self.asked.get_mut(at));
+        if let Some(Asked::Write(stands, _) | Asked::Conclude(stands)) = at {
             *stands = words;
         }
+    }
+
+    /// The place of the first letter, or of the first word on a radiogram, that the keeper was not asked for yet: of these
+    /// it is not known how it will stand.
+    fn under_way(&self) -> Option<usize> {
+        let is_it = |asked: &Asked| match asked {
+            Asked::Write(stands, _) | Asked::Conclude(stands) => stands.is_empty(),
+            _ => false,
+        };
+        self.asked.iter().position(is_it)
     }
 
     /// What the keeper's answer means for the visitor; `None` = nothing to say.
@@ -349,11 +382,18 @@ impl Mailbox {
         let left = match answer {
             Answer::MayLeave { octets } => usize::try_from(*octets).unwrap_or(usize::MAX),
             Answer::NotAllowed { .. } | Answer::Full { .. } => {
-                match begun {
-                    true => writing.stage = Writes::InVain,
-                    false => self.writing = None,
+                let text = refusal(answer);
+                if !begun {
+                    self.writing = None;
+                    return Some(text);
                 }
-                return Some(refusal(answer));
+                // A text that is here whole says so itself when it is sent.
+                if matches!(writing.stage, Writes::Again(_)) {
+                    return None;
+                }
+                writing.stage = Writes::InVain;
+                let end = writing.form.as_ref().map_or("SEND", |_| form::END);
+                return Some(format!("{text} What comes up to {end} is left out."));
             }
             // Whether there is room is seen again when it is kept.
             _ => MOST_WRITTEN,
@@ -391,9 +431,10 @@ impl Mailbox {
         }
     }
 
-    /// What was asked last cannot be: the keeper was not asked.
+    /// What was to be asked cannot be: the keeper was not asked.
     pub(super) fn refused(&mut self) {
-        if let Some(Asked::Write(_, serial)) = self.asked.pop_back() {
+        let asked = self.under_way().and_then(|at| self.asked.remove(at));
+        if let Some(Asked::Write(_, serial)) = asked {
             self.take_sent(serial);
         }
     }
@@ -486,7 +527,7 @@ impl Crossing {
                 Ok(id) => Led::Wish(Wish::Delete(id)),
                 Err(text) => Led::Say(text),
             },
-            Line::Radiogram(to) => self.mailbox.radiogram(to, self.near.remote, precedence),
+            Line::Radiogram(to) => self.mailbox.radiogram(to, self.near.remote),
             Line::Delivered(number) => self.mailbox.concludes(number, Ok(Conclusion::Delivered)),
             Line::NotDelivered(number, why) => self
                 .mailbox
@@ -528,19 +569,26 @@ impl Crossing {
     /// What the visitor has written cannot be a message.
     pub(crate) fn mail_refused(&mut self, words: String) -> Vec<Act> {
         self.mailbox.refused();
-        vec![line(words)]
+        match self.is_here() {
+            true => vec![line(words)],
+            false => Vec::new(),
+        }
+    }
+
+    /// The visitor is at the node, and hears what is said.
+    fn is_here(&self) -> bool {
+        self.near_open && matches!(self.stage, Stage::Asking { .. })
     }
 
     /// Whoever keeps the mail has answered.
     pub(crate) fn mail_answered(&mut self, answer: &Answer) -> Vec<Act> {
-        let here = self.near_open && matches!(self.stage, Stage::Asking { .. });
         let Some(told) = self.mailbox.answered(answer) else {
             return Vec::new();
         };
         match told {
             // What was said of a radiogram holds, even if the visitor is gone by now.
             Told::Wish(wish) => vec![self.wish(wish)],
-            _ if !here => Vec::new(),
+            _ if !self.is_here() => Vec::new(),
             Told::Say(text) => vec![line(text)],
             Told::Reads(text, id) => {
                 self.reading = Some(id);

@@ -35,16 +35,22 @@ pub(super) fn number(db: &Connection, now: WallTime) -> rusqlite::Result<Answer>
     Ok(Answer::Number(number))
 }
 
-/// Notes what became of a message, and words besides. It waits for nobody any more, and is read.
+/// Notes what became of a message, and words besides. It waits for nobody any more, and is read. If it does not stand as it
+/// `stood` when that was said, nothing is done.
 pub(super) fn conclude(
     db: &Connection,
     id: MessageId,
-    (standing, note): (&Standing, Option<&str>),
+    (stood, standing): (&Standing, &Standing),
+    note: Option<&str>,
     now: WallTime,
 ) -> rusqlite::Result<Answer> {
     let Some(head) = find_kept(db, id)? else {
         return Ok(Answer::NotFound);
     };
+    if head.standing != *stood {
+        let words = format!("It stands otherwise by now: {}.", head.words());
+        return Ok(Answer::NotAllowed { words });
+    }
     let place = place(&head);
     let sql = "DELETE FROM legs WHERE place = ?1 AND state = 'waiting'";
     db.prepare_cached(sql)?.execute([place])?;

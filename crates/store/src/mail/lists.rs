@@ -1,12 +1,12 @@
 //! Lists, searches and counts.
 
 use dunlin_ax25::CallSign;
+use dunlin_mail::Kind;
 use dunlin_mail::post::{Answer, Counts, Head, MOST_LISTED, Standing, Which};
-use dunlin_mail::{Kind, Precedence};
 use rusqlite::types::Value;
 use rusqlite::{Connection, params, params_from_iter};
 
-use super::rows::{HEAD, head, legs, precedence_number, size};
+use super::rows::{HEAD, head, legs, size};
 use crate::quoted::all_words;
 
 /// What a reader may see, as in `dunlin_mail::post::may_read`; ?1 is the reader. In SQL, because a list has a length.
@@ -137,19 +137,17 @@ pub(super) fn search(
     finished(db, heads, reader)
 }
 
-/// How many emergencies wait for a person: to be read, or to be let go.
+/// Emergencies, the highest of the precedences by their number, that neither reader nor operator has opened. A report on one
+/// is none.
+const EMERGENCIES: &str = "SELECT count(*) FROM letters INDEXED BY letters_emergencies
+     WHERE precedence = 3 AND unread = 1 AND to_call IS NOT NULL AND standing = 'here' AND kind <> 'service'
+     AND NOT EXISTS (SELECT 1 FROM openings WHERE openings.place = letters.place AND reader = '')";
+
+/// How many emergencies wait here to be read.
 pub(super) fn emergencies(db: &Connection) -> rusqlite::Result<Answer> {
-    let urgent = precedence_number(Precedence::Emergency);
-    let count = |which: &str| -> rusqlite::Result<u64> {
-        let sql = format!("SELECT count(*) FROM letters WHERE {which} AND letters.precedence = ?1");
-        let n: i64 = db
-            .prepare_cached(&sql)?
-            .query_row([urgent], |row| row.get(0))?;
-        Ok(n.unsigned_abs())
-    };
-    Ok(Answer::Emergencies(
-        count(UNREAD)? + count("letters.standing = 'held'")?,
-    ))
+    let read = |row: &rusqlite::Row<'_>| row.get(0);
+    let waiting: i64 = db.prepare_cached(EMERGENCIES)?.query_row([], read)?;
+    Ok(Answer::Emergencies(waiting.unsigned_abs()))
 }
 
 /// How much there is.

@@ -174,8 +174,12 @@ fn carry_out(
         Ask::Counts => lists::counts(db),
         Ask::Emergencies => lists::emergencies(db),
         Ask::Number => formal::number(db, now),
-        Ask::Conclude { id, standing, note } => {
-            formal::conclude(db, id, (&standing, note.as_deref()), now)
-        }
+        Ask::Seen { id } => write::seen(db, id),
+        Ask::Conclude {
+            id,
+            stood,
+            standing,
+            note,
+        } => formal::conclude(db, id, (&stood, &standing), note.as_deref(), now),
     }
 }

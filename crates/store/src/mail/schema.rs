@@ -7,7 +7,7 @@ use rusqlite_migration::{M, Migrations};
 pub(super) const APPLICATION_ID: i64 = 0x4475_6E4D;
 
 /// Newest schema; SQLite's `user_version` counts the migrations that were applied.
-pub(super) const NEWEST: i64 = 4;
+pub(super) const NEWEST: i64 = 5;
 
 /// All migrations in order.
 pub(super) fn migrations() -> Migrations<'static> {
@@ -16,6 +16,7 @@ pub(super) fn migrations() -> Migrations<'static> {
         M::up(NUMBERS),
         M::up(AGES),
         M::up(YEARS),
+        M::up(EMERGENCIES),
     ])
 }
 
@@ -145,6 +146,11 @@ CREATE INDEX letters_bulletins ON letters (arrived_ms) WHERE kind = 'bulletin' A
 const YEARS: &str = "
 ALTER TABLE numbers ADD COLUMN year_before INTEGER NOT NULL DEFAULT 0;
 ALTER TABLE numbers ADD COLUMN last_before INTEGER NOT NULL DEFAULT 0;
+";
+
+/// Emergencies that were not opened: few, and looked for all the time. An opening by '' is the operator's.
+const EMERGENCIES: &str = "
+CREATE INDEX letters_emergencies ON letters (place) WHERE precedence = 3 AND unread = 1;
 ";
 
 #[cfg(test)]

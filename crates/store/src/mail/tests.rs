@@ -552,10 +552,17 @@ fn a_radiogram_is_delivered_by_a_person_and_not_by_reading_it() {
     assert_eq!(list(&mut store, Some("QX0RLF"), Which::Unread), NONE);
     let conclude = |number| Ask::Conclude {
         id: id(number),
+        stood: Standing::Here,
         standing: Standing::Delivered,
         note: None,
     };
     assert_eq!(store.answer(conclude(1), NOW), Answer::Done);
+    let words = "It stands otherwise by now: delivered.".into();
+    assert_eq!(
+        store.answer(conclude(1), NOW),
+        Answer::NotAllowed { words },
+        "said once"
+    );
     assert_eq!(store.answer(conclude(2), NOW), Answer::NotFound);
     let done = open(&mut store, 1, None).expect("kept");
     assert_eq!(done.standing, Standing::Delivered);
@@ -632,18 +639,24 @@ fn emergencies_are_counted_while_they_wait_for_a_person() {
         "one that is passed on waits for nobody here"
     );
     keep(urgent(3, &Way::Here), &mut store);
+    let mut report = urgent(4, &Way::Here);
+    report.message.kind = Kind::Service {
+        to: "QM2REE".parse().expect("an address"),
+        about: id(2),
+    };
+    keep(report, &mut store);
+    assert_eq!(waiting(&mut store), 1, "a report is none");
+    keep(urgent(5, &Way::Here), &mut store);
+    keep(urgent(6, &Way::Here), &mut store);
+    assert_eq!(waiting(&mut store), 3);
+    let seen = Ask::Seen { id: id(5) };
+    assert_eq!(store.answer(seen, NOW), Answer::Done);
+    assert_eq!(waiting(&mut store), 2, "the operator has looked");
     let why = "by the operator".into();
-    let standing = Standing::Held { why };
-    keep(
-        Letter {
-            standing,
-            ..urgent(4, &Way::Here)
-        },
-        &mut store,
-    );
-    assert_eq!(waiting(&mut store), 2);
+    store.answer(Ask::Hold { id: id(6), why }, NOW);
+    assert_eq!(waiting(&mut store), 1, "the operator holds it");
     let reader = Some("QM2REE".parse().expect("a call sign"));
     let (id, glance) = (id(3), false);
     store.answer(Ask::Open { id, reader, glance }, NOW);
-    assert_eq!(waiting(&mut store), 1, "it was read");
+    assert_eq!(waiting(&mut store), 0, "it was read");
 }

@@ -1,20 +1,24 @@
 //! Radiograms that a visitor gives in, and what the visitor says became of one.
 
 use dunlin_ax25::CallSign;
-use dunlin_mail::radiogram::{Failure, Fault, Radiogram};
+use dunlin_mail::radiogram::{Failure, Fault, Located, MOST_REASON, Radiogram};
 use dunlin_mail::{Address, Kind, Precedence};
 
 use super::{Led, Mailbox, Wish, Writes, Writing};
 use crate::engine::{Conclusion, Draft};
 
-/// Ends a radiogram.
-const END: &str = "AR";
+/// Ends a radiogram. `+` and SEND do too.
+pub(super) const END: &str = "AR";
 /// How a radiogram is asked for.
 pub(super) const ASKS: &str =
-    "Its lines as on the form, the preamble first. AR alone on a line ends it, STOP drops it.";
+    "Its lines as on the form, the preamble first. AR on a line of its own ends it, STOP drops it.";
 /// What is left to do with one that was not taken.
 pub(super) const AGAIN: &str = "LINE 2 and new words changes line 2, BEFORE 2 and words puts a line in front of it, SEND tries it \
      again, STOP drops it.";
+
+/// The same, if only the count does not agree.
+const AGAIN_COUNT: &str =
+    "SEND lets it go on so, LINE 1 and new words changes line 1, STOP drops it.";
 
 /// What is known of a radiogram that is being typed.
 #[derive(Clone, Debug)]
@@ -30,20 +34,32 @@ impl Writing {
     ///
     /// Its station of origin has to have all of it right (G1). Of one that comes from elsewhere only the count may be wrong:
     /// both stations must agree on it, so it is asked for once, and then goes on as old/new (G1, G3).
+    ///
+    /// # Errors
+    /// What is wrong, and what is left to do.
     fn form_to_send(&mut self) -> Result<Draft, String> {
-        let form: Radiogram = format!("{}{END}\n", self.body).parse().map_err(said)?;
+        if self.full {
+            return Err("Its end is missing. STOP drops it.".into());
+        }
+        let said = |words: &dyn std::fmt::Display| format!("{} {AGAIN}", sentence(words));
+        let form: Radiogram = format!("{}{END}\n", self.body)
+            .parse()
+            .map_err(|fault: Located| said(&fault))?;
         let known = self
             .form
             .as_mut()
             .filter(|known| known.visitor != form.origin);
         let form = match known {
-            None => form.fit_to_send().map(|()| form).map_err(said)?,
+            None => match form.fit_to_send() {
+                Ok(()) => form,
+                Err(unfit) => return Err(said(&unfit)),
+            },
             Some(known) => {
                 let receipt = form.receive();
                 if let Some(finding) = receipt.finding
                     && !std::mem::replace(&mut known.counted, true)
                 {
-                    return Err(said(finding));
+                    return Err(format!("{} {AGAIN_COUNT}", sentence(&finding)));
                 }
                 form.with_check(receipt.check)
             }
@@ -52,27 +68,29 @@ impl Writing {
             kind: self.kind.clone(),
             precedence: form.precedence,
             title: form.title(),
-            body: form.body().map_err(said)?,
+            body: form.body().map_err(|unfit| said(&unfit))?,
             keep_back: false,
         })
     }
 
-    /// `LINE 2` or `BEFORE 2`, and words; `None` = that is not what the visitor wants, or there is no such line.
+    /// `LINE 2` or `BEFORE 2`, and words: also for the line that follows the last. `None` = that is not what the visitor wants.
     pub(super) fn change(&mut self, command: &str) -> Option<String> {
-        let mut parts = command.splitn(3, char::is_whitespace);
+        let mut parts = command.split_whitespace();
         let what = parts.next()?.to_ascii_uppercase();
         let number: usize = parts.next()?.parse().ok()?;
-        let words = parts.next().unwrap_or_default().trim();
+        let words = parts.collect::<Vec<_>>().join(" ");
         let mut lines: Vec<&str> = self.body.lines().collect();
-        let at = number.checked_sub(1).filter(|at| *at < lines.len())?;
-        let done = match &*what {
-            "LINE" => {
-                lines[at] = words;
+        let after = lines.len() + 1;
+        let at = number.checked_sub(1).filter(|at| *at < after);
+        let done = match (&*what, at) {
+            ("LINE" | "BEFORE", None) => return Some(format!("There are the lines 1 to {after}.")),
+            ("LINE", Some(at)) if at < lines.len() => {
+                lines[at] = &words;
                 format!("Line {number} is changed.")
             }
-            "BEFORE" => {
-                lines.insert(at, words);
-                format!("There are {} lines now.", lines.len())
+            ("LINE" | "BEFORE", Some(at)) => {
+                lines.insert(at, &words);
+                format!("Line {number} is new.")
             }
             _ => return None,
         };
@@ -88,29 +106,43 @@ impl Writing {
     }
 }
 
+/// Whether this ends a radiogram.
+pub(super) fn is_end(word: &str) -> bool {
+    [END, "+"].iter().any(|end| word.eq_ignore_ascii_case(end))
+}
+
+/// The precedence of a preamble as far as limits go by it: emergencies have wider ones.
+fn precedence(preamble: &str) -> Precedence {
+    let mut groups = preamble.split_whitespace().take(3);
+    match groups.any(|group| group.eq_ignore_ascii_case("EMERGENCY")) {
+        true => Precedence::Emergency,
+        false => Precedence::Routine,
+    }
+}
+
 impl Mailbox {
-    /// Begins a radiogram for the station that is to deliver it, and asks whether there is room for it.
-    pub(super) fn radiogram(
-        &mut self,
-        to: Address,
-        visitor: CallSign,
-        precedence: Precedence,
-    ) -> Led {
+    /// Begins a radiogram for the station that is to deliver it, and asks whether there is any room for one.
+    pub(super) fn radiogram(&mut self, to: Address, visitor: CallSign) -> Led {
         let form = Form {
             visitor: visitor.with_ssid(0).unwrap_or(visitor),
             counted: false,
         };
-        self.begin(Kind::Formal { to }, precedence, Some(form))
+        self.begin(Kind::Formal { to }, Precedence::Emergency, Some(form))
     }
 
-    /// A line of a radiogram.
-    pub(super) fn line_of_form(&mut self, line: &str) -> Option<Led> {
-        let word = line.trim();
-        let ends = [END, "+", "SEND"];
-        if ends.iter().any(|end| word.eq_ignore_ascii_case(end)) {
+    /// A line of a radiogram. With the first its precedence is known, and it is asked whether there is room for one of these.
+    pub(super) fn line_of_form(&mut self, line: &str, ends: bool) -> Option<Led> {
+        if ends {
             return self.send_form();
         }
-        self.writing.as_mut()?.add(line).map(Led::Say)
+        let writing = self.writing.as_mut()?;
+        let first = writing.body.is_empty();
+        if let Some(full) = writing.add(line) {
+            return Some(Led::Say(full));
+        }
+        let precedence = precedence(line);
+        let asks = first && precedence != Precedence::Emergency;
+        asks.then_some(Led::Wish(Wish::MayWrite(precedence)))
     }
 
     /// All of it is typed.
@@ -120,7 +152,7 @@ impl Mailbox {
             Ok(draft) => self.give_in(draft),
             Err(words) => {
                 writing.stage = Writes::Again(0);
-                Some(Led::Say(format!("{words} {AGAIN}")))
+                Some(Led::Say(words))
             }
         }
     }
@@ -138,17 +170,20 @@ impl Mailbox {
 pub(super) fn not_delivered(number: usize, why: &str) -> Result<Conclusion, String> {
     let why: Result<Failure, Fault> = why.parse();
     match why {
+        Ok(Failure::Other(text)) if text.groups().len() > MOST_REASON => {
+            Err(format!("Say why in {MOST_REASON} words at most."))
+        }
         Ok(why) => Ok(Conclusion::NotDelivered { why }),
         Err(Fault::Nothing) => {
             let usual = Failure::NoAnswer.words();
             Err(format!("And why? Such as NOT DELIVERED {number} {usual}."))
         }
-        Err(fault) => Err(said(fault)),
+        Err(fault) => Err(sentence(&fault)),
     }
 }
 
 /// A fault as a sentence.
-fn said(words: impl std::fmt::Display) -> String {
+fn sentence(words: &dyn std::fmt::Display) -> String {
     let words = words.to_string();
     let mut characters = words.chars();
     match characters.next() {

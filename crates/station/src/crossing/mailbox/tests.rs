@@ -202,16 +202,36 @@ fn answers_come_in_the_order_of_the_asks() {
     assert_eq!(box_.answered(&Answer::Done), None, "nothing was asked");
 }
 
-/// The form of docs/radiogram.md, as QM3BAR might type it for QA1SKY; `line` changes one of its lines.
-fn typed(box_: &mut Mailbox, visitor: &str, changed: (usize, &str)) -> Option<Led> {
+/// The visitor is about to type a radiogram, and it was asked whether there is room for any.
+fn begun_form(visitor: &str) -> Mailbox {
+    let mut box_ = Mailbox::default();
     let to = "QX0RLF at QX0RLF".parse().expect("an address");
     let visitor = visitor.parse().expect("a call sign");
-    let led = box_.radiogram(to, visitor, Precedence::Routine);
-    let Led::Wish(wish) = led else {
+    let Led::Wish(wish) = box_.radiogram(to, visitor) else {
         panic!("it is asked for room");
     };
+    assert_eq!(
+        wish,
+        Wish::MayWrite(Precedence::Emergency),
+        "its precedence is not known"
+    );
     box_.asks(&wish);
-    let asks = told(box_, &Answer::MayLeave { octets: 5000 });
+    box_
+}
+
+/// The first line, with which it is asked whether there is room for a radiogram of its precedence.
+fn first_line(box_: &mut Mailbox, line: &str) {
+    let Some(Led::Wish(wish)) = box_.line(line) else {
+        panic!("it is asked for room");
+    };
+    assert_eq!(wish, Wish::MayWrite(Precedence::Routine));
+    box_.asks(&wish);
+}
+
+/// The form of docs/radiogram.md, as a visitor might type it, with one of its lines `changed`, up to AR.
+fn typed(box_: &mut Mailbox, changed: (usize, &str)) -> Option<Led> {
+    let may = Answer::MayLeave { octets: 5000 };
+    let asks = told(box_, &may);
     assert!(asks.starts_with("Its lines as on the form"), "{asks}");
     let lines = [
         "12 R HXG QA1SKY 12 Great Marrow 1830Z Nov 29",
@@ -227,7 +247,13 @@ fn typed(box_: &mut Mailbox, visitor: &str, changed: (usize, &str)) -> Option<Le
     ];
     for (number, line) in (1..).zip(lines) {
         let line = if number == changed.0 { changed.1 } else { line };
-        assert!(box_.line(line).is_none(), "nothing is said to {line}");
+        match number {
+            1 => {
+                first_line(box_, line);
+                assert_eq!(told(box_, &may), "", "there is room");
+            }
+            _ => assert!(box_.line(line).is_none(), "nothing is said to {line}"),
+        }
     }
     box_.line("ar")
 }
@@ -242,8 +268,8 @@ fn given_in(led: Option<Led>) -> Draft {
 
 #[test]
 fn a_visitor_gives_in_a_radiogram_as_it_stands_on_the_form() {
-    let mut box_ = Mailbox::default();
-    let draft = given_in(typed(&mut box_, "QM3BAR-7", (0, "")));
+    let mut box_ = begun_form("QM3BAR-7");
+    let draft = given_in(typed(&mut box_, (0, "")));
     assert_eq!(draft.title, "LEE COVE 555");
     assert!(matches!(draft.kind, Kind::Formal { .. }));
     assert!(draft.body.starts_with("12 R HXG QA1SKY 12 GREAT MARROW"));
@@ -257,14 +283,17 @@ fn a_visitor_gives_in_a_radiogram_as_it_stands_on_the_form() {
 
 #[test]
 fn a_line_of_a_radiogram_that_cannot_be_read_is_mended_alone() {
-    let mut box_ = Mailbox::default();
-    let wrong = said(typed(&mut box_, "QM3BAR", (3, "Harbour Lane 4, left")));
+    let mut box_ = begun_form("QM3BAR");
+    let wrong = said(typed(&mut box_, (3, "Harbour Lane 4, left")));
     let begins = "Line 3, column 15: ',' is no character of a radiogram";
     assert!(wrong.starts_with(begins), "{wrong}");
     assert!(wrong.ends_with(AGAIN_FORM), "{wrong}");
     assert_eq!(said(box_.line("hello")), AGAIN_FORM);
-    assert_eq!(said(box_.line("line 30 Harbour Lane 4")), AGAIN_FORM);
-    let changed = said(box_.line("line 3 Harbour Lane 4"));
+    assert_eq!(
+        said(box_.line("line 30 Harbour Lane 4")),
+        "There are the lines 1 to 11."
+    );
+    let changed = said(box_.line("line  3 Harbour  Lane 4"));
     assert_eq!(changed, "Line 3 is changed. SEND tries it again.");
     assert!(
         given_in(box_.line("send"))
@@ -277,10 +306,11 @@ fn a_line_of_a_radiogram_that_cannot_be_read_is_mended_alone() {
 fn a_check_that_does_not_agree_is_asked_for_and_goes_on_corrected() {
     // Both must agree on the count (G1); the words go on as they came (G3).
     let wrong = (1, "12 R HXG QA1SKY 11 Great Marrow 1830Z Nov 29");
-    let mut box_ = Mailbox::default();
-    let asks = said(typed(&mut box_, "QM3BAR", wrong));
+    let mut box_ = begun_form("QM3BAR");
+    let asks = said(typed(&mut box_, wrong));
     let begins = "The check says 11, but the text counts 12: it goes on as 11/12";
     assert!(asks.starts_with(begins), "{asks}");
+    assert!(asks.contains("SEND lets it go on so"), "{asks}");
     let draft = given_in(box_.line("send"));
     assert!(
         draft.body.starts_with("12 R HXG QA1SKY 11/12 GREAT"),
@@ -288,8 +318,8 @@ fn a_check_that_does_not_agree_is_asked_for_and_goes_on_corrected() {
         draft.body
     );
     // The station of origin has to get it right.
-    let mut box_ = Mailbox::default();
-    let asks = said(typed(&mut box_, "QA1SKY-3", wrong));
+    let mut box_ = begun_form("QA1SKY-3");
+    let asks = said(typed(&mut box_, wrong));
     let begins = "Check: the check says 11, but the text counts 12: write 12.";
     assert!(asks.starts_with(begins), "{asks}");
     assert!(
@@ -301,9 +331,105 @@ fn a_check_that_does_not_agree_is_asked_for_and_goes_on_corrected() {
 }
 
 #[test]
+fn the_end_of_a_radiogram_that_came_too_early_is_put_right() {
+    let mut box_ = begun_form("QM3BAR");
+    told(&mut box_, &Answer::MayLeave { octets: 5000 });
+    assert!(
+        said(box_.line("ar")).starts_with("Line 1, column 1: "),
+        "nothing is there yet"
+    );
+    assert_eq!(
+        said(box_.line("line 1 12 R QA1SKY 2 Great Marrow Nov 29")),
+        "Line 1 is new. SEND tries it again."
+    );
+    for (number, words) in [(2, "Lee Cove"), (3, "BT"), (4, "All well"), (5, "BT")] {
+        box_.line(&format!("before {number} {words}"));
+    }
+    let wrong = said(box_.line("+"));
+    assert!(
+        wrong.contains("the signature: one line with who signs"),
+        "{wrong}"
+    );
+    box_.line("line 6 Harbour office");
+    assert!(
+        given_in(box_.line("AR"))
+            .body
+            .ends_with("BT\nHARBOUR OFFICE\nAR\n")
+    );
+}
+
+#[test]
+fn a_radiogram_for_which_there_is_no_room_is_not_taken_down() {
+    let full = Answer::NotAllowed {
+        words: "You have left 20 messages today.".into(),
+    };
+    // Not even for an emergency.
+    let mut box_ = begun_form("QM3BAR");
+    assert_eq!(told(&mut box_, &full), "You have left 20 messages today.");
+    assert!(!box_.is_writing());
+    // For an emergency only.
+    let mut box_ = begun_form("QM3BAR");
+    told(&mut box_, &Answer::MayLeave { octets: 5000 });
+    first_line(&mut box_, "12 R QA1SKY 2 Great Marrow Nov 29");
+    let refused = told(&mut box_, &full);
+    assert_eq!(
+        refused,
+        "You have left 20 messages today. What comes up to AR is left out."
+    );
+    assert!(box_.line("Lee Cove").is_none() && box_.is_writing());
+    assert_eq!(said(box_.line("AR")), "It was not taken.");
+    assert!(!box_.is_writing());
+    let mut box_ = begun_form("QM3BAR");
+    told(&mut box_, &Answer::MayLeave { octets: 5000 });
+    assert!(
+        box_.line("12 EMERGENCY QA1SKY 2 Great Marrow 1830Z Nov 29")
+            .is_none()
+    );
+}
+
+#[test]
+fn a_radiogram_that_is_too_long_has_no_hole() {
+    let mut box_ = begun_form("QM3BAR");
+    told(&mut box_, &Answer::MayLeave { octets: 200 });
+    first_line(&mut box_, "12 R QA1SKY 2 Great Marrow Nov 29");
+    told(&mut box_, &Answer::MayLeave { octets: 200 });
+    let full = said(box_.line(&"Lee ".repeat(50)));
+    assert!(
+        full.starts_with("A message holds 200 octets here; "),
+        "{full}"
+    );
+    assert!(box_.line("Lee Cove").is_none());
+    assert!(said(box_.line("AR")).starts_with("Its end is missing."));
+}
+
+#[test]
+fn what_is_typed_ahead_takes_no_answer_of_another() {
+    let mut box_ = begun_form("QM3BAR");
+    given_in(typed(&mut box_, (0, ""))).title.clear();
+    let wish = Wish::Write(Draft {
+        kind: personal(),
+        precedence: Precedence::Routine,
+        title: String::new(),
+        body: String::new(),
+        keep_back: false,
+    });
+    // The wishes of one piece are all noted before the keeper is asked the first.
+    box_.asks(&wish);
+    box_.asks(&Wish::Mail);
+    box_.will_stand("queued for QX0RLF".into());
+    assert_eq!(told(&mut box_, &Answer::Kept), "Kept: queued for QX0RLF.");
+    box_.asks(&wish);
+    box_.asks(&Wish::Bulletins(None));
+    box_.refused();
+    assert_eq!(told(&mut box_, &Answer::Heads(Vec::new())), "Nothing.");
+    assert_eq!(told(&mut box_, &Answer::Heads(Vec::new())), "Nothing.");
+    assert!(box_.asked.is_empty());
+}
+
+#[test]
 fn a_radiogram_is_not_mended_for_ever() {
-    let mut box_ = Mailbox::default();
-    typed(&mut box_, "QM3BAR", (4, "Lee Cove?"));
+    let mut box_ = begun_form("QM3BAR");
+    typed(&mut box_, (4, "Lee Cove?"));
     for _ in 0..MOST_TRIES {
         assert!(said(box_.line("send")).contains("write QUERY"));
     }
@@ -323,6 +449,8 @@ fn what_became_of_a_radiogram_is_told_with_a_reason() {
     );
     let why = form::not_delivered(1, "gone, they say");
     assert!(why.is_err_and(|text| text.starts_with("',' is no character")));
+    let long = form::not_delivered(1, &"moved ".repeat(13));
+    assert_eq!(long, Err("Say why in 12 words at most.".into()));
     let why = form::not_delivered(1, "Phone not answered.");
     let failure = dunlin_mail::radiogram::Failure::NoAnswer;
     let conclusion = Conclusion::NotDelivered { why: failure };

@@ -10,7 +10,8 @@ use serde::Deserialize;
 use super::For;
 use super::letter::{Draft, cut};
 use crate::engine::Station;
-use crate::event::CrossingId;
+use crate::event::{CrossingId, PortId, Urgency};
+use crate::links::LinkKey;
 
 /// What became of a radiogram, as a person says.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
@@ -39,6 +40,16 @@ pub struct Concluded {
     pub note: Option<String>,
     /// A service message to its station of origin, if it must know or wants to.
     pub report: Option<Draft>,
+}
+
+/// Whom to tell of what a visitor has said, once that is kept.
+#[derive(Clone, Debug)]
+pub(super) struct ToTell {
+    port: PortId,
+    /// For the operator.
+    words: String,
+    /// For the station of origin.
+    report: Option<Draft>,
 }
 
 impl Conclusion {
@@ -70,7 +81,9 @@ impl Conclusion {
         Ok(match self {
             Conclusion::Delivered => {
                 let text = || delivered(&form, Date::at(now), Filed::at(now));
-                let wanted = form.wants_report();
+                // Who was told of a failure hears that it came right, wanted or not.
+                let failed = matches!(letter.standing, Standing::Undeliverable { .. });
+                let wanted = failed || form.wants_report();
                 Concluded {
                     standing: Standing::Delivered,
                     note: None,
@@ -129,48 +142,76 @@ impl Station {
     pub(super) fn visitor_concludes(
         &mut self,
         now: Instant,
-        crossing: CrossingId,
-        visitor: CallSign,
+        id: CrossingId,
+        near: LinkKey,
         letter: &Letter,
         conclusion: &Conclusion,
     ) {
-        let to = letter.message.kind.to();
-        let follows = match to.is_some_and(|to| to.call == visitor) {
-            true => conclusion.of(letter, self.wall(now)),
-            false => Err("only the station to which it is addressed can say that".into()),
+        let visitor = near.remote.with_ssid(0).unwrap_or(near.remote);
+        let follows = match fit_for(visitor, letter) {
+            Ok(()) => conclusion.of(letter, self.wall(now)).map_err(|_| {
+                let words = letter.words();
+                format!("That cannot be said of it any more, it stands as {words}.")
+            }),
+            Err(words) => Err(words),
         };
-        match follows {
-            Ok(Concluded {
-                standing,
-                note,
-                report,
-            }) => {
-                let told = match report.as_ref().and_then(|report| report.kind.to()) {
-                    Some(to) => format!("{to} is told"),
-                    None => "nobody is told, for nobody asked to be".into(),
-                };
-                if let Some(crossing) = self.crossings.get_mut(&crossing) {
-                    crossing.will_stand(told);
-                }
-                let id = letter.message.id;
-                let purpose = For::Concluded(crossing, report.map(Box::new));
-                self.ask_keeper(now, purpose, Ask::Conclude { id, standing, note });
-            }
-            Err(words) => {
-                let words = format!("That cannot be: {words}.");
-                self.crossing_acts(now, crossing, |c| c.mail_refused(words));
-            }
+        let Concluded {
+            standing, report, ..
+        } = match follows {
+            Ok(concluded) => concluded,
+            Err(words) => return self.crossing_acts(now, id, |c| c.mail_refused(words)),
+        };
+        let told = match report.as_ref().and_then(|report| report.kind.to()) {
+            Some(to) => format!("{to} is told"),
+            None => "nobody is told, for nobody asked to be".into(),
+        };
+        if let Some(crossing) = self.crossings.get_mut(&id) {
+            crossing.will_stand(told);
         }
+        let message = letter.message.id;
+        let note = format!("so says {visitor}, who {}", self.proof_of(near).words());
+        let words = format!(
+            "mail: the radiogram {message} is {}; {note}",
+            standing.words()
+        );
+        let told = ToTell {
+            port: near.port,
+            words,
+            report,
+        };
+        let ask = Ask::Conclude {
+            id: message,
+            stood: letter.standing.clone(),
+            standing,
+            note: Some(note),
+        };
+        self.ask_keeper(now, For::Concluded(id, Box::new(told)), ask);
     }
 
-    /// It is noted what became of a radiogram: now its station of origin is told.
-    pub(super) fn concluded(&mut self, now: Instant, answer: &Answer, report: Option<Draft>) {
-        let mail = self.config.mail.as_ref();
-        let (Answer::Done, Some(draft), Some(own)) =
-            (answer, report, mail.map(|mail| mail.routes.own))
-        else {
+    /// It is kept what became of a radiogram: now the operator is told, and its station of origin.
+    pub(super) fn concluded(&mut self, now: Instant, answer: &Answer, told: ToTell) {
+        if *answer != Answer::Done {
             return;
-        };
-        self.keep_report(now, own, draft);
+        }
+        self.note(now, Some(told.port), Urgency::Plain, told.words);
+        let own = self.config.mail.as_ref().map(|mail| mail.routes.own);
+        if let (Some(draft), Some(own)) = (told.report, own) {
+            self.keep_report(now, own, draft);
+        }
+    }
+}
+
+/// Whether this visitor may say something of a letter; if not, why, in words for the visitor.
+fn fit_for(visitor: CallSign, letter: &Letter) -> Result<(), String> {
+    match (&letter.message.kind, &letter.standing) {
+        (Kind::Formal { to }, _) if to.call != visitor => Err(format!(
+            "Only {} can say that: it is addressed there.",
+            to.call
+        )),
+        (Kind::Formal { .. }, Standing::Held { .. }) => {
+            Err("It is held until the keeper of this station has looked.".into())
+        }
+        (Kind::Formal { .. }, _) => Ok(()),
+        _ => Err("That is no radiogram.".into()),
     }
 }

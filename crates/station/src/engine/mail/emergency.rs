@@ -1,4 +1,4 @@
-//! An emergency that waits in the mail for a person is an alarm until somebody has read it, or lets it go.
+//! An emergency that waits in the mail is an alarm until its reader or the operator has opened it.
 
 use dunlin_clock::{Duration, Instant};
 use dunlin_mail::Precedence;
@@ -9,7 +9,7 @@ use crate::engine::Station;
 use crate::event::Urgency;
 use crate::gate::AlarmKind;
 
-/// While there is one, it is looked again so often: what the operator reads is not told here.
+/// It is looked so often: what the operator reads, holds and deletes is not told here.
 const EVERY: Duration = Duration::from_secs(30);
 
 impl Station {
@@ -21,7 +21,7 @@ impl Station {
     /// Asks whether there is one, if that is due.
     pub(super) fn look_for_emergencies(&mut self, now: Instant) {
         if self.post.emergency_due.is_some_and(|due| due <= now) {
-            self.post.emergency_due = None;
+            self.post.emergency_due = Some(now + EVERY);
             self.ask_keeper(now, For::Emergencies, Ask::Emergencies);
         }
     }
@@ -35,7 +35,7 @@ impl Station {
         if Some(head.from.call) != own {
             let (id, from, to) = (head.id, head.from.call, head.kind.for_whom());
             let text = format!(
-                "mail: {id}, an emergency of {from} for {to}, {}",
+                "mail: {id}, with the precedence of an emergency, of {from} for {to}, {}",
                 head.words()
             );
             self.note(now, None, Urgency::Attention, text);
@@ -46,21 +46,15 @@ impl Station {
     /// The keeper has counted those that wait.
     pub(super) fn emergencies_counted(&mut self, now: Instant, answer: &Answer) {
         let Answer::Emergencies(waiting) = answer else {
-            // The keeper has told why it cannot say; it is asked again.
-            self.post.emergency_due = Some(now + EVERY);
-            return;
+            return; // The keeper has told why it cannot say.
         };
         let text = match waiting {
             0 => None,
-            1 => Some(
-                "an emergency waits in the mail unread. Read it, or see to it that its reader does"
-                    .into(),
-            ),
+            1 => Some("an emergency waits in the mail unread. Open it, and see to it that its reader hears of it".into()),
             n => Some(format!(
-                "{n} emergencies wait in the mail unread. Read them, or see to it that their readers do"
+                "{n} emergencies wait in the mail unread. Open them, and see to it that their readers hear of them"
             )),
         };
         self.trouble(now, AlarmKind::Emergency, None, text.as_deref());
-        self.post.emergency_due = (*waiting > 0).then(|| now + EVERY);
     }
 }

@@ -42,8 +42,8 @@ enum For {
     Exchange(ExchangeId, Ticket, Option<Box<Head>>),
     /// Likewise.
     Visitor(CrossingId, Option<Box<Head>>),
-    /// A visitor has said what became of a radiogram; with what its station of origin is told.
-    Concluded(CrossingId, Option<Box<Draft>>),
+    /// A visitor has said what became of a radiogram.
+    Concluded(CrossingId, Box<concluding::ToTell>),
     /// A report to a writer.
     Report(Box<Head>),
     /// What has grown old.
@@ -192,7 +192,7 @@ impl Station {
                 glance: true,
             },
             Wish::Conclude(letter, conclusion) => {
-                return self.visitor_concludes(now, id, visitor, &letter, &conclusion);
+                return self.visitor_concludes(now, id, near, &letter, &conclusion);
             }
             Wish::HasRead(message) => Ask::Open {
                 id: message,
@@ -222,6 +222,15 @@ impl Station {
     }
 
     /// Who comes direct is heard as claimed; of who comes by digipeaters nothing is known.
+    fn proof_of(&self, near: LinkKey) -> Proof {
+        let direct = self.links.get(&near).is_some_and(|e| e.via.is_empty());
+        if direct {
+            Proof::HeardAsClaimed
+        } else {
+            Proof::Unknown
+        }
+    }
+
     fn letter_of_visitor(
         &mut self,
         now: Instant,
@@ -229,12 +238,7 @@ impl Station {
         visitor: CallSign,
         draft: Draft,
     ) -> Result<Letter, DraftError> {
-        let direct = self.links.get(&near).is_some_and(|e| e.via.is_empty());
-        let proof = if direct {
-            Proof::HeardAsClaimed
-        } else {
-            Proof::Unknown
-        };
+        let proof = self.proof_of(near);
         let from = Address {
             call: visitor,
             home: self.config.mail.as_ref().map(|mail| mail.routes.own),
@@ -255,9 +259,9 @@ impl Station {
                 self.crossing_acts(now, id, |c| c.mail_answered(answer));
                 self.tell(Event::MailChanged);
             }
-            Some(For::Concluded(id, report)) => {
+            Some(For::Concluded(id, told)) => {
                 self.crossing_acts(now, id, |c| c.mail_answered(answer));
-                self.concluded(now, answer, report.map(|draft| *draft));
+                self.concluded(now, answer, *told);
                 self.tell(Event::MailChanged);
             }
             Some(For::Report(report)) => {
