@@ -24,6 +24,37 @@ fn find(r: &mut Rehearsal, station: usize, is_it: impl Fn(&Head) -> bool) -> Opt
     heads(r, station).into_iter().find(is_it)
 }
 
+/// A radiogram of QX0RLF that Bar Island is to deliver.
+fn to_bar(handling: &str) -> Draft {
+    let to = "QM3BAR at QA1SKY".parse().expect("an address");
+    Draft {
+        kind: Kind::Formal { to },
+        precedence: Precedence::Routine,
+        title: String::new(),
+        body: format!(
+            "12 R {handling} QX0RLF 3 LEE COVE NOV 29\nWARDEN\nBAR ISLAND\nBT\nFERRY IS LATE\nBT\nHARBOUR OFFICE\nAR\n"
+        ),
+        keep_back: false,
+    }
+}
+
+/// Comes to the node two hours later, when something waits.
+const COMES: &str = "{ do = \"wait\", time = \"2 h\" },\n\
+    { do = \"call\", to = \"QA1SKY-5\" },\n\
+    { do = \"await\", text = \"Something waits for you\" },\n";
+
+/// Runs until a report with this title is at QX0RLF, and Brae is done.
+fn reported(r: &mut Rehearsal, title: &str) -> Head {
+    let report = |r: &mut Rehearsal| find(r, RLF, |h| h.title == title);
+    assert!(
+        until(r, 300, |r| report(r).is_some()),
+        "it is reported; Brae gave up {}",
+        r.people()[0].gave_up()
+    );
+    assert_eq!(r.people()[0].finished(), 1);
+    report(r).expect("there")
+}
+
 #[test]
 fn a_visitor_gives_in_a_radiogram_that_goes_on_to_the_station_that_delivers_it() {
     let call = "{ do = \"call\", to = \"QA1SKY-5\" },\n{ do = \"await\", text = \"or help\" },\n";
@@ -57,10 +88,7 @@ fn a_visitor_gives_in_a_radiogram_that_goes_on_to_the_station_that_delivers_it()
 
 #[test]
 fn a_visitor_who_has_delivered_a_radiogram_says_so_and_its_origin_hears_it() {
-    let does = "{ do = \"wait\", time = \"2 h\" },\n\
-        { do = \"call\", to = \"QA1SKY-5\" },\n\
-        { do = \"await\", text = \"Something waits for you\" },\n"
-        .to_owned()
+    let does = COMES.to_owned()
         + &says(&["mail"])
         + "{ do = \"await\", text = \"radiogram on\" },\n"
         + &says(&["read 1"])
@@ -70,38 +98,17 @@ fn a_visitor_who_has_delivered_a_radiogram_says_so_and_its_origin_hears_it() {
         + &says(&["not delivered 1 phone not answered"])
         + "{ do = \"await\", text = \"That cannot be said of it any more, it stands as delivered.\" },\n{ do = \"close\" },\n";
     let mut r = isles_with(&does);
-    let radiogram = Draft {
-        kind: Kind::Formal {
-            to: "QM3BAR at QA1SKY".parse().expect("an address"),
-        },
-        precedence: Precedence::Routine,
-        title: String::new(),
-        body: "12 R HXC QX0RLF 3 LEE COVE NOV 29\nWARDEN\nBAR ISLAND\nBT\nFERRY IS LATE\nBT\n\
-               HARBOUR OFFICE\nAR\n"
-            .into(),
-        keep_back: false,
-    };
-    let id = r.write(RLF, radiogram).expect("written");
-    let report = |r: &mut Rehearsal| find(r, RLF, |h| h.title == "Delivered: BAR ISLAND");
-    assert!(
-        until(&mut r, 300, |r| report(r).is_some()),
-        "it is reported; Brae gave up {}",
-        r.people()[0].gave_up()
-    );
-    assert_eq!(r.people()[0].finished(), 1);
+    let id = r.write(RLF, to_bar("HXC")).expect("written");
+    let head = reported(&mut r, "Delivered: BAR ISLAND");
     let stands = find(&mut r, SKY, |h| h.id == id).map(|h| h.standing);
     assert_eq!(stands, Some(Standing::Delivered));
-    let head = report(&mut r).expect("there");
     assert!(matches!(head.kind, Kind::Service { about, .. } if about == id));
 }
 
 #[test]
 fn a_radiogram_that_cannot_be_delivered_is_reported_with_the_reason_and_only_by_its_addressee() {
     // Brae has given in one for the operator, and it is in the list of what waits.
-    let does = "{ do = \"wait\", time = \"2 h\" },\n\
-        { do = \"call\", to = \"QA1SKY-5\" },\n\
-        { do = \"await\", text = \"Something waits for you\" },\n"
-        .to_owned()
+    let does = COMES.to_owned()
         + &says(&["radiogram qa1sky"])
         + "{ do = \"await\", text = \"the preamble first\" },\n"
         + &says(&[
@@ -122,24 +129,8 @@ fn a_radiogram_that_cannot_be_delivered_is_reported_with_the_reason_and_only_by_
         + &says(&["not delivered 1 phone not answered"])
         + "{ do = \"await\", text = \"Noted; QX0RLF at QX0RLF is told.\" },\n{ do = \"close\" },\n";
     let mut r = isles_with(&does);
-    let radiogram = Draft {
-        kind: Kind::Formal {
-            to: "QM3BAR at QA1SKY".parse().expect("an address"),
-        },
-        precedence: Precedence::Routine,
-        title: String::new(),
-        body: "12 R QX0RLF 3 LEE COVE NOV 29\nWARDEN\nBAR ISLAND\nBT\nFERRY IS LATE\nBT\nHARBOUR OFFICE\nAR\n"
-            .into(),
-        keep_back: false,
-    };
-    let id = r.write(RLF, radiogram).expect("written");
-    let report = |r: &mut Rehearsal| find(r, RLF, |h| h.title == "Not delivered: BAR ISLAND");
-    assert!(
-        until(&mut r, 300, |r| report(r).is_some()),
-        "it is reported; Brae gave up {}",
-        r.people()[0].gave_up()
-    );
-    assert_eq!(r.people()[0].finished(), 1);
+    let id = r.write(RLF, to_bar("")).expect("written");
+    reported(&mut r, "Not delivered: BAR ISLAND");
     let letter = find(&mut r, SKY, |h| h.id == id).expect("there");
     let why = "phone not answered".into();
     assert_eq!(letter.standing, Standing::Undeliverable { why });

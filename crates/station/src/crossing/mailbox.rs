@@ -1,13 +1,12 @@
 //! The mail of a visitor of the node: list, read, write, delete, by plain words.
 
 mod form;
+mod visit;
 
 use dunlin_ax25::CallSign;
 use dunlin_mail::post::{Answer, Head, Letter, moment};
 use dunlin_mail::{Address, Kind, MessageId, Precedence};
 
-use super::asked::Asked as Line;
-use super::{Act, Crossing, Stage, line};
 use crate::engine::{Conclusion, Draft, cut};
 
 /// Messages that one list names; more would take the channel for long.
@@ -505,97 +504,6 @@ fn plain(text: &str) -> String {
     text.chars()
         .filter(|c| !c.is_control() || *c == '\t')
         .collect()
-}
-
-impl Crossing {
-    /// The visitor wants something of the mail.
-    pub(super) fn mail(&mut self, asked: Line) -> Vec<Act> {
-        let precedence = match self.urgent {
-            Some(_) => Precedence::Emergency,
-            None => Precedence::Routine,
-        };
-        let led = match asked {
-            Line::Mail => Led::Wish(Wish::Mail),
-            Line::AllMail => Led::Wish(Wish::AllMail),
-            Line::OwnMail => Led::Wish(Wish::OwnMail),
-            Line::Bulletins(topic) => Led::Wish(Wish::Bulletins(topic)),
-            Line::Read(number) => match self.mailbox.number(number) {
-                Ok(id) => Led::Wish(Wish::Read(id)),
-                Err(text) => Led::Say(text),
-            },
-            Line::Delete(number) => match self.mailbox.number(number) {
-                Ok(id) => Led::Wish(Wish::Delete(id)),
-                Err(text) => Led::Say(text),
-            },
-            Line::Radiogram(to) => self.mailbox.radiogram(to, self.near.remote),
-            Line::Delivered(number) => self.mailbox.concludes(number, Ok(Conclusion::Delivered)),
-            Line::NotDelivered(number, why) => self
-                .mailbox
-                .concludes(number, form::not_delivered(number, &why)),
-            Line::Write(to) => self.mailbox.write(Kind::Personal { to }, precedence),
-            Line::Publish { topic, area } => {
-                let kind = Kind::Bulletin { topic, area };
-                match kind.check() {
-                    Ok(()) => self.mailbox.write(kind, precedence),
-                    Err(wrong) => Led::Say(wrong.to_string()),
-                }
-            }
-            Line::Word(to, text) => {
-                Led::Wish(Mailbox::word(to, self.near.remote, &text, precedence))
-            }
-            _ => return Vec::new(),
-        };
-        let act = self.led(led);
-        self.answer_with(act)
-    }
-
-    pub(super) fn led(&mut self, led: Led) -> Act {
-        match led {
-            Led::Say(text) => line(text),
-            Led::Wish(wish) => self.wish(wish),
-        }
-    }
-
-    pub(super) fn wish(&mut self, wish: Wish) -> Act {
-        self.mailbox.asks(&wish);
-        Act::Mail(wish)
-    }
-
-    /// How the letter of the visitor will stand, once it is kept.
-    pub(crate) fn will_stand(&mut self, words: String) {
-        self.mailbox.will_stand(words);
-    }
-
-    /// What the visitor has written cannot be a message.
-    pub(crate) fn mail_refused(&mut self, words: String) -> Vec<Act> {
-        self.mailbox.refused();
-        match self.is_here() {
-            true => vec![line(words)],
-            false => Vec::new(),
-        }
-    }
-
-    /// The visitor is at the node, and hears what is said.
-    fn is_here(&self) -> bool {
-        self.near_open && matches!(self.stage, Stage::Asking { .. })
-    }
-
-    /// Whoever keeps the mail has answered.
-    pub(crate) fn mail_answered(&mut self, answer: &Answer) -> Vec<Act> {
-        let Some(told) = self.mailbox.answered(answer) else {
-            return Vec::new();
-        };
-        match told {
-            // What was said of a radiogram holds, even if the visitor is gone by now.
-            Told::Wish(wish) => vec![self.wish(wish)],
-            _ if !self.is_here() => Vec::new(),
-            Told::Say(text) => vec![line(text)],
-            Told::Reads(text, id) => {
-                self.reading = Some(id);
-                vec![line(text)]
-            }
-        }
-    }
 }
 
 #[cfg(test)]

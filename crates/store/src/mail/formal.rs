@@ -63,3 +63,40 @@ pub(super) fn conclude(
     put_standing(db, place, standing, now)?;
     Ok(Answer::Done)
 }
+
+#[cfg(test)]
+mod tests {
+    use dunlin_mail::Kind;
+    use dunlin_mail::post::{Ask, Way, Which};
+
+    use super::super::tests::{NONE, NOW, id, keep, list, open, personal, store};
+    use super::*;
+
+    #[test]
+    fn a_radiogram_is_delivered_by_a_person_and_not_by_reading_it() {
+        let mut store = store();
+        let mut formal = personal(1, "QX0RLF", "form");
+        let to = "QX0RLF".parse().expect("an address");
+        formal.kind = Kind::Formal { to };
+        keep(&mut store, formal, &Way::Here);
+        let read = open(&mut store, 1, Some("QX0RLF")).expect("for this reader");
+        assert_eq!(read.standing, Standing::Here);
+        assert_eq!(list(&mut store, Some("QX0RLF"), Which::Unread), NONE);
+        let conclude = |number| Ask::Conclude {
+            id: id(number),
+            stood: Standing::Here,
+            standing: Standing::Delivered,
+            note: None,
+        };
+        assert_eq!(store.answer(conclude(1), NOW), Answer::Done);
+        let words = "It stands otherwise by now: delivered.".into();
+        assert_eq!(
+            store.answer(conclude(1), NOW),
+            Answer::NotAllowed { words },
+            "said once"
+        );
+        assert_eq!(store.answer(conclude(2), NOW), Answer::NotFound);
+        let done = open(&mut store, 1, None).expect("kept");
+        assert_eq!(done.standing, Standing::Delivered);
+    }
+}

@@ -172,3 +172,68 @@ pub(super) fn counts(db: &Connection) -> rusqlite::Result<Answer> {
         partials: count("SELECT count(*) FROM partials")?,
     }))
 }
+
+#[cfg(test)]
+mod tests {
+    use dunlin_mail::post::{Ask, Letter, Proof, Way};
+    use dunlin_mail::{Kind, Message, Precedence};
+
+    use super::super::MailStore;
+    use super::super::tests::{NOW, id, personal, store, to_one};
+    use super::*;
+
+    #[test]
+    fn emergencies_are_counted_while_they_wait_for_a_person() {
+        let mut store = store();
+        let waiting = |store: &mut MailStore| match store.answer(Ask::Emergencies, NOW) {
+            Answer::Emergencies(waiting) => waiting,
+            other => panic!("{other:?}"),
+        };
+        let urgent = |number, way: &Way| {
+            let precedence = Precedence::Emergency;
+            let message = personal(number, "QM2REE", "Come.\n");
+            let message = Message {
+                precedence,
+                ..message
+            };
+            Letter::new(message, Proof::KnownPath, way, NOW)
+        };
+        let keep = |letter: Letter, store: &mut MailStore| {
+            assert_eq!(store.answer(Ask::Keep(Box::new(letter)), NOW), Answer::Kept);
+        };
+        let routine = Letter::new(
+            personal(1, "QM2REE", "Hm.\n"),
+            Proof::KnownPath,
+            &Way::Here,
+            NOW,
+        );
+        keep(routine, &mut store);
+        keep(urgent(2, &to_one(&["QX0RLF"])), &mut store);
+        assert_eq!(
+            waiting(&mut store),
+            0,
+            "one that is passed on waits for nobody here"
+        );
+        keep(urgent(3, &Way::Here), &mut store);
+        let mut report = urgent(4, &Way::Here);
+        report.message.kind = Kind::Service {
+            to: "QM2REE".parse().expect("an address"),
+            about: id(2),
+        };
+        keep(report, &mut store);
+        assert_eq!(waiting(&mut store), 1, "a report is none");
+        keep(urgent(5, &Way::Here), &mut store);
+        keep(urgent(6, &Way::Here), &mut store);
+        assert_eq!(waiting(&mut store), 3);
+        let seen = Ask::Seen { id: id(5) };
+        assert_eq!(store.answer(seen, NOW), Answer::Done);
+        assert_eq!(waiting(&mut store), 2, "the operator has looked");
+        let why = "by the operator".into();
+        store.answer(Ask::Hold { id: id(6), why }, NOW);
+        assert_eq!(waiting(&mut store), 1, "the operator holds it");
+        let reader = Some("QM2REE".parse().expect("a call sign"));
+        let (id, glance) = (id(3), false);
+        store.answer(Ask::Open { id, reader, glance }, NOW);
+        assert_eq!(waiting(&mut store), 0, "it was read");
+    }
+}

@@ -15,7 +15,7 @@ use super::{MailError, MailStore};
 pub(super) const NOW: WallTime = WallTime(1_796_000_000_000);
 
 /// No messages.
-const NONE: [u64; 0] = [];
+pub(super) const NONE: [u64; 0] = [];
 
 pub(super) fn call(text: &str) -> Station {
     text.parse().expect("a call sign")
@@ -64,7 +64,7 @@ pub(super) fn keep(store: &mut MailStore, message: Message, way: &Way) {
     assert_eq!(answer, Answer::Kept);
 }
 
-fn list(store: &mut MailStore, reader: Option<&str>, which: Which) -> Vec<u64> {
+pub(super) fn list(store: &mut MailStore, reader: Option<&str>, which: Which) -> Vec<u64> {
     let heads = heads(store, reader, which);
     heads.iter().map(|head| head.id.number).collect()
 }
@@ -82,7 +82,7 @@ fn heads(store: &mut MailStore, reader: Option<&str>, which: Which) -> Vec<Head>
     }
 }
 
-fn open(store: &mut MailStore, number: u64, reader: Option<&str>) -> Option<Letter> {
+pub(super) fn open(store: &mut MailStore, number: u64, reader: Option<&str>) -> Option<Letter> {
     let (id, reader) = (id(number), reader.map(call));
     match store.answer(
         Ask::Open {
@@ -541,34 +541,6 @@ fn numbers_of_radiograms_are_given_once_also_after_a_restart() {
 }
 
 #[test]
-fn a_radiogram_is_delivered_by_a_person_and_not_by_reading_it() {
-    let mut store = store();
-    let mut formal = personal(1, "QX0RLF", "form");
-    let to = "QX0RLF".parse().expect("an address");
-    formal.kind = Kind::Formal { to };
-    keep(&mut store, formal, &Way::Here);
-    let read = open(&mut store, 1, Some("QX0RLF")).expect("for this reader");
-    assert_eq!(read.standing, Standing::Here);
-    assert_eq!(list(&mut store, Some("QX0RLF"), Which::Unread), NONE);
-    let conclude = |number| Ask::Conclude {
-        id: id(number),
-        stood: Standing::Here,
-        standing: Standing::Delivered,
-        note: None,
-    };
-    assert_eq!(store.answer(conclude(1), NOW), Answer::Done);
-    let words = "It stands otherwise by now: delivered.".into();
-    assert_eq!(
-        store.answer(conclude(1), NOW),
-        Answer::NotAllowed { words },
-        "said once"
-    );
-    assert_eq!(store.answer(conclude(2), NOW), Answer::NotFound);
-    let done = open(&mut store, 1, None).expect("kept");
-    assert_eq!(done.standing, Standing::Delivered);
-}
-
-#[test]
 fn what_is_offered_for_ever_is_counted_for_a_day_by_partner_and_then_anew() {
     let mut store = store();
     let ask = |store: &mut MailStore, partner: &str, hours: i64| {
@@ -604,59 +576,4 @@ fn what_is_offered_for_ever_is_counted_for_a_day_by_partner_and_then_anew() {
         .connection
         .query_row(count, [], |row| row.get::<_, i64>(0));
     assert_eq!(rows, Ok(1), "what is older goes");
-}
-
-#[test]
-fn emergencies_are_counted_while_they_wait_for_a_person() {
-    let mut store = store();
-    let waiting = |store: &mut MailStore| match store.answer(Ask::Emergencies, NOW) {
-        Answer::Emergencies(waiting) => waiting,
-        other => panic!("{other:?}"),
-    };
-    let urgent = |number, way: &Way| {
-        let precedence = Precedence::Emergency;
-        let message = personal(number, "QM2REE", "Come.\n");
-        let message = Message {
-            precedence,
-            ..message
-        };
-        Letter::new(message, Proof::KnownPath, way, NOW)
-    };
-    let keep = |letter: Letter, store: &mut MailStore| {
-        assert_eq!(store.answer(Ask::Keep(Box::new(letter)), NOW), Answer::Kept);
-    };
-    let routine = Letter::new(
-        personal(1, "QM2REE", "Hm.\n"),
-        Proof::KnownPath,
-        &Way::Here,
-        NOW,
-    );
-    keep(routine, &mut store);
-    keep(urgent(2, &to_one(&["QX0RLF"])), &mut store);
-    assert_eq!(
-        waiting(&mut store),
-        0,
-        "one that is passed on waits for nobody here"
-    );
-    keep(urgent(3, &Way::Here), &mut store);
-    let mut report = urgent(4, &Way::Here);
-    report.message.kind = Kind::Service {
-        to: "QM2REE".parse().expect("an address"),
-        about: id(2),
-    };
-    keep(report, &mut store);
-    assert_eq!(waiting(&mut store), 1, "a report is none");
-    keep(urgent(5, &Way::Here), &mut store);
-    keep(urgent(6, &Way::Here), &mut store);
-    assert_eq!(waiting(&mut store), 3);
-    let seen = Ask::Seen { id: id(5) };
-    assert_eq!(store.answer(seen, NOW), Answer::Done);
-    assert_eq!(waiting(&mut store), 2, "the operator has looked");
-    let why = "by the operator".into();
-    store.answer(Ask::Hold { id: id(6), why }, NOW);
-    assert_eq!(waiting(&mut store), 1, "the operator holds it");
-    let reader = Some("QM2REE".parse().expect("a call sign"));
-    let (id, glance) = (id(3), false);
-    store.answer(Ask::Open { id, reader, glance }, NOW);
-    assert_eq!(waiting(&mut store), 0, "it was read");
 }
