@@ -302,6 +302,21 @@ test("lists, search and the partners", async ({ page, isles }) => {
   await expect(partner).toContainText("last exchange", { timeout: 50_000 });
 });
 
+test("an emergency for somebody else alarms until the operator has opened it", async ({ page, isles }) => {
+  await openPage(page, isles.url);
+  await post(isles.url, "write", { ...personal("QM3BAR", "Boat adrift", "North of Bar Island.\n"), precedence: "emergency" });
+  const alarm = page.locator(".alarms li", { hasText: "an emergency waits in the mail unread" });
+  await expect(alarm).toContainText("Open it, and see to it that its reader hears of it");
+  for (const width of [360, 800, 1400]) {
+    await page.setViewportSize({ width, height: 900 });
+    await page.screenshot({ path: `${SHOTS}/emergency-${width}.png` });
+  }
+  await expectAccessible(page);
+  await row(page, "Boat adrift").locator(".title").click();
+  await expect(page.locator(".mail")).toContainText("North of Bar Island.");
+  await expect(alarm).toHaveCount(0);
+});
+
 test("a call and an exchange with a partner are ended by one press", async ({ page, isles }) => {
   await openPage(page, isles.url);
   const partner = page.locator(".partners li", { hasText: "QX0RLF-5" });

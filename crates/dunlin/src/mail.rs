@@ -5,7 +5,7 @@ use dunlin_clock::WallTime;
 use dunlin_mail::post::{
     Answer, Ask, Counts, Head, Letter, MOST_LISTED, Routes, Standing, Which, route, standing_on,
 };
-use dunlin_mail::{Kind, MessageId};
+use dunlin_mail::{Kind, MessageId, Precedence};
 use dunlin_station::{CallSign, Concluded, Conclusion, Draft};
 use dunlin_web::{MailRefusal, MailReply, MailWish};
 
@@ -193,13 +193,12 @@ impl Clerk<'_> {
             glance: false,
         }) {
             Answer::Opened(letter) => letter,
-            Answer::NotFound => {
-                let letter = self.letter(id)?;
-                self.done(Ask::Seen { id })?;
-                Box::new(letter)
-            }
+            Answer::NotFound => Box::new(self.letter(id)?),
             other => return Err(not_kept(other)),
         };
+        if letter.message.precedence == Precedence::Emergency {
+            self.done(Ask::Seen { id })?;
+        }
         Ok(MailReply::Letter(letter))
     }
 

@@ -127,7 +127,7 @@ export const ALARMS = {
   restarts: 'started too often',
   partner: 'a partner of the mail is not reached',
   held: 'mail is held for long',
-  emergency: 'an emergency waits unread',
+  emergency: 'emergency',
 };
 
 /** How soon a message is wanted. @type {Record<Precedence, string>} */

@@ -213,6 +213,7 @@ impl Stage {
         if let Some(letter) = &fulfilled.released {
             self.rehearsal.mail_kept(letter);
         } else if fulfilled.changed {
+            self.rehearsal.mail_touched();
             self.web.hub.publish(&Event::MailChanged);
         }
         if let Some(report) = fulfilled.report {

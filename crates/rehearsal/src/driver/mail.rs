@@ -3,7 +3,7 @@
 use dunlin_clock::WallTime;
 use dunlin_mail::MessageId;
 use dunlin_mail::post::{Answer, Ask, Letter};
-use dunlin_station::{Draft, DraftError, FormalDraft, FormalReckoning, Reckoning};
+use dunlin_station::{Draft, DraftError, FormalDraft, FormalReckoning, Input, Reckoning};
 
 use super::Rehearsal;
 use crate::world::KeeperDelays;
@@ -66,7 +66,16 @@ impl Rehearsal {
         let operator = self.scenario.operator;
         self.world
             .on_bands_mut()
-            .mail_kept(operator, self.now, letter);
+            .tell_mail(operator, self.now, Input::MailKept { letter });
+        self.take_events();
+    }
+
+    /// Tells the operator's station that its operator has changed what is kept.
+    pub fn mail_touched(&mut self) {
+        let operator = self.scenario.operator;
+        self.world
+            .on_bands_mut()
+            .tell_mail(operator, self.now, Input::MailTouched);
         self.take_events();
     }
 }

@@ -3,7 +3,7 @@
 
 use dunlin_clock::Instant;
 use dunlin_mail::MessageId;
-use dunlin_mail::post::{Answer, Ask, Letter};
+use dunlin_mail::post::{Answer, Ask};
 use dunlin_station::{Command, Draft, Input, Output, Refusal, Reply, Station};
 
 use super::{KeeperDelays, Keepers, Shelves, Telling, Told};
@@ -128,8 +128,8 @@ impl Homes {
         self.keepers.write(station, machine, now, draft)
     }
 
-    /// Tells a station that a letter may wait for partners.
-    pub(super) fn mail_kept(&mut self, station: usize, now: Instant, letter: &Letter) {
-        self.give(station, now, Input::MailKept { letter });
+    /// Tells a station what happened to its mail.
+    pub(super) fn tell_mail(&mut self, station: usize, now: Instant, input: Input<'_>) {
+        self.give(station, now, input);
     }
 }

@@ -13,8 +13,7 @@ use std::collections::VecDeque;
 use dunlin_air::Reception;
 use dunlin_clock::Instant;
 use dunlin_mail::MessageId;
-use dunlin_mail::post::Letter;
-use dunlin_station::{Command, Draft, Event, PortId, Refusal, Reply};
+use dunlin_station::{Command, Draft, Event, Input, PortId, Refusal, Reply};
 
 use crate::ledger::Question;
 pub(crate) use frames::FrameWorld;
@@ -60,9 +59,9 @@ pub(crate) trait OnBands {
         written
     }
 
-    /// Tells a station that a letter may wait for partners.
-    fn mail_kept(&mut self, station: usize, now: Instant, letter: &Letter) {
-        self.homes_mut().mail_kept(station, now, letter);
+    /// Tells a station what happened to its mail.
+    fn tell_mail(&mut self, station: usize, now: Instant, input: Input<'_>) {
+        self.homes_mut().tell_mail(station, now, input);
         self.drain(station, now);
     }
 }

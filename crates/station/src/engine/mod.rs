@@ -160,6 +160,8 @@ pub enum Input<'a> {
         /// The letter.
         letter: &'a Letter,
     },
+    /// A person has read, held, deleted or otherwise changed what is kept.
+    MailTouched,
     /// The civil clock with which the engine began is far off, or was never set: nothing is deleted because of its age
     /// any more in this run. Given again, it does nothing.
     ClockWrong,
@@ -391,6 +393,7 @@ impl Station {
             Input::MailAnswer { ticket, answer } => self.mail_answered(now, ticket, answer),
             Input::FileAnswer { ticket, answer } => self.file_answered(now, ticket, answer),
             Input::MailKept { letter } => self.mail_kept(now, letter),
+            Input::MailTouched => self.mail_touched(now),
             Input::ClockWrong => self.clock_is_wrong(now),
             Input::Trouble { kind, port, text } => self.trouble(now, kind, port, text),
         }

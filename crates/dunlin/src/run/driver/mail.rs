@@ -132,6 +132,7 @@ impl<S: SoundPort> Driver<S> {
                 if let Some(letter) = &fulfilled.released {
                     self.give(now, Input::MailKept { letter });
                 } else if fulfilled.changed {
+                    self.give(now, Input::MailTouched);
                     self.tell(now, &Event::MailChanged);
                 }
                 if let Some(report) = fulfilled.report {

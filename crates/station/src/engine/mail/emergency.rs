@@ -9,13 +9,20 @@ use crate::engine::Station;
 use crate::event::Urgency;
 use crate::gate::AlarmKind;
 
-/// It is looked so often: what the operator reads, holds and deletes is not told here.
+/// It is looked so often, besides whenever the mail changes: whatever may have been missed, no alarm stands or is missing for longer.
 const EVERY: Duration = Duration::from_secs(30);
 
 impl Station {
     /// One may have come before the start.
     pub(super) fn begin_emergencies(&mut self) {
         self.post.emergency_due = Some(Instant::ZERO + EVERY);
+    }
+
+    /// Perhaps it was read: an alarm is not to stand any longer.
+    pub(in crate::engine) fn mail_touched(&mut self, now: Instant) {
+        if self.post.emergency_due.is_some() {
+            self.post.emergency_due = Some(now);
+        }
     }
 
     /// Asks whether there is one, if that is due.

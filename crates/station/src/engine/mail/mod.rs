@@ -257,6 +257,7 @@ impl Station {
             Some(For::Visitor(id, left)) => {
                 kept = left;
                 self.crossing_acts(now, id, |c| c.mail_answered(answer));
+                self.mail_touched(now);
                 self.tell(Event::MailChanged);
             }
             Some(For::Concluded(id, told)) => {
