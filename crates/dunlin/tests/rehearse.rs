@@ -217,22 +217,28 @@ fn a_live_rehearsal_serves_the_page_and_carries_out_what_it_asks() {
     live.until("says: Harbour office");
 }
 
+/// A live rehearsal of so long, with this journal.
+fn rehearse_into(journal: &str, time: &str) {
+    let asked = [
+        "--port",
+        "0",
+        "--for",
+        time,
+        "--speed",
+        "max",
+        "--journal",
+        journal,
+    ];
+    let run = dunlin(&asked);
+    assert_eq!(run.status.code(), Some(0), "{}", text(&run.stderr));
+}
+
 #[test]
 fn a_live_rehearsal_keeps_a_journal_if_asked() {
     let directory = tempfile::tempdir().expect("a directory");
     let path = directory.path().join("rehearsal.journal");
     let path = path.to_str().expect("UTF-8");
-    let run = dunlin(&[
-        "--port",
-        "0",
-        "--for",
-        "12s",
-        "--speed",
-        "max",
-        "--journal",
-        path,
-    ]);
-    assert_eq!(run.status.code(), Some(0), "{}", text(&run.stderr));
+    rehearse_into(path, "12s");
     let store = dunlin_store::Store::open(path.as_ref(), dunlin_store::Limits::default());
     let store = store.expect("a journal");
     let runs = store.runs(10).expect("runs");
@@ -246,17 +252,7 @@ fn what_a_rehearsal_has_heard_is_found_by_words_station_and_kind() {
     let directory = tempfile::tempdir().expect("a directory");
     let path = directory.path().join("rehearsal.journal");
     let path = path.to_str().expect("UTF-8");
-    let run = dunlin(&[
-        "--port",
-        "0",
-        "--for",
-        "60s",
-        "--speed",
-        "max",
-        "--journal",
-        path,
-    ]);
-    assert_eq!(run.status.code(), Some(0), "{}", text(&run.stderr));
+    rehearse_into(path, "60s");
     let find = |args: &[&str]| {
         let mut command = Command::new(env!("CARGO_BIN_EXE_dunlin"));
         let done = command.arg("find").arg(path).args(args).output();

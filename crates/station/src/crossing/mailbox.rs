@@ -306,6 +306,14 @@ impl Mailbox {
         })
     }
 
+    /// A wish about the message of this number in the last list.
+    fn about(&self, number: usize, wish: impl FnOnce(MessageId) -> Wish) -> Led {
+        match self.number(number) {
+            Ok(id) => Led::Wish(wish(id)),
+            Err(text) => Led::Say(text),
+        }
+    }
+
     /// The message of this number in the last list.
     pub(super) fn number(&self, number: usize) -> Result<MessageId, String> {
         let found = number.checked_sub(1).and_then(|n| self.listed.get(n));

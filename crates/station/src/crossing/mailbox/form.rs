@@ -50,10 +50,10 @@ impl Writing {
             .as_mut()
             .filter(|known| known.visitor != form.origin);
         let form = match known {
-            None => match form.fit_to_send() {
-                Ok(()) => form,
-                Err(unfit) => return Err(said(&unfit)),
-            },
+            None => {
+                form.fit_to_send().map_err(|unfit| said(&unfit))?;
+                form
+            }
             Some(known) => {
                 let receipt = form.receive();
                 if let Some(finding) = receipt.finding

@@ -21,14 +21,8 @@ impl Crossing {
             Asked::AllMail => Led::Wish(Wish::AllMail),
             Asked::OwnMail => Led::Wish(Wish::OwnMail),
             Asked::Bulletins(topic) => Led::Wish(Wish::Bulletins(topic)),
-            Asked::Read(number) => match self.mailbox.number(number) {
-                Ok(id) => Led::Wish(Wish::Read(id)),
-                Err(text) => Led::Say(text),
-            },
-            Asked::Delete(number) => match self.mailbox.number(number) {
-                Ok(id) => Led::Wish(Wish::Delete(id)),
-                Err(text) => Led::Say(text),
-            },
+            Asked::Read(number) => self.mailbox.about(number, Wish::Read),
+            Asked::Delete(number) => self.mailbox.about(number, Wish::Delete),
             Asked::Radiogram(to) => self.mailbox.radiogram(to, self.near.remote),
             Asked::Delivered(number) => self.mailbox.concludes(number, Ok(Conclusion::Delivered)),
             Asked::NotDelivered(number, why) => {
